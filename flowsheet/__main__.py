@@ -1,0 +1,5 @@
+"""``python -m flowsheet`` does what ``flowsheet`` does."""
+
+from flowsheet.cli import main
+
+main()

@@ -1,0 +1,1 @@
+"""What ore is made of: sieve series and grids, size laws, gold grains, liberation, the material itself."""

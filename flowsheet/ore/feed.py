@@ -1,0 +1,180 @@
+"""From the sheet's description of an ore to the material that is fed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from typing import TypeAlias
+
+import numpy as np
+
+from flowsheet.ore import grains, sizes
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import SAME, Grid
+from flowsheet.ore.material import Material
+from flowsheet.spec.checks import has_grains
+from flowsheet.spec.numbers import Number
+from flowsheet.spec.schema import Ore, SieveRow, SizeLaw
+
+Take: TypeAlias = Callable[[Number], Array]
+"""Turns a Number into its value, shape () or, for a number with doubt among draws, (D,)."""
+
+TOP_ABOVE_TABLE = 2.0
+"""A table that starts below 100 % is taken to end at this many times its coarsest sieve: set your own."""
+
+
+def top_size(ore: Ore) -> float:
+    """Return the top size of an ore in m (its largest where it is given with doubt)."""
+    if isinstance(ore.sizes, SizeLaw):
+        law = ore.sizes
+        if law.top is not None:
+            return _most(law.top)
+        if law.p80 is None:
+            raise ValueError("a size law needs p80 or a top")
+        return sizes.natural_top(law.p80.value, law.slope.value)
+    rows = _sieves(ore)
+    full = [_opening(row) for row in rows if row.passing.value == 1.0]
+    return min(full) if full else TOP_ABOVE_TABLE * _opening(rows[0])
+
+
+def openings(ores: Iterable[Ore]) -> set[float]:
+    """Return the sieves (m) named in the ores' tables of rock and of gold grains."""
+    found: set[float] = set()
+    for ore in ores:
+        if isinstance(ore.sizes, list):
+            found |= {_opening(row) for row in _sieves(ore)}
+        if ore.gold is not None and ore.gold.sizes is not None:
+            found |= {row.sieve.value for row in ore.gold.sizes}
+    return found
+
+
+def notes(name: str, ore: Ore) -> Iterable[str]:
+    """Say what was assumed where the sheet is silent, and what was not used."""
+    if isinstance(ore.sizes, list) and _sieves(ore)[0].passing.value < 1:
+        yield (
+            f"{name}: the sieve table does not say how large the largest piece is; {1e3 * top_size(ore):.3g} mm was "
+            "taken. Add a first row {sieve: …, passing: 100 %}."
+        )
+    if isinstance(ore.sizes, list) and ore.grade is not None:
+        rows = ore.sizes
+        passing = np.array([1.0, *(row.passing.value for row in rows)])
+        told = sum(row.grade.value * m for row, m in zip(rows, -np.diff(passing), strict=True) if row.grade)
+        whole = all(row.grade for row in rows) and passing[-1] == 0
+        if whole and not math.isclose(told, ore.grade.value, rel_tol=0.01):
+            yield (
+                f"{name}: the table's grades make {1e6 * told:.3g} g/t and are used; the grade of "
+                f"{1e6 * ore.grade.value:.3g} g/t is not."
+            )
+
+
+def feed(ore: Ore, grid: Grid, locked_share: Array, take: Take) -> Material:
+    """Return the feed on ``grid``; ``locked_share`` (..., S, S) is the liberation table in force.
+
+    An even grade of one sets the proportions: of the gold that begins as grains of class j in hosts of
+    class i, ``locked_share`` is locked there and the rest is free grains of class j. The classes of a row
+    that was assayed are then scaled to what it holds; all others share what is left of the ore's gold.
+    """
+    rock = take(ore.mass)[..., None] * size_shares(ore, grid, take)
+    even = rock[..., :, None] * grain_shares(ore, grid, take)[..., None, :]
+    locked = even * locked_share
+    free = (even - locked).sum(axis=-2)
+    scale = np.zeros_like(free)
+    for inside, gold in _gold_by_row(ore, grid, rock, take):
+        held = ((free + locked.sum(axis=-1)) * inside).sum(axis=-1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale = scale + np.where(held > 0, gold / held, 0.0)[..., None] * inside
+        # Grains of such sizes that the law knows none of: what was assayed all the same is free.
+        stray = np.where(held > 0, 0.0, gold)
+        if np.any(stray > 0):
+            free = free + (stray / np.maximum((rock * inside).sum(axis=-1), 1e-300))[..., None] * rock * inside
+            scale = np.where(inside & (held <= 0)[..., None], 1.0, scale)
+    heavies = take(ore.heavies)[..., None]
+    return Material(rock * (1 - heavies), rock * heavies, free * scale, locked * scale[..., :, None])
+
+
+def grain_shares(ore: Ore, grid: Grid, take: Take) -> Array:
+    """Return the share of an ore's gold in each grain class, (..., S); all in the last where nothing is known."""
+    gold = ore.gold
+    if gold is None or not has_grains(ore) or not grid.sized:
+        unknown = np.zeros(len(grid))
+        unknown[-1] = 1.0
+        return unknown
+    if gold.sizes is not None:
+        at = np.array([row.sieve.value for row in gold.sizes])
+        passing = np.stack(np.broadcast_arrays(*(take(row.passing) for row in gold.sizes)), axis=-1)
+        through = sizes.table(grid.upper, at, passing)
+        through[..., 0] = 1.0  # what lies beyond the grid falls in its end class
+        return sizes.shares(through)
+    if gold.d50 is None or gold.d95 is None:
+        raise ValueError("gold grains need d50 and d95")
+    d50 = take(gold.d50)
+    return grains.lognormal_shares(grid, d50, np.maximum(take(gold.d95), d50))
+
+
+def size_shares(ore: Ore, grid: Grid, take: Take) -> Array:
+    """Return the share of the rock in each size class, (..., S)."""
+    if not grid.sized:
+        return np.ones(1)
+    if isinstance(ore.sizes, SizeLaw):
+        law, slope = ore.sizes, take(ore.sizes.slope)
+        if law.law == "rosin_rammler":
+            x63 = take(law.x63) if law.x63 is not None else sizes.x63_from_p80(take(_given(law.p80)), slope)
+            passing = sizes.rosin_rammler(grid.upper, x63, slope)
+        else:
+            passing = sizes.gates_gaudin_schuhmann(grid.upper, take(_given(law.p80)), slope)
+        if law.top is not None:
+            passing = np.where(grid.upper >= take(law.top)[..., None] * (1 - 1e-12), 1.0, passing)
+    else:
+        rows, at = _table(ore)
+        passing = np.stack(np.broadcast_arrays(*(take(row.passing) for row in rows)), axis=-1)
+        if at[0] > _opening(rows[0]):
+            passing = np.concatenate([np.ones_like(passing[..., :1]), passing], axis=-1)
+        passing = sizes.table(grid.upper, at, np.clip(passing, 0.0, 1.0))
+    # With several ores the grid may start above this ore's top: everything passes there.
+    passing = np.where(grid.upper >= grid.upper[0], 1.0, passing)
+    return sizes.shares(np.asarray(passing))
+
+
+def _table(ore: Ore) -> tuple[list[SieveRow], Array]:
+    rows = _sieves(ore)
+    at = [_opening(row) for row in rows]
+    if rows[0].passing.value < 1:
+        at.insert(0, top_size(ore))
+    return rows, np.array(at)
+
+
+def _gold_by_row(ore: Ore, grid: Grid, rock: Array, take: Take) -> Iterator[tuple[Array, Array]]:
+    """Give (classes of a row, shape (S,); its gold in kg): first what was assayed, then all the rest."""
+    known = np.zeros(len(grid), dtype=bool)
+    told = np.zeros(())
+    above = math.inf
+    for row in ore.sizes if isinstance(ore.sizes, list) else []:
+        at = _opening(row)
+        if row.grade is not None:
+            inside = (grid.lower >= at * (1 - SAME)) & (grid.upper <= above * (1 + SAME))
+            gold = take(row.grade) * (rock * inside).sum(axis=-1)
+            known, told = known | inside, told + gold
+            yield inside, gold
+        above = at
+    if ore.grade is not None and not known.all():
+        yield ~known, np.asarray(np.maximum(take(ore.grade) * rock.sum(axis=-1) - told, 0.0))
+
+
+def _sieves(ore: Ore) -> list[SieveRow]:
+    if not isinstance(ore.sizes, list):
+        raise ValueError("the ore has no sieve table")
+    return [row for row in ore.sizes if row.sieve != "pan"]
+
+
+def _opening(row: SieveRow) -> float:
+    return row.sieve.value if isinstance(row.sieve, Number) else 0.0
+
+
+def _most(number: Number) -> float:
+    return number.value if number.high is None else number.high
+
+
+def _given(number: Number | None) -> Number:
+    if number is None:
+        raise ValueError("a number that the checks demand is missing")
+    return number

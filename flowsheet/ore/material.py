@@ -1,0 +1,85 @@
+"""What a stream carries, by size class, with any number of leading axes of draws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Material:
+    """Rock and gold in kg, or (as shares) what part of each goes somewhere.
+
+    ``light`` and ``heavy`` (..., S): quartz-like and dense gangue by particle size. ``free`` (..., S): fine
+    gold in liberated grains by grain size. ``locked`` (..., S, S): fine gold by host size × grain size.
+    """
+
+    light: Array
+    heavy: Array
+    free: Array
+    locked: Array
+
+    @classmethod
+    def nothing(cls, classes: int) -> Material:
+        """Return an empty material on ``classes`` size classes."""
+        row = np.zeros(classes)
+        return cls(row, row, row, np.zeros((classes, classes)))
+
+    @classmethod
+    def total(cls, materials: Iterable[Material]) -> Material:
+        """Return the sum of at least one material."""
+        first, *others = materials
+        for other in others:
+            first = first + other
+        return first
+
+    def __add__(self, other: Material) -> Material:
+        return Material(
+            self.light + other.light,
+            self.heavy + other.heavy,
+            self.free + other.free,
+            self.locked + other.locked,
+        )
+
+    def __sub__(self, other: Material) -> Material:
+        return Material(
+            self.light - other.light,
+            self.heavy - other.heavy,
+            self.free - other.free,
+            self.locked - other.locked,
+        )
+
+    def __mul__(self, shares: Material) -> Material:
+        return Material(
+            self.light * shares.light,
+            self.heavy * shares.heavy,
+            self.free * shares.free,
+            self.locked * shares.locked,
+        )
+
+    def __repr__(self) -> str:
+        return f"Material(solids {np.mean(self.solids):.4g} kg, gold {1e3 * np.mean(self.gold):.4g} g)"
+
+    @property
+    def solids(self) -> Array:
+        """Rock in kg, shape (...)."""
+        return np.asarray(self.light.sum(axis=-1) + self.heavy.sum(axis=-1))
+
+    @property
+    def gold(self) -> Array:
+        """Fine gold in kg, shape (...)."""
+        return np.asarray(self.free.sum(axis=-1) + self.locked.sum(axis=(-1, -2)))
+
+    @property
+    def rock_by_size(self) -> Array:
+        """Rock in kg by particle size, shape (..., S)."""
+        return self.light + self.heavy
+
+    @property
+    def locked_by_host(self) -> Array:
+        """Locked gold in kg by host size, shape (..., S)."""
+        return np.asarray(self.locked.sum(axis=-1))

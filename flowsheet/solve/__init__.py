@@ -1,0 +1,1 @@
+"""From a sheet to its streams: the network and its loops, propagation, balance and closure."""

@@ -1,0 +1,91 @@
+"""Closure of solids and gold, what loops caught, and silver along the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.spec.schema import Sheet
+
+if TYPE_CHECKING:
+    from flowsheet.solve.model import Inputs, Model
+
+
+@dataclass(frozen=True)
+class Caught:
+    """What a loop holds for ever, where it sits, and how much goes round."""
+
+    loop: tuple[str, ...]
+    stream: str
+    material: Material
+    #: Rock that comes back ÷ rock that is newly fed to the loop, of all its cuts together.
+    circulating_load: Array
+
+
+@dataclass(frozen=True)
+class Closure:
+    """The largest relative gap of the balance, of the whole sheet and of any step, over all draws."""
+
+    solids: float
+    gold: float
+
+
+def closure(
+    sheet: Sheet, streams: Mapping[str, Material], feeds: Mapping[str, Material], caught: Iterable[Caught]
+) -> Closure:
+    """Measure how well what went in equals what came out and what was caught."""
+    held: dict[str, Material] = {c.stream: c.material for c in caught}
+    gaps = {}
+    for what in ("solids", "gold"):
+        amount = {name: getattr(material, what) for name, material in streams.items()}
+        kept_back = {name: getattr(material, what) for name, material in held.items()}
+        fed = sum(amount[name] for name in sheet.ores)
+        if not np.max(fed) > 0:
+            gaps[what] = 0.0
+            continue
+        ends = sum(amount[name] for name in sheet.ends) + sum(kept_back.values())
+        worst = np.max(np.abs(fed - ends) / fed)
+        for name, step in sheet.steps.items():
+            out = sum(amount[s] + kept_back.get(s, 0.0) for s in step.outlets.values())
+            worst = max(worst, np.max(np.abs(getattr(feeds[name], what) - out) / fed))
+        gaps[what] = float(worst)
+    return Closure(gaps["solids"], gaps["gold"])
+
+
+def silver_ratios(model: Model, inputs: Inputs, streams: Mapping[str, Material]) -> dict[str, Array]:
+    """Return silver per gold of each stream: by the ores' fineness, mixed by gold, changed by fire.
+
+    In a loop every step mixes what enters the loop from outside.
+    """
+    ratio: dict[str, Array] = {name: (1 - f) / f for name, f in inputs.fineness.items()}
+    for stage in model.stages:
+        outside = [s for name in stage.steps for s in model.sheet.steps[name].takes if s in ratio]
+        gold = sum(streams[s].gold for s in outside)
+        silver = sum(streams[s].gold * ratio[s] for s in outside)
+        plain = np.mean([np.mean(ratio[s]) for s in outside])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mixed = np.where(gold > 0, silver / gold, plain)
+        for name in stage.steps:
+            step = model.step(name)
+            for outlet, stream in step.outlets.items():
+                ratio[stream] = np.asarray(mixed * step.silver_kept(outlet, inputs.values[name]))
+    return ratio
+
+
+def metal_streams(sheet: Sheet) -> set[str]:
+    """Return the streams that are metal: a bead or button, and whatever is parted from metal alone."""
+    found: set[str] = set()
+    for _ in sheet.steps:
+        before = len(found)
+        for step in sheet.steps.values():
+            for outlet, stream in step.outlets.items():
+                if step.port(outlet).metal or all(s in found for s in step.takes):
+                    found.add(stream)
+        if len(found) == before:
+            break
+    return found

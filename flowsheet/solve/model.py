@@ -1,0 +1,127 @@
+"""A sheet made ready to be solved: its grid, its stages, and its numbers as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from flowsheet.ore import feed, liberation
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import Grid
+from flowsheet.ore.material import Material
+from flowsheet.solve.network import Stage, stages
+from flowsheet.spec.checks import has_grains
+from flowsheet.spec.document import Document
+from flowsheet.spec.numbers import Number
+from flowsheet.spec.read import build, read_sheet
+from flowsheet.spec.schema import Ore, Sheet
+from flowsheet.steps import kinds
+from flowsheet.steps.base import Site, Step, Values, evaluate
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What a solve starts from: feeds by stream, each step's numbers, and the site; with or without draws."""
+
+    feeds: dict[str, Material]
+    values: dict[str, Values]
+    site: Site
+    #: Fraction of gold in the gold of each ore.
+    fineness: dict[str, Array]
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """A sheet on its grid."""
+
+    sheet: Sheet
+    grid: Grid
+    stages: list[Stage]
+
+    @classmethod
+    def of(cls, sheet: Sheet, openings: Iterable[float] = ()) -> Model:
+        """Lay a sheet out on the grid of all its openings, and of those given besides (trials')."""
+        ores = sheet.ores.values()
+        if any(ore.sizes is None for ore in ores):
+            return cls(sheet, Grid.unsized(), stages(sheet))
+        named = feed.openings(ores) | set(sheet.sieves) | set(openings)
+        for step in sheet.steps.values():
+            named |= step.openings()
+        return cls(sheet, Grid.make(max(map(feed.top_size, ores)), named), stages(sheet))
+
+    def step(self, name: str) -> Step:
+        """Return a step by name."""
+        step = self.sheet.steps[name]
+        if not isinstance(step, Step):
+            raise TypeError(f"{name} is no step of a known kind")
+        return step
+
+    @property
+    def grains_known(self) -> bool:
+        """Whether the sizes of the gold grains are known."""
+        return self.grid.sized and all(has_grains(ore) for ore in self.sheet.ores.values())
+
+    @cached_property
+    def plain(self) -> Inputs:
+        """The inputs at their stated values."""
+        return self._inputs(lambda number: np.asarray(number.value))
+
+    def drawn(self, draws: int, seed: int = 1) -> Inputs:
+        """Return the inputs with ``draws`` draws of every number that the sheet gives with doubt."""
+        rng = np.random.default_rng(seed)
+        return self._inputs(lambda number: draw(number, draws, rng))
+
+    def _inputs(self, take: feed.Take) -> Inputs:
+        ores = self.sheet.ores
+        detach = next((ore.gold.detach for ore in ores.values() if ore.gold is not None), Number(1.0))
+        # Gold of unknown grains stays with its rock, however fine that is broken.
+        share = np.asarray(take(detach)) if self.grains_known else np.zeros(())
+        locked = liberation.locked_share(self.grid, share) if self.grid.sized else np.ones((1, 1))
+        feeds = {name: feed.feed(ore, self.grid, locked, take) for name, ore in ores.items()}
+        fineness = {name: take(_fineness(ore)) / 1000 for name, ore in ores.items()}
+        gold = sum(material.gold for material in feeds.values())
+        blend = sum(fineness[name] * material.gold for name, material in feeds.items())
+        with np.errstate(divide="ignore", invalid="ignore"):
+            blended = np.where(gold > 0, blend / gold, next(iter(fineness.values())))
+        values = {name: evaluate(step, take) for name, step in self.sheet.steps.items()}
+        return Inputs(feeds, values, Site(self.grid, locked, blended, self.grains_known), fineness)
+
+    def notes(self) -> list[str]:
+        """Say what was assumed where the sheet is silent."""
+        found = list(self.sheet.notes)
+        if self.grid.sized:
+            for name, ore in self.sheet.ores.items():
+                found.extend(feed.notes(name, ore))
+        return found
+
+
+#: A sheet that gives no gold block: silver rides along as in typical vein gold. Typical, set your own.
+FINENESS = Number(900.0, text="900")
+
+
+def _fineness(ore: Ore) -> Number:
+    return ore.gold.fineness if ore.gold is not None else FINENESS
+
+
+def draw(number: Number, draws: int, rng: np.random.Generator) -> Array:
+    """Return ``draws`` draws of a number, shape (draws,), within its limits; shape () if it has no doubt."""
+    if not number.doubtful:
+        return np.asarray(number.value)
+    if number.low is not None and number.high is not None:
+        return rng.uniform(number.low, number.high, draws)
+    least = number.least if number.value <= 0 else max(number.least, 1e-6 * number.value)
+    return np.clip(rng.normal(number.value, number.sd, draws), least, number.most)
+
+
+def load(path: str | Path) -> tuple[Sheet, Document]:
+    """Read and check a sheet file. Raises SheetError with every mistake found."""
+    return read_sheet(path, kinds())
+
+
+def rebuild(document: Document) -> Sheet:
+    """Check a document that was changed after it was read. Raises SheetError."""
+    return build(document, kinds())

@@ -1,0 +1,1 @@
+"""What the sheet says: quantities with units and doubt, its schema, and where each field stands."""

@@ -1,0 +1,140 @@
+"""Typed fields of a sheet, each described once: unit, default, bounds, meaning, source, what to try.
+
+A field is annotated with its dimension (``opening: Length``) and described by ``knob(...)``. Validation,
+the JSON Schema, the documentation and the advice after a run all read that one description.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, TypeAlias
+
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, field_validator
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticCustomError, core_schema
+
+from flowsheet.spec import numbers, units
+from flowsheet.spec.numbers import Number, NumberMistake
+
+TYPICAL = "typical, set your own"
+NO_SOURCE = "common practice, no source"
+
+
+def complaint(message: str, remedy: str, at: tuple[str | int, ...] = ()) -> PydanticCustomError:
+    """Return the error a validator raises; ``at`` leads from the field to the very spot."""
+    return PydanticCustomError("sheet", "{message}", {"message": message, "remedy": remedy, "at": at})
+
+
+class _Quantity:
+    """Makes pydantic read a field as a Number of one dimension."""
+
+    def __init__(self, dimension: units.Dimension) -> None:
+        self.dimension = dimension
+
+    def __get_pydantic_core_schema__(self, _source: Any, _handler: GetCoreSchemaHandler) -> Any:
+        return core_schema.no_info_plain_validator_function(self._read)
+
+    def __get_pydantic_json_schema__(self, _schema: Any, _handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        types = ["string", "number"] if self.dimension.bare_ok else ["string"]
+        return {"type": types, "quantity": self.dimension.name, "examples": [self.dimension.example]}
+
+    def _read(self, value: object) -> Number:
+        if isinstance(value, Number):
+            return value
+        if isinstance(value, (dict, list)):
+            raise complaint(f"a block stands where {self.dimension} is wanted", f"Write {self.dimension.example}")
+        try:
+            return numbers.parse("" if value is None else str(value), self.dimension)
+        except NumberMistake as wrong:
+            raise complaint(wrong.message, wrong.remedy) from None
+
+
+Length: TypeAlias = Annotated[Number, _Quantity(units.LENGTH)]
+Mass: TypeAlias = Annotated[Number, _Quantity(units.MASS)]
+Grade: TypeAlias = Annotated[Number, _Quantity(units.GRADE)]
+Share: TypeAlias = Annotated[Number, _Quantity(units.SHARE)]
+Plain: TypeAlias = Annotated[Number, _Quantity(units.PLAIN)]
+Count: TypeAlias = Annotated[Number, _Quantity(units.COUNT)]
+Fineness: TypeAlias = Annotated[Number, _Quantity(units.FINENESS)]
+
+
+def knob(
+    default: str | None,
+    what: str,
+    *,
+    source: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    better: str | None = None,
+    required: bool = False,
+) -> Any:
+    """Describe one number of a sheet.
+
+    ``default`` is written as in a sheet (None: not set); ``low`` and ``high`` bound it, in SI; ``source``
+    says where the default comes from; ``better`` is the change that the advice may try: "x0.5" (times),
+    "+1" (more of it) or "to 0.95".
+    """
+    extra: dict[str, Any] = {"source": source} if source else {}
+    if low is not None:
+        extra["low"] = low
+    if high is not None:
+        extra["high"] = high
+    if better is not None:
+        extra["better"] = better
+    if default is not None:
+        extra["default_text"] = default
+    kwargs: dict[str, Any] = {"description": what, "json_schema_extra": extra}
+    if required:
+        return Field(**kwargs)
+    return Field(numbers.parse(default, _guess(default)) if default is not None else None, **kwargs)
+
+
+def _guess(default: str) -> units.Dimension:
+    """Return the dimension in which a default's own text makes sense (its field's, by construction)."""
+    for dimension in (units.PLAIN, units.SHARE, units.LENGTH, units.MASS, units.GRADE):
+        try:
+            numbers.parse(default, dimension)
+        except NumberMistake:
+            continue
+        return dimension
+    raise ValueError(f"the default {default!r} is no quantity")
+
+
+def extra_of(field: FieldInfo) -> dict[str, Any]:
+    """Return what ``knob`` said of a field beyond its default and meaning."""
+    return field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
+
+
+class Block(BaseModel):
+    """A block of the sheet: unknown fields are refused, bounds are held, nothing changes afterwards."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _within_bounds(cls, value: Any, info: Any) -> Any:
+        if not isinstance(value, Number):
+            return value
+        extra = extra_of(cls.model_fields[info.field_name])
+        low, high = extra.get("low"), extra.get("high")
+        ends = [value.value] if value.low is None else [value.low, value.high or 0.0]
+        for end in ends:
+            if low is not None and end < low:
+                raise complaint(*_too_small(end, low))
+            if high is not None and end > high:
+                raise complaint(*_too_large(end, high, value))
+        return value
+
+
+def _too_small(end: float, low: float) -> tuple[str, str]:
+    if end < 0:
+        return "negative", "Write it without the minus sign"
+    if end == 0:
+        return "nothing at all", "Write a number above zero"
+    return f"too small, the least that makes sense here is {low:g} (in m, kg or as a share)", "Check the unit"
+
+
+def _too_large(end: float, high: float, value: Number) -> tuple[str, str]:
+    if high == 1:
+        percent = f'Did you mean "{end:g} %"' if "%" not in value.text and end <= 100 else "Write at most 100 %"
+        return "a share over 100 %", percent
+    return f"too large, the most that makes sense here is {high:g} (in m, kg or as a share)", "Check the unit"

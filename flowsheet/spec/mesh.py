@@ -1,0 +1,36 @@
+"""Test sieves by designation: mesh numbers and inch names to nominal apertures.
+
+Source: ASTM E11, Standard Specification for Woven Wire Test Sieve Cloth and Test Sieves, Table 1 (the
+coarse half and the inch names as printed in E11-01; the fine half from memory). Cross-checked in
+tests/published against the sieve tables of the fluids library.
+"""
+
+from __future__ import annotations
+
+#: Mesh number → nominal aperture in mm.
+E11_NUMBERS: dict[str, float] = {
+    "3.5": 5.6, "4": 4.75, "5": 4.0, "6": 3.35, "7": 2.8, "8": 2.36, "10": 2.0, "12": 1.7, "14": 1.4,
+    "16": 1.18, "18": 1.0, "20": 0.85, "25": 0.71, "30": 0.6, "35": 0.5, "40": 0.425, "45": 0.355,
+    "50": 0.3, "60": 0.25, "70": 0.212, "80": 0.18, "100": 0.15, "120": 0.125, "140": 0.106, "170": 0.09,
+    "200": 0.075, "230": 0.063, "270": 0.053, "325": 0.045, "400": 0.038, "450": 0.032, "500": 0.025,
+    "635": 0.02,
+}  # fmt: skip
+
+#: Inch name of a test sieve → nominal aperture in mm. A name is not a length: "1 in" is 25.0 mm, not 25.4.
+E11_INCHES: dict[str, float] = {
+    "4": 100.0, "3 1/2": 90.0, "3": 75.0, "2 1/2": 63.0, "2": 50.0, "1 3/4": 45.0, "1 1/2": 37.5,
+    "1 1/4": 31.5, "1": 25.0, "7/8": 22.4, "3/4": 19.0, "5/8": 16.0, "1/2": 12.5, "7/16": 11.2, "3/8": 9.5,
+    "5/16": 8.0, "1/4": 6.3,
+}  # fmt: skip
+
+
+def aperture_mm(number: str) -> float | None:
+    """Return the aperture in mm of mesh ``number`` ("20", "3 1/2"), or None if ASTM E11 has none."""
+    return E11_NUMBERS.get({"3 1/2": "3.5"}.get(number, number))
+
+
+def nearest_numbers(number: float) -> tuple[str, str]:
+    """Return the two mesh numbers of ASTM E11 that lie nearest to ``number``."""
+    by_distance = sorted(E11_NUMBERS, key=lambda n: abs(float(n) - number))
+    low, high = sorted(by_distance[:2], key=float)
+    return low, high

@@ -1,0 +1,195 @@
+"""Numbers as a sheet writes them: ``14.2 kg ± 20 g``, ``0.7 to 0.9``, ``1/2 in``, ``#20``, ``80 %``.
+
+Grammar (blanks are free):
+
+* one value: ``14.2 kg``, ``1/2 in``, ``2 1/4 in``, ``#20`` or ``20 mesh`` (ASTM E11), ``E11 1/2 in``
+  (the sieve of that name, 12.5 mm), ``80 %``
+* one standard deviation of doubt: ``14.2 kg ± 20 g``, ``22 ± 8 g/t``, ``22 g/t ± 10 %`` (of the value;
+  for a share, of the whole); ``+/-`` and ``+-`` do as well
+* an even spread: ``0.7 to 0.9``, ``20 to 25 mm``
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+from flowsheet.spec import mesh
+from flowsheet.spec.units import COUNT, FINENESS, LENGTH, SHARE, Dimension, UnitMistake, factor
+
+_NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
+_ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,+-].*)?")
+_MESH = re.compile(r"(?:#|[Nn]o\.?)\s*(?P<a>\d+(?:\.5| 1/2)?)|(?P<b>\d+(?:\.5| 1/2)?)\s*mesh", re.IGNORECASE)
+_E11 = re.compile(r"E11\s+(?P<name>\d+(?:\s+\d+/\d+)?|\d+/\d+)\s*(?:in|inch|\")", re.IGNORECASE)
+_NOT_A_NUMBER = {"nan", ".nan", "inf", "-inf", "+inf", ".inf", "-.inf", "infinity", "-infinity"}
+_VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+
+
+class NumberMistake(ValueError):
+    """The text is not a number of the wanted kind; ``remedy`` says what to write."""
+
+    def __init__(self, message: str, remedy: str) -> None:
+        super().__init__(message)
+        self.message, self.remedy = message, remedy
+
+
+@dataclass(frozen=True)
+class Number:
+    """A value in SI with its doubt: ``sd`` (normal) or ``low``/``high`` (even spread), and its own text."""
+
+    value: float
+    sd: float = 0.0
+    low: float | None = None
+    high: float | None = None
+    text: str = ""
+    #: What no draw of it may pass: the limits of its dimension.
+    least: float = 0.0
+    most: float = math.inf
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the sheet gave this number a doubt."""
+        return self.sd > 0
+
+    def __float__(self) -> float:
+        return self.value
+
+    def __str__(self) -> str:
+        return self.text or f"{self.value:g}"
+
+
+@lru_cache(maxsize=4096)
+def parse(text: str, wanted: Dimension) -> Number:
+    """Return the number that ``text`` says, in SI.
+
+    Raises NumberMistake with the remedy where the text has no unit, the wrong one, or is no number.
+    """
+    clean = _tidy(text)
+    if not clean:
+        raise NumberMistake(
+            "nothing is written here",
+            f'Write {wanted.example} (mind that " #" starts a comment: put a mesh number in quotes, "#20")',
+        )
+    for mark, build in ((r"\s*(?:±|\+/-|\+-)\s*", _with_sd), (r"\s+to\s+", _with_range)):
+        halves = re.split(mark, clean)
+        if len(halves) == 2:
+            return build(halves[0], halves[1], wanted, text)
+        if len(halves) > 2:
+            raise NumberMistake("more than one doubt", f"Write one value and one doubt: {wanted.example} ± …")
+    value = _one(clean, wanted)
+    return Number(value, text=text, **_limits(wanted))
+
+
+def _limits(wanted: Dimension) -> dict[str, float]:
+    return {"least": wanted.least, "most": wanted.most}
+
+
+def _tidy(text: str) -> str:
+    clean = text.strip().replace("\u00a0", " ").replace("\u202f", " ").replace("−", "-")
+    for sign, plain in _VULGAR.items():
+        clean = re.sub(rf"(?<=\d)\s*{sign}", f" {plain}", clean).replace(sign, plain)
+    return clean
+
+
+def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
+    first, second = _lend_unit(first, second)
+    value = _one(first, wanted)
+    relative = second.endswith("%") and wanted is not SHARE
+    sd = abs(value) * _one(second, SHARE) if relative else _one(second, wanted)
+    if sd < 0:
+        raise NumberMistake("the doubt after ± is negative", "Write how far off it may be, without a sign")
+    return Number(value, sd=sd, text=text, **_limits(wanted))
+
+
+def _with_range(first: str, second: str, wanted: Dimension, text: str) -> Number:
+    first, second = _lend_unit(first, second)
+    low, high = _one(first, wanted), _one(second, wanted)
+    if low >= high:
+        raise NumberMistake("the range runs backwards", "Write the smaller number first")
+    return Number((low + high) / 2, sd=(high - low) / math.sqrt(12), low=low, high=high, text=text, **_limits(wanted))
+
+
+def _lend_unit(first: str, second: str) -> tuple[str, str]:
+    """``22 ± 8 g/t`` and ``22 g/t ± 8`` mean the same: whoever has the unit lends it to the other."""
+    one, two = _ONE.fullmatch(first), _ONE.fullmatch(second)
+    if not (one and two):
+        return first, second
+    if one["unit"] and not two["unit"]:
+        return first, f"{second} {one['unit']}"
+    if two["unit"] and not one["unit"]:
+        return f"{first} {two['unit']}", second
+    return first, second
+
+
+def _one(text: str, wanted: Dimension) -> float:
+    """Return one value in SI."""
+    if wanted is LENGTH and (sieve := _sieve(text)) is not None:
+        return sieve
+    found = _ONE.fullmatch(text)
+    if found is None:
+        raise _no_number(text, wanted)
+    value = _fraction(found["number"]) * (-1 if found["sign"] == "-" else 1)
+    unit = (found["unit"] or "").strip()
+    if unit:
+        if unit == "mesh":
+            raise NumberMistake("a mesh number, where " + str(wanted) + " is wanted", f"Write {wanted.example}")
+        try:
+            value *= factor(unit, wanted)
+        except UnitMistake as wrong:
+            raise NumberMistake(wrong.message, wrong.remedy) from None
+    elif not wanted.bare_ok:
+        example = f"{found['number']} {wanted.example.split(' ', 1)[1]}"
+        raise NumberMistake(f"{wanted} needs its unit", f'Write "{example}" if that is the unit you mean')
+    if not math.isfinite(value):
+        raise NumberMistake("too large to be a number of this kind", f"Write something like {wanted.example}")
+    if wanted is COUNT and value != int(value):
+        raise NumberMistake("a whole number is wanted", f"Write {wanted.example}")
+    if wanted is FINENESS and 0 < value <= 1 and not unit:
+        raise NumberMistake("fineness counts parts in a thousand", f"Write {1000 * value:g}")
+    return value
+
+
+def _sieve(text: str) -> float | None:
+    """Return the aperture in m that a mesh number or a sieve's inch name stands for; None if it is neither."""
+    if found := _E11.fullmatch(text):
+        name = " ".join(found["name"].split())
+        if name not in mesh.E11_INCHES:
+            raise NumberMistake(f"ASTM E11 has no {name} in sieve", "It has: " + ", ".join(mesh.E11_INCHES))
+        return mesh.E11_INCHES[name] / 1000
+    if found := _MESH.fullmatch(text):
+        number = found["a"] or found["b"]
+        aperture = mesh.aperture_mm(number)
+        if aperture is None:
+            low, high = mesh.nearest_numbers(_fraction(number))
+            raise NumberMistake(
+                f"ASTM E11 has no {number} mesh",
+                f"Nearest are {low} mesh ({mesh.E11_NUMBERS[low]:g} mm) and {high} mesh "
+                f"({mesh.E11_NUMBERS[high]:g} mm); or write the opening in mm",
+            )
+        return aperture / 1000
+    return None
+
+
+def _fraction(number: str) -> float:
+    total = 0.0
+    for part in number.split():
+        top, _, bottom = part.partition("/")
+        if bottom and float(bottom) == 0:
+            raise NumberMistake("divides by nothing", "Write the fraction with a number below the line")
+        total += float(top) / float(bottom or 1)
+    return total
+
+
+def _no_number(text: str, wanted: Dimension) -> NumberMistake:
+    if text.casefold() in _NOT_A_NUMBER:
+        return NumberMistake("not a number", f"Write something like {wanted.example}")
+    if re.match(r"[+-]?\d+,\d", text):
+        return NumberMistake(
+            "a comma stands inside the number",
+            f'Write a point for decimals and nothing for thousands: "{text.replace(",", ".", 1)}"',
+        )
+    if re.match(r"[+-]?\d+\s+\d", text):
+        return NumberMistake("a blank stands inside the number", "Write it without: 1400 and not 1 400")
+    return NumberMistake(f"this is not {wanted}", f"Write something like {wanted.example}")

@@ -1,0 +1,194 @@
+"""The shape of a sheet: what each block may hold. (What it must mean is in ``checks``.)"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+
+from pydantic import BeforeValidator, Discriminator, Field, Tag
+
+from flowsheet.spec.factors import FactorField
+from flowsheet.spec.fields import (
+    TYPICAL,
+    Block,
+    Fineness,
+    Grade,
+    Length,
+    Mass,
+    Plain,
+    Share,
+    complaint,
+    knob,
+)
+
+
+class SizeLaw(Block):
+    """A size law: Gates-Gaudin-Schuhmann (the default) or Rosin-Rammler."""
+
+    law: Literal["gates_gaudin_schuhmann", "rosin_rammler"] = Field(
+        "gates_gaudin_schuhmann", description="the law that the sizes follow"
+    )
+    top: Length | None = knob(None, "the largest piece: everything passes this size", low=1e-5, high=5.0)
+    p80: Length | None = knob(None, "the size that 80 % of the mass passes", low=1e-6, high=5.0)
+    x63: Length | None = knob(None, "Rosin-Rammler's size, which 63.2 % passes", low=1e-6, high=5.0)
+    slope: Plain = knob("0.7", "the law's exponent", source=TYPICAL, low=0.05, high=10.0)
+
+
+class SieveRow(Block):
+    """One sieve of a sieve table."""
+
+    sieve: Length | Literal["pan"] = Field(description='the sieve\'s opening, or "pan" for the last row')
+    passing: Share = knob(None, "share of the mass that passes it", low=0.0, high=1.0, required=True)
+    grade: Grade | None = knob(None, "grade of what stays on it (and passed the one above)", low=0.0, high=1.0)
+
+
+class GrainRow(Block):
+    """One size of a table of gold grains."""
+
+    sieve: Length = knob(None, "grain size", low=1e-7, high=0.5, required=True)
+    passing: Share = knob(None, "share of the gold in finer grains", low=0.0, high=1.0, required=True)
+
+
+class Gold(Block):
+    """The gold grains of an ore, by mass."""
+
+    d50: Length | None = knob(None, "half of the gold is in grains finer than this", low=1e-7, high=0.5)
+    d95: Length | None = knob(None, "95 % of the gold is in grains finer than this", low=1e-7, high=0.5)
+    sizes: list[GrainRow] | None = Field(None, description="a table of grain sizes in place of d50 and d95")
+    fineness: Fineness = knob(
+        "900",
+        "parts of gold in a thousand of the grain; the rest is silver",
+        source=TYPICAL,
+        low=1.0,
+        high=1000.0,
+    )
+    detach: Share = knob(
+        "1",
+        "share of what breaking could free that it does free (locked share = 1 - detach (1 - lattice share))",
+        source="1: Gaudin's lattice as it stands (Principles of Mineral Dressing, 1939)",
+        low=0.0,
+        high=1.0,
+    )
+
+
+def _sizes_kind(value: Any) -> str:
+    return "table" if isinstance(value, list) else "law"
+
+
+Sizes: TypeAlias = Annotated[
+    Annotated[SizeLaw, Tag("law")] | Annotated[list[SieveRow], Tag("table")], Discriminator(_sizes_kind)
+]
+
+
+class Ore(Block):
+    """A feed: its mass and grade, and what is known of its pieces and of its gold."""
+
+    mass: Mass = knob(None, "mass of the feed, dry", low=1e-9, high=1e9, required=True)
+    grade: Grade | None = knob(None, "gold in the feed; a guess will do", low=0.0, high=1.0)
+    sizes: Sizes | None = Field(None, description="sizes of the pieces: a law or a sieve table")
+    heavies: Share = knob("0 %", "share of sulphides and oxides, by mass", source=TYPICAL, low=0.0, high=1.0)
+    gold: Gold | None = Field(None, description="sizes of the gold grains")
+
+
+def _as_list(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+@dataclass(frozen=True)
+class Port:
+    """An outlet of a kind of equipment, and how gold that leaves by it for good is lost."""
+
+    name: str
+    what: str
+    optional: bool = False
+    metal: bool = False
+    free_lost: str = "other"
+    locked_lost: str = "other"
+
+
+class StepBlock(Block):
+    """What every step of a sheet may say; each kind of equipment adds its own knobs."""
+
+    kind: ClassVar[str] = ""
+    what: ClassVar[str] = ""
+    #: Outlets; empty where any names do.
+    ports: ClassVar[tuple[Port, ...]] = ()
+    cautions: ClassVar[tuple[str, ...]] = ()
+
+    do: str = Field(description="kind of equipment")
+    takes: Annotated[list[str], BeforeValidator(_as_list)] = Field(description="stream or streams that go in")
+    gives: dict[str, str] | str = Field(description="stream that comes out of each outlet")
+    split: FactorField | None = Field(None, description="share of the solids to each outlet")
+    recovery: FactorField | None = Field(None, description="share of the gold to each outlet")
+    note: str | None = Field(None, description="anything you want to remember")
+
+    @property
+    def outlets(self) -> dict[str, str]:
+        """Outlet → stream."""
+        if isinstance(self.gives, dict):
+            return self.gives
+        return {(self.ports[0].name if self.ports else "out"): self.gives}
+
+    def openings(self) -> set[float]:
+        """Return every size (m) that must be a class limit for this step."""
+        return {size for factors in (self.split, self.recovery) if factors for size in factors.openings()}
+
+    def faults(self, sizes: bool, grains: bool) -> Iterator[tuple[str, str, str]]:
+        """Give (field, message, remedy) of what the step's model lacks, given what the ores know."""
+        yield from ()
+
+    def port(self, name: str) -> Port:
+        """Return the description of an outlet."""
+        return next((p for p in self.ports if p.name == name), Port(name, ""))
+
+
+class Weighed(Block):
+    """What was measured of one stream."""
+
+    mass: Mass | None = knob(None, "mass, dry", low=0.0, high=1e9)
+    grade: Grade | None = knob(None, "assay", low=0.0, high=1.0)
+    gold: Mass | None = knob(None, "gold in it", low=0.0, high=1e6)
+
+
+def _price(value: Any) -> str:
+    """Read ``100 USD/g``: a number, a currency of three letters, a slash and what it is for."""
+    import re
+
+    if isinstance(value, str) and re.fullmatch(r"\d+(?:\.\d+)?(?:\s*±\s*\d+(?:\.\d+)?)?\s*[A-Z]{3}/.+", value):
+        return value
+    raise complaint("not a price", "Write a number, a currency and what it is for, as 100 USD/g")
+
+
+Price: TypeAlias = Annotated[str, BeforeValidator(_price)]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet that fits the schema and means something; steps are of their own kinds."""
+
+    file: str
+    title: str
+    ores: dict[str, Ore]
+    steps: dict[str, StepBlock]
+    keep: tuple[str, ...]
+    weighed: dict[str, Weighed] = field(default_factory=dict)
+    prices: dict[str, str] = field(default_factory=dict)
+    sieves: tuple[float, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def makers(self) -> dict[str, str]:
+        """Stream → the step that gives it."""
+        return {stream: name for name, step in self.steps.items() for stream in step.outlets.values()}
+
+    @property
+    def takers(self) -> dict[str, str]:
+        """Stream → the step that takes it."""
+        return {stream: name for name, step in self.steps.items() for stream in step.takes}
+
+    @property
+    def ends(self) -> list[str]:
+        """Streams that nothing takes, in the order of the sheet."""
+        takers = self.takers
+        return [stream for stream in (*self.ores, *self.makers) if stream not in takers]

@@ -1,0 +1,107 @@
+"""The crusher model that the jaw crusher and the pulverizer share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import Grid
+from flowsheet.spec.fields import Plain, Share, knob
+from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, missing
+
+WHITEN = (
+    "form: W. J. Whiten, A Matrix Theory of Comminution Machines, Chem. Eng. Sci. 29 (1974); "
+    "value: meets the jaw gradation of US Army subcourse EN5464, Rock Crushing Operations, Table 8"
+)
+
+
+class Crusher(Step):
+    """What all crushers of this model have: when a piece breaks, and into what."""
+
+    kind = ""
+    k1: Plain = knob("0.7", "pieces below k1 settings never break", source=WHITEN, low=0.01, high=10.0)
+    k2: Plain = knob("2.2", "pieces above k2 settings always break", source=WHITEN, low=0.02, high=100.0)
+    k3: Plain = knob("2.3", "shape of the chance of breaking between them", source=WHITEN, low=0.1, high=20.0)
+    phi: Share = knob("0.3", "share of a broken piece that becomes fines", source=WHITEN, low=0.0, high=1.0)
+    gamma: Plain = knob("0.6", "slope of those fines", source=WHITEN, low=0.05, high=10.0)
+    beta: Plain = knob("4", "slope of the coarse fragments", source=WHITEN, low=0.1, high=50.0)
+    held_up: Share = knob(
+        "0 %",
+        "share of the free gold that stays in the machine",
+        source="0: typical, set your own",
+        low=0.0,
+        high=1.0,
+    )
+
+    gold_follows_rock = True
+
+    def opening_fields(self) -> str:
+        """Return the field (or "a|b": either) that sets how fine the machine breaks."""
+        raise NotImplementedError
+
+    def faults(self, sizes: bool, grains: bool) -> Iterator[tuple[str, str, str]]:
+        """A machine needs its setting where the sheet knows sizes; without them it changes nothing."""
+        if sizes and self.split is None and (lacking := self._lacking((self.opening_fields(),), sizes, grains)):
+            yield missing(self.kind, lacking[0], "split", sizes)
+        if self.k2.value <= self.k1.value:
+            yield "k2", "k2 is not above k1", "Pieces above k2 settings always break, those below k1 never"
+
+    @property
+    def outlets(self) -> dict[str, str]:
+        """Outlet → stream; what is held up is a stream, named or not, so that no gold is forgotten."""
+        given = super().outlets
+        if self.held_up.value > 0 and "held_up" not in given:
+            return {**given, "held_up": f"{given['product']} held up"} if "product" in given else given
+        return given
+
+    def broken(self, product: Array | None, at: Values, site: Site) -> Operator:
+        """Return the operator of ``product`` (..., S, S), with some of the free gold held up."""
+        one, none = np.ones(()), np.zeros(())
+        kept = at.held_up[..., None]
+        shares = {"product": Shares(one, one, 1 - kept, one), "held_up": Shares(none, none, kept, none)}
+        return Operator(
+            {outlet: shares[outlet] for outlet in self.outlets},
+            None if product is None else Breakage(product, site.locked_share),
+        )
+
+
+CRUSHER_PORTS = (
+    Port("product", "what comes out"),
+    Port("held_up", "gold smeared and lodged in the machine", optional=True, metal=True),
+)
+
+
+def chance_broken(size: Array, gap: Array, at: Values) -> Array:
+    """Return Whiten's classification function at ``size`` (S,): the chance that a piece is broken, (..., S)."""
+    low, high = (at.k1 * gap)[..., None], (at.k2 * gap)[..., None]
+    inside = np.clip((high - size) / (high - low), 0.0, 1.0)
+    return np.asarray(1 - inside ** at.k3[..., None])
+
+
+def fragments(grid: Grid, at: Values) -> Array:
+    """Return B, (..., S, S): share of a broken piece of each class (column) that goes to each class (row).
+
+    Cumulative B(x, y) = φ (x/y)^γ + (1 - φ) (x/y)^β below size y, the broken class's upper edge. What would
+    stay in its own class is spread over the finer ones in proportion.
+    """
+    ratio = np.minimum(grid.upper[:, None] / grid.upper[None, :], 1.0)
+    phi, gamma, beta = (value[..., None, None] for value in (at.phi, at.gamma, at.beta))
+    below = phi * ratio**gamma + (1 - phi) * ratio**beta
+    finer = np.concatenate([below[..., 1:, :], np.zeros_like(below[..., :1, :])], axis=-2)
+    share = np.tril(below - finer, -1)
+    total = share.sum(axis=-2, keepdims=True)
+    return np.asarray(np.where(total > 0, share / np.where(total > 0, total, 1.0), 0.0))
+
+
+def product_matrix(grid: Grid, gap: Array, at: Values) -> Array:
+    """Return (I - C)(I - BC)^-1, (..., S, S): where each class of the feed ends.
+
+    A piece is broken again as long as it is caught. The finest class is never broken.
+    """
+    chance = chance_broken(grid.size, gap, at)
+    chance[..., -1] = 0.0
+    once = fragments(grid, at) * chance[..., None, :]
+    through = np.linalg.inv(np.eye(len(grid)) - once)
+    return np.asarray((1 - chance)[..., :, None] * np.tril(through))

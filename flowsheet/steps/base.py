@@ -1,0 +1,246 @@
+"""What every kind of equipment has in common: its description, its operator, and factors in its place.
+
+A step is linear once its shares are known: an Operator breaks the rock (where the step breaks it) and
+then parts every class among the outlets. A kind whose shares depend on what it is fed (``linear`` False)
+makes its operator anew for each feed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any, ClassVar, TypeAlias
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import SAME, Grid
+from flowsheet.ore.material import Material
+from flowsheet.spec.factors import Band, Factors
+from flowsheet.spec.fields import Block
+from flowsheet.spec.numbers import Number
+from flowsheet.spec.schema import Port, StepBlock
+
+__all__ = ["Breakage", "Operator", "Port", "Shares", "Site", "Step", "Values", "evaluate", "missing"]
+
+Shares: TypeAlias = Material
+"""Parts of one that go to an outlet, laid out like the material they multiply."""
+
+Values: TypeAlias = Any
+"""A namespace with the step's numbers as arrays of shape () or (D,)."""
+
+SILICA = (
+    "Crushing, dry screening and sawing throw respirable silica dust, which ruins lungs: work wet or under suction "
+    "and wear a fitted respirator (limit 0.05 mg/m3 over a shift in several codes)."
+)
+LOCAL = "Local codes and licensed practice come first."
+
+
+@dataclass(frozen=True)
+class Site:
+    """What is common to all steps of a sheet: size classes, liberation in force, and the gold."""
+
+    grid: Grid
+    #: (..., S hosts, S grains): share of the gold that is locked.
+    locked_share: Array
+    #: (...): fraction of gold in the gold grains.
+    fineness: Array
+    grains_known: bool = True
+
+
+@dataclass(frozen=True)
+class Breakage:
+    """Rock moved between size classes, and the gold that this frees.
+
+    ``product`` (..., S, S): share of each class (column) that ends in each class (row); columns make one.
+    Gold keeps its grain size; its locked share becomes that of the new host size, whatever the path.
+    """
+
+    product: Array
+    locked_share: Array
+
+    def __call__(self, feed: Material) -> Material:
+        product = self.product
+        with np.errstate(divide="ignore", invalid="ignore"):
+            origin = np.where(self.locked_share > 0, feed.locked / self.locked_share, 0.0)
+        locked = self.locked_share * (product @ origin)
+        freed = feed.locked.sum(axis=-2) - locked.sum(axis=-2)
+        return Material(_move(product, feed.light), _move(product, feed.heavy), feed.free + freed, locked)
+
+
+def _move(product: Array, mass: Array) -> Array:
+    return np.asarray((product @ mass[..., None])[..., 0])
+
+
+@dataclass(frozen=True)
+class Operator:
+    """A step with its shares settled: material in, material out by outlet."""
+
+    shares: Mapping[str, Shares]
+    breakage: Breakage | None = None
+    #: Breakage of what has gone to an outlet (the powder that a saw makes of its swarf).
+    then: Mapping[str, Breakage] = field(default_factory=dict)
+
+    def __call__(self, feed: Material) -> dict[str, Material]:
+        if self.breakage is not None:
+            feed = self.breakage(feed)
+        out = {outlet: feed * shares for outlet, shares in self.shares.items()}
+        for outlet, breakage in self.then.items():
+            out[outlet] = breakage(out[outlet])
+        return out
+
+
+class Step(StepBlock):
+    """Base of all kinds: subclass it in a new file of this room, and the sheet knows the kind."""
+
+    #: What the model of the solids and of the gold cannot do without: "sizes", "grains" or a field
+    #: ("gap|to": either).
+    solids_need: ClassVar[tuple[str, ...]] = ()
+    gold_need: ClassVar[tuple[str, ...]] = ()
+    #: Whether gold without a model or a recovery goes the way of the rock (else the sheet must say).
+    gold_follows_rock: ClassVar[bool] = False
+    #: False for a kind that has nothing but factors.
+    has_model: ClassVar[bool] = True
+
+    def linear(self) -> bool:
+        """Whether the operator is the same for every feed."""
+        return True
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Return the step's own operator for ``feed``; ``at`` holds its numbers."""
+        raise NotImplementedError
+
+    def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
+        """Say what is amiss with this step on this feed (plain solve only)."""
+        yield from ()
+
+    def lost(self, outlet: str, stream: Material, at: Values, site: Site) -> dict[str, float]:
+        """Return the gold (kg) of a stream that leaves by ``outlet`` for good, by why it is lost."""
+        port = self.port(outlet)
+        if not site.grains_known:
+            same = port.free_lost == port.locked_lost
+            return {port.free_lost if same else "other": float(stream.gold)}
+        found = {port.free_lost: float(stream.free.sum())}
+        found[port.locked_lost] = found.get(port.locked_lost, 0.0) + float(stream.locked.sum())
+        return found
+
+    def silver_kept(self, outlet: str, at: Values) -> Array | float:
+        """Return silver kept per gold kept at an outlet, relative to what went in (1: it rides along)."""
+        return 1.0
+
+    # ── what the sheet must give ────────────────────────────────────────────────────────────────────────
+
+    def faults(self, sizes: bool, grains: bool) -> Iterator[tuple[str, str, str]]:
+        """Give (field, message, remedy) of what the models lack where no factors stand in for them."""
+        lacks_solids = self._lacking(self.solids_need, sizes, grains)
+        lacks_gold = self._lacking(self.gold_need, sizes, grains)
+        if self.split is None and lacks_solids:
+            yield missing(self.kind, lacks_solids[0], "split", sizes)
+        elif self.recovery is None and lacks_gold and not (self.split is not None and self.gold_follows_rock):
+            yield missing(self.kind, lacks_gold[0], "recovery", sizes)
+
+    def _lacking(self, needs: tuple[str, ...], sizes: bool, grains: bool) -> list[str]:
+        told = {"sizes": sizes, "grains": grains}
+        return [
+            need
+            for need in needs
+            if not told.get(need, any(getattr(self, name, None) is not None for name in need.split("|")))
+        ]
+
+    # ── the operator, with factors in their place ───────────────────────────────────────────────────────
+
+    def operator(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Return the operator in force: the model's, with the sheet's factors in place of its shares."""
+        sized, grains = site.grid.sized, site.grains_known
+        no_solids, no_gold = (bool(self._lacking(n, sized, grains)) for n in (self.solids_need, self.gold_need))
+        if self.split is None and self.recovery is None:
+            return self.model(feed, at, site)
+        outlets = list(self.outlets)
+        own = self.model(feed, at, site) if self.has_model and not no_solids else Operator({})
+        split = _factor_shares(self.split, at.split, outlets, site.grid) if self.split else None
+        recovery = _factor_shares(self.recovery, at.recovery, outlets, site.grid) if self.recovery else None
+        shares = {}
+        for outlet in outlets:
+            mine = own.shares.get(outlet)
+            solids = split[outlet] if split else mine
+            gold = recovery[outlet] if recovery else (mine if not no_gold and mine is not None else solids)
+            if solids is None or gold is None:
+                raise ValueError(f"{self.kind}: no share for {outlet}")
+            shares[outlet] = Shares(solids.light, solids.heavy, gold.free, gold.locked)
+        return Operator(shares, own.breakage, own.then)
+
+
+def missing(kind: str, need: str, factors: str, sizes: bool) -> tuple[str, str, str]:
+    """Return (field, message, remedy) for a model that lacks ``need``; ``factors`` could stand in for it."""
+    instead = f"or give the step {factors}: {{outlet: share}}"
+    if need == "sizes":
+        return (
+            "",
+            f"{kind} needs to know the sizes of the rock",
+            f"Give the ore sizes: {{top: …, p80: …}}, {instead}",
+        )
+    if need == "grains":
+        blocks = "gold: {d50: …, d95: …}" + ("" if sizes else " and sizes:")
+        return "", f"{kind} needs to know the gold grains", f"Give the ore {blocks}, {instead}"
+    names = " or ".join(need.split("|"))
+    return "", f"{kind} has no {names}", f"Add {need.split('|')[0]}:, {instead}"
+
+
+# ── numbers to arrays ───────────────────────────────────────────────────────────────────────────────────────
+
+
+def evaluate(step: Block, take: Callable[[Number], Array]) -> Values:
+    """Return every number of a step as an array; factors keep their bands, with shares as arrays."""
+    values = SimpleNamespace()
+    for name in type(step).model_fields:
+        value = getattr(step, name)
+        if isinstance(value, Number):
+            value = take(value)
+        elif isinstance(value, Block):
+            value = evaluate(value, take)
+        elif isinstance(value, Factors):
+            value = {o: [(band, take(band.share)) for band in bands] for o, bands in value.outlets.items()}
+        setattr(values, name, value)
+    return values
+
+
+def _factor_shares(
+    factors: Factors | None, at: dict[str, list[tuple[Band, Array]]], outlets: list[str], grid: Grid
+) -> dict[str, Shares]:
+    """Return the shares of each outlet; the one that is left out gets the rest."""
+    given = {outlet: _banded(bands, grid) for outlet, bands in at.items()}
+    total = Shares.total(given.values())
+    over = Shares(*(np.maximum(1.0, part) for part in (total.light, total.heavy, total.free, total.locked)))
+    rest = [outlet for outlet in outlets if outlet not in given]
+    # Draws of shares with doubt may pass one together, or (with no outlet left for the rest) fall short.
+    if not rest:
+        over = total
+    shares = {outlet: _over(mine, over) for outlet, mine in given.items()}
+    for outlet in rest:
+        one = np.ones(())
+        shares[outlet] = Shares(one, one, one, one) - Shares.total(shares.values())
+    return shares
+
+
+def _over(mine: Shares, by: Shares) -> Shares:
+    return Shares(mine.light / by.light, mine.heavy / by.heavy, mine.free / by.free, mine.locked / by.locked)
+
+
+def _banded(bands: list[tuple[Band, Array]], grid: Grid) -> Shares:
+    """Lay one outlet's bands out on the grid: rock and locked gold by host size, free gold by its own."""
+    rows: dict[str | None, Array] = {}
+    for form in (None, "free", "locked"):
+        row = np.zeros(len(grid))
+        for band, share in bands:
+            if band.form in (None, form) or form is None:
+                inside = _inside(band, grid)
+                row = np.where(inside, share[..., None], row)
+        rows[form] = row
+    return Shares(rows[None], rows[None], rows["free"], rows["locked"][..., :, None])
+
+
+def _inside(band: Band, grid: Grid) -> Array | np.ndarray[Any, Any]:
+    if not grid.sized:
+        return np.ones(1, dtype=bool)
+    return (grid.lower >= band.lower * (1 - SAME)) & (grid.upper <= band.upper * (1 + SAME))

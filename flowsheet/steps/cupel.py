@@ -1,0 +1,78 @@
+"""Cupellation: the collector metal soaks into the cupel, gold and silver stay as a bead."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import NO_SOURCE, Field, Mass, Plain, Share, knob
+from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
+
+HANDBOOK = "at 850 °C with 10 g lead: R. W. Lodge, Notes on Assaying, after E. E. Bugbee, A Textbook of Fire Assaying (from memory)"
+
+#: Mass of oxide made by one mass of collector: PbO/Pb (Villavecchia, Applied Analytical Chemistry, vol. 1)
+#: and Bi2O3/(2 Bi), from atomic masses.
+OXIDE = {"lead": 1.07722, "bismuth": 465.96 / (2 * 208.98)}
+
+GANGUE_NOTICED = 1e-6
+"""kg of rock in a cupel that is worth a warning (1 mg)."""
+
+
+class Cupel(Step):
+    """Firing a charge in a cupel to a bead."""
+
+    kind = "cupel"
+    what = "fires a charge to a bead of gold and silver"
+    ports = (
+        Port("bead", "the bead", metal=True),
+        Port("absorbed", "what the cupel soaks up", free_lost="soaked_up", locked_lost="soaked_up"),
+    )
+    cautions = (
+        "Furnace heat; lead and bismuth oxide fume is poisonous: fume hood, respirator, no food near, spent cupels are "
+        "hazardous waste. Parting acids burn and fume: leave them to a laboratory.",
+        LOCAL,
+    )
+
+    do: Literal["cupel"] = Field(description="kind of equipment")
+    gold_loss: Share = knob(
+        "0.43 %", "share of the gold that is lost", source=HANDBOOK, low=0.0, high=1.0, better="x0.5"
+    )
+    silver_loss: Share = knob("1.73 %", "share of the silver that is lost", source=HANDBOOK, low=0.0, high=1.0)
+    collector: Literal["lead", "bismuth"] = Field("lead", description="metal that carries the gangue's oxides away")
+    charge: Mass | None = knob(None, "mass of the collector metal", low=1e-6, high=10.0)
+    cupel_mass: Mass | None = knob(None, "mass of the cupel", low=1e-6, high=10.0)
+    capacity: Plain = knob("1", "oxide that a cupel takes up per mass of cupel", source=NO_SOURCE, low=0.01, high=5.0)
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """All rock to the cupel (it should be none), most gold to the bead."""
+        one, none, lost = np.ones(()), np.zeros(()), at.gold_loss[..., None]
+        bead = Shares(none, none, 1 - lost, 1 - lost[..., None])
+        return Operator({"bead": bead, "absorbed": Shares(one, one, lost, lost[..., None])})
+
+    def silver_kept(self, outlet: str, at: Values) -> Array | float:
+        """Silver is lost more readily than gold."""
+        if outlet == "bead":
+            silver, gold = 1 - at.silver_loss, 1 - at.gold_loss
+        else:
+            silver, gold = at.silver_loss, at.gold_loss
+        return np.asarray(np.divide(silver, gold, out=np.zeros(np.broadcast(silver, gold).shape), where=gold > 0))
+
+    def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
+        """Check the charge against the cupel, and for gangue."""
+        if at.charge is not None and at.cupel_mass is not None:
+            oxide = float(at.charge) * OXIDE[self.collector]
+            room = float(at.cupel_mass * at.capacity)
+            if oxide > room:
+                yield (
+                    f"{1e3 * float(at.charge):.3g} g of {self.collector} make {1e3 * oxide:.3g} g of oxide, but a cupel of "
+                    f"{1e3 * float(at.cupel_mass):.3g} g takes up about {1e3 * room:.3g} g. Take a larger cupel or two."
+                )
+        if feed.solids > GANGUE_NOTICED and self.split is None:
+            yield (
+                f"{1e3 * float(feed.solids):.3g} g of rock go into the cupel with the gold: it would crust over. "
+                "Smelt the concentrate to a button first, or clean it."
+            )

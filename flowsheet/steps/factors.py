@@ -1,0 +1,22 @@
+"""Any step whose shares are known and whose model is not."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from flowsheet.spec.fields import Field
+from flowsheet.steps.base import LOCAL, Step
+
+
+class Factors(Step):
+    """A step of given shares: ``split`` of the rock, ``recovery`` of the gold (else it goes with the rock)."""
+
+    kind = "factors"
+    what = "parts rock and gold by given shares"
+    cautions = (LOCAL,)
+    solids_need = ("split",)
+    gold_need = ("recovery",)
+    gold_follows_rock = True
+    has_model = False
+
+    do: Literal["factors"] = Field(description="kind of equipment")

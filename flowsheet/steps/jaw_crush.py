@@ -1,0 +1,32 @@
+"""A jaw crusher."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import Field, Length, knob
+from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
+from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values
+
+
+class JawCrush(Crusher):
+    """A jaw crusher: breaks what is coarser than its closed-side setting."""
+
+    kind = "jaw_crush"
+    what = "breaks rock between two jaws"
+    ports = CRUSHER_PORTS
+    cautions = (SILICA, "Jaws throw chips and crush fingers: guard them, wear eye protection, never clear them running.",
+                LOCAL)  # fmt: skip
+
+    do: Literal["jaw_crush"] = Field(description="kind of equipment")
+    setting: Length | None = knob(None, "closed-side setting", low=1e-5, high=1.0, better="x0.5")
+
+    def opening_fields(self) -> str:
+        """Return the field that sets how fine the jaws break."""
+        return "setting"
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Break everything that the setting catches, once through."""
+        known = site.grid.sized and at.setting is not None
+        return self.broken(product_matrix(site.grid, at.setting, at) if known else None, at, site)

@@ -1,0 +1,34 @@
+"""A hand magnet over a dried concentrate."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import TYPICAL, Field, Share, knob
+from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
+
+
+class Magnet(Step):
+    """Lifting out the magnetic heavies."""
+
+    kind = "magnet"
+    what = "lifts magnetic heavies out"
+    ports = (
+        Port("magnetics", "what the magnet lifts", locked_lost="locked"),
+        Port("rest", "what it leaves"),
+    )
+    cautions = ("Rub the magnetics out under water: they carry gold along.", LOCAL)
+
+    do: Literal["magnet"] = Field(description="kind of equipment")
+    heavies: Share = knob(
+        "50 %", "share of the heavy gangue that is magnetic and lifted", source=TYPICAL, low=0.0, high=1.0
+    )
+    light: Share = knob("1 %", "share of the light gangue carried along", source=TYPICAL, low=0.0, high=1.0)
+    gold: Share = knob("1 %", "share of the gold carried along", source=TYPICAL, low=0.0, high=1.0, better="x0.5")
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Lift a share of each."""
+        heavy, light, gold = (value[..., None] for value in (at.heavies, at.light, at.gold))
+        lifted = Shares(light, heavy, gold, gold[..., None])
+        return Operator({"magnetics": lifted, "rest": Shares(1 - light, 1 - heavy, 1 - gold, 1 - gold[..., None])})

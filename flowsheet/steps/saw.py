@@ -1,0 +1,56 @@
+"""Sawing specimens into slabs."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import TYPICAL, Field, Length, knob
+from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Port, Shares, Site, Step, Values
+
+
+class Saw(Step):
+    """A slab saw: the blade turns its own width to swarf."""
+
+    kind = "saw"
+    what = "cuts rock into slabs"
+    ports = (
+        Port("slabs", "the slabs"),
+        Port("swarf", "the mud of the blade's width"),
+    )
+    cautions = (SILICA, "Saw wet, with eye protection and guards.", LOCAL)
+    solids_need = ("kerf", "slab")
+    gold_need = ("kerf", "slab")
+
+    do: Literal["saw"] = Field(description="kind of equipment")
+    kerf: Length | None = knob(None, "width that the blade cuts away", low=1e-5, high=0.05, better="x0.5")
+    slab: Length | None = knob(None, "thickness of a slab", low=1e-4, high=1.0)
+    swarf_size: Length = knob("0.1 mm", "size of the swarf", source=TYPICAL, low=1e-6, high=0.01)
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Turn kerf/(kerf + slab) of rock and gold to swarf, which is powder."""
+        swarf = at.kerf / (at.kerf + at.slab)
+        shares = {"slabs": _even(1 - swarf), "swarf": _even(swarf)}
+        if not site.grid.sized:
+            return Operator(shares)
+        return Operator(
+            shares,
+            then={"swarf": Breakage(to_powder(site, float(np.mean(at.swarf_size))), site.locked_share)},
+        )
+
+
+def _even(share: np.ndarray) -> Shares:
+    row = share[..., None]
+    return Shares(row, row, row, row[..., None])
+
+
+def to_powder(site: Site, size: float) -> np.ndarray:
+    """Return the product matrix (S, S) that sends every class coarser than ``size`` (m) to the class of it."""
+    classes = len(site.grid)
+    at = min(int(np.count_nonzero(site.grid.lower >= size)), classes - 1)
+    product = np.eye(classes)
+    product[:at, :at] = 0.0
+    product[at, :at] = 1.0
+    return product

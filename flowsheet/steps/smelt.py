@@ -1,0 +1,50 @@
+"""Smelting a concentrate with flux to a button."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import TYPICAL, Field, Share, knob
+from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
+
+
+class Smelt(Step):
+    """Melting with flux: the metal sinks to a button, the gangue goes into the slag."""
+
+    kind = "smelt"
+    what = "melts gold out of a concentrate with flux"
+    ports = (
+        Port("button", "the metal", metal=True),
+        Port("slag", "the glass above it", free_lost="soaked_up", locked_lost="soaked_up"),
+    )
+    cautions = (
+        "Furnace heat and fume: face shield, gloves, dry moulds and tools, strong draught. Lead and bismuth oxide fume "
+        "is poisonous.",
+        LOCAL,
+    )
+
+    do: Literal["smelt"] = Field(description="kind of equipment")
+    gold: Share = knob(
+        "99 %",
+        "share of the gold that reaches the button",
+        source=TYPICAL,
+        low=0.0,
+        high=1.0,
+        better="to 0.998",
+    )
+    silver: Share = knob("97 %", "share of the silver that reaches the button", source=TYPICAL, low=0.0, high=1.0)
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """All rock to the slag, most gold to the button."""
+        one, none, kept = np.ones(()), np.zeros(()), at.gold[..., None]
+        button = Shares(none, none, kept, kept[..., None])
+        return Operator({"button": button, "slag": Shares(one, one, 1 - kept, 1 - kept[..., None])})
+
+    def silver_kept(self, outlet: str, at: Values) -> Array | float:
+        """Silver and gold go to the button in shares of their own."""
+        silver, gold = (at.silver, at.gold) if outlet == "button" else (1 - at.silver, 1 - at.gold)
+        return np.asarray(np.divide(silver, gold, out=np.zeros(np.broadcast(silver, gold).shape), where=gold > 0))

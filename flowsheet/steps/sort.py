@@ -1,0 +1,72 @@
+"""Looking rocks over for visible gold."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from flowsheet.ore import grains, liberation
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import TYPICAL, Field, Length, Plain, Share, knob
+from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
+
+
+class Sort(Step):
+    """Looking over and hand-picking: a rock is picked if a grain of gold is seen on it."""
+
+    kind = "sort"
+    what = "picks the rocks on which gold is seen"
+    ports = (
+        Port("picked", "rocks with gold in sight"),
+        Port("left", "rocks on which none was seen", free_lost="not_seen", locked_lost="not_seen"),
+    )
+    cautions = ("Rinse rocks before you look: dry dust is silica, and clean faces show more gold.", LOCAL)
+    solids_need = ("sizes", "grains")
+    gold_need = ("sizes", "grains")
+
+    do: Literal["sort"] = Field(description="kind of equipment")
+    sees: Length = knob("0.3 mm", "smallest grain that is noticed", source=TYPICAL, low=1e-6, high=0.1, better="x0.5")
+    care: Share = knob(
+        "0.8",
+        "chance that such a grain on the surface is noticed",
+        source=TYPICAL,
+        low=0.0,
+        high=1.0,
+        better="to 0.95",
+    )
+    cluster: Plain = knob(
+        "1",
+        "how many grains lie together",
+        source="1: grains apart; typical, set your own",
+        low=1.0,
+        high=1e6,
+    )
+
+    def linear(self) -> bool:
+        """How many grains a rock holds depends on how rich the feed is."""
+        return False
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Pick each rock with the chance that at least one of its (Poisson many) clusters is seen."""
+        seen = chance_seen(site, at.sees, at.care)
+        clusters = grains.grains_per_rock(feed, site.grid, site.fineness) / at.cluster[..., None, None]
+        missed = (1 - seen) ** at.cluster[..., None, None]
+        blind = np.exp(-(clusters * (1 - missed)).sum(axis=-1))
+        # A grain is left behind if its own cluster and all others of its rock are missed.
+        left_locked = missed * blind[..., :, None]
+        left_free = 1 - np.where(site.grid.size >= at.sees[..., None], at.care[..., None], 0.0)
+        left = Shares(blind, blind, left_free, left_locked)
+        picked = Shares(1 - blind, 1 - blind, 1 - left_free, 1 - left_locked)
+        return Operator({"picked": picked, "left": left})
+
+
+def chance_seen(site: Site, sees: Array, care: Array) -> Array:
+    """Return the chance that a locked grain is seen, (..., S hosts, S grains).
+
+    It must show (liberation.showing_share), be no smaller than ``sees`` (m), and be noticed (``care``).
+    """
+    large = site.grid.size >= sees[..., None]
+    noticed = np.where(large, care[..., None], 0.0)
+    return np.asarray(liberation.showing_share(liberation.ratios(site.grid)) * noticed[..., None, :])
