@@ -1,4 +1,4 @@
-"""The one array type of the numerical rooms."""
+"""The array types of the numerical rooms."""
 
 from typing import TypeAlias
 
@@ -6,3 +6,4 @@ import numpy as np
 import numpy.typing as npt
 
 Array: TypeAlias = npt.NDArray[np.float64]
+Mask: TypeAlias = npt.NDArray[np.bool_]

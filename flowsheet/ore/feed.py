@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TypeAlias
 
 import numpy as np
 
 from flowsheet.ore import grains, sizes
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.checks import has_grains
 from flowsheet.spec.numbers import Number
-from flowsheet.spec.schema import Ore, SieveRow, SizeLaw
+from flowsheet.spec.schema import GrainRow, Ore, SieveRow, SizeLaw
 
 Take: TypeAlias = Callable[[Number], Array]
 """Turns a Number into its value, shape () or, for a number with doubt among draws, (D,)."""
 
 TOP_ABOVE_TABLE = 2.0
-"""A table that starts below 100 % is taken to end at this many times its coarsest sieve: set your own."""
+"""A table (of pieces, of gold grains) that starts below 100 % ends at this many times its coarsest sieve."""
+HARDLY_ANY = 1e-12
+"""A share of the rock that is nothing but rounding."""
 
 
 def top_size(ore: Ore) -> float:
@@ -55,12 +57,19 @@ def notes(name: str, ore: Ore) -> Iterable[str]:
             f"{name}: the sieve table does not say how large the largest piece is; {1e3 * top_size(ore):.3g} mm was "
             "taken. Add a first row {sieve: …, passing: 100 %}."
         )
+    if ore.gold is not None and ore.gold.sizes and ore.gold.sizes[0].passing.value < 1:
+        largest = TOP_ABOVE_TABLE * ore.gold.sizes[0].sieve.value
+        yield (
+            f"{name}: the table of gold grains does not say how large the largest grain is; {1e3 * largest:.3g} mm was "
+            "taken. Add a first row {sieve: …, passing: 100 %}."
+        )
     if isinstance(ore.sizes, list) and ore.grade is not None:
         rows = ore.sizes
         passing = np.array([1.0, *(row.passing.value for row in rows)])
-        told = sum(row.grade.value * m for row, m in zip(rows, -np.diff(passing), strict=True) if row.grade)
-        whole = all(row.grade for row in rows) and passing[-1] == 0
-        if whole and not math.isclose(told, ore.grade.value, rel_tol=0.01):
+        retained = -np.diff(passing)
+        told = sum(row.grade.value * m for row, m in zip(rows, retained, strict=True) if row.grade)
+        untold = passing[-1] + sum(m for row, m in zip(rows, retained, strict=True) if not row.grade)
+        if untold <= HARDLY_ANY and not math.isclose(told, ore.grade.value, rel_tol=0.01):
             yield (
                 f"{name}: the table's grades make {1e6 * told:.3g} g/t and are used; the grade of "
                 f"{1e6 * ore.grade.value:.3g} g/t is not."
@@ -100,9 +109,7 @@ def grain_shares(ore: Ore, grid: Grid, take: Take) -> Array:
         unknown[-1] = 1.0
         return unknown
     if gold.sizes is not None:
-        at = np.array([row.sieve.value for row in gold.sizes])
-        passing = np.stack(np.broadcast_arrays(*(take(row.passing) for row in gold.sizes)), axis=-1)
-        through = sizes.table(grid.upper, at, passing)
+        through = _table(gold.sizes, [row.sieve.value for row in gold.sizes], grid, take)
         through[..., 0] = 1.0  # what lies beyond the grid falls in its end class
         return sizes.shares(through)
     if gold.d50 is None or gold.d95 is None:
@@ -125,26 +132,27 @@ def size_shares(ore: Ore, grid: Grid, take: Take) -> Array:
         if law.top is not None:
             passing = np.where(grid.upper >= take(law.top)[..., None] * (1 - 1e-12), 1.0, passing)
     else:
-        rows, at = _table(ore)
-        passing = np.stack(np.broadcast_arrays(*(take(row.passing) for row in rows)), axis=-1)
-        if at[0] > _opening(rows[0]):
-            passing = np.concatenate([np.ones_like(passing[..., :1]), passing], axis=-1)
-        passing = sizes.table(grid.upper, at, np.clip(passing, 0.0, 1.0))
+        rows = _sieves(ore)
+        passing = _table(rows, [_opening(row) for row in rows], grid, take)
     # With several ores the grid may start above this ore's top: everything passes there.
     passing = np.where(grid.upper >= grid.upper[0], 1.0, passing)
     return sizes.shares(np.asarray(passing))
 
 
-def _table(ore: Ore) -> tuple[list[SieveRow], Array]:
-    rows = _sieves(ore)
-    at = [_opening(row) for row in rows]
+def _table(rows: Sequence[SieveRow | GrainRow], at: list[float], grid: Grid, take: Take) -> Array:
+    """Return what passes the classes' upper edges, (..., S), by a table whose sieves have openings ``at`` (m)."""
+    passing = np.stack(np.broadcast_arrays(*(take(row.passing) for row in rows)), axis=-1)
     if rows[0].passing.value < 1:
-        at.insert(0, top_size(ore))
-    return rows, np.array(at)
+        at = [TOP_ABOVE_TABLE * at[0], *at]
+        passing = np.concatenate([np.ones_like(passing[..., :1]), passing], axis=-1)
+    return sizes.table(grid.upper, np.array(at), np.clip(passing, 0.0, 1.0))
 
 
-def _gold_by_row(ore: Ore, grid: Grid, rock: Array, take: Take) -> Iterator[tuple[Array, Array]]:
-    """Give (classes of a row, shape (S,); its gold in kg): first what was assayed, then all the rest."""
+def _gold_by_row(ore: Ore, grid: Grid, rock: Array, take: Take) -> Iterator[tuple[Mask, Array]]:
+    """Give (classes of a row, shape (S,); its gold in kg): first what was assayed, then all the rest.
+
+    Where no rock is left for the rest, the rows' grades stand and the ore's own is not used.
+    """
     known = np.zeros(len(grid), dtype=bool)
     told = np.zeros(())
     above = math.inf
@@ -157,7 +165,9 @@ def _gold_by_row(ore: Ore, grid: Grid, rock: Array, take: Take) -> Iterator[tupl
             yield inside, gold
         above = at
     if ore.grade is not None and not known.all():
-        yield ~known, np.asarray(np.maximum(take(ore.grade) * rock.sum(axis=-1) - told, 0.0))
+        left = np.maximum(take(ore.grade) * rock.sum(axis=-1) - told, 0.0)
+        untold = (rock * ~known).sum(axis=-1)
+        yield ~known, np.where(untold > HARDLY_ANY * rock.sum(axis=-1), left, 0.0)
 
 
 def _sieves(ore: Ore) -> list[SieveRow]:

@@ -70,7 +70,7 @@ class Grid:
         The last class has half its upper edge for a lower one.
         """
         lower = np.append(self.upper[1:], self.upper[-1] / 2)
-        return np.sqrt(self.upper * lower)
+        return np.asarray(np.sqrt(self.upper * lower))
 
     def coarser(self, opening: float) -> int:
         """Return how many classes lie wholly at or above ``opening`` (m); they come first."""

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+
+
+def some(array: Array, draws: slice, axes: int) -> Array:
+    """Return some of an array's draws, where it has an axis of draws before its ``axes`` own."""
+    return array[draws] if array.ndim > axes else array
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +41,29 @@ class Material:
         for other in others:
             first = first + other
         return first
+
+    @classmethod
+    def join(cls, parts: Sequence[Material]) -> Material:
+        """Put the draws of ``parts`` one behind the other again."""
+
+        def joined(arrays: list[Array], axes: int) -> Array:
+            return np.concatenate(arrays) if arrays[0].ndim > axes else arrays[0]
+
+        return cls(
+            joined([part.light for part in parts], 1),
+            joined([part.heavy for part in parts], 1),
+            joined([part.free for part in parts], 1),
+            joined([part.locked for part in parts], 2),
+        )
+
+    def part(self, draws: slice) -> Material:
+        """Return some of the draws, of all that has any."""
+        return Material(
+            some(self.light, draws, 1),
+            some(self.heavy, draws, 1),
+            some(self.free, draws, 1),
+            some(self.locked, draws, 2),
+        )
 
     def __add__(self, other: Material) -> Material:
         return Material(

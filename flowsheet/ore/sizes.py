@@ -68,7 +68,7 @@ def _tail_slope(sieves: Array, rising: Array) -> Array:
         return np.full(rising.shape[:-1], 0.7)  # the slope of a sheet's size law: typical, set your own
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.log(rising[..., 1] / rising[..., 0]) / np.log(sieves[-2] / sieves[-1])
-    return np.clip(np.nan_to_num(slope, nan=TAIL_SLOPES[0], posinf=TAIL_SLOPES[1]), *TAIL_SLOPES)
+    return np.asarray(np.clip(np.nan_to_num(slope, nan=TAIL_SLOPES[0], posinf=TAIL_SLOPES[1]), *TAIL_SLOPES))
 
 
 def shares(passing: Array) -> Array:

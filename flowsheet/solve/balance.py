@@ -39,22 +39,34 @@ def closure(
     sheet: Sheet, streams: Mapping[str, Material], feeds: Mapping[str, Material], caught: Iterable[Caught]
 ) -> Closure:
     """Measure how well what went in equals what came out and what was caught."""
-    held: dict[str, Material] = {c.stream: c.material for c in caught}
-    gaps = {}
-    for what in ("solids", "gold"):
-        amount = {name: getattr(material, what) for name, material in streams.items()}
-        kept_back = {name: getattr(material, what) for name, material in held.items()}
-        fed = sum(amount[name] for name in sheet.ores)
-        if not np.max(fed) > 0:
-            gaps[what] = 0.0
-            continue
-        ends = sum(amount[name] for name in sheet.ends) + sum(kept_back.values())
-        worst = np.max(np.abs(fed - ends) / fed)
-        for name, step in sheet.steps.items():
-            out = sum(amount[s] + kept_back.get(s, 0.0) for s in step.outlets.values())
-            worst = max(worst, np.max(np.abs(getattr(feeds[name], what) - out) / fed))
-        gaps[what] = float(worst)
-    return Closure(gaps["solids"], gaps["gold"])
+    held = {c.stream: c.material for c in caught}
+    return Closure(*(_gap(what, sheet, streams, feeds, held) for what in ("solids", "gold")))
+
+
+def _gap(
+    what: str,
+    sheet: Sheet,
+    streams: Mapping[str, Material],
+    feeds: Mapping[str, Material],
+    held: Mapping[str, Material],
+) -> float:
+    """Return the largest gap of ``what``: of the sheet, and of each step (of all that goes through it, if that is
+    more than what is fed to the sheet: a loop may carry many times that)."""
+    amount = {name: getattr(material, what) for name, material in streams.items()}
+    for name, material in held.items():
+        amount[name] = amount[name] + getattr(material, what)
+    fed = np.asarray(sum(amount[name] for name in sheet.ores))
+    kept_back = sum(getattr(material, what) for material in held.values())
+    gaps = [_relative(fed, sum(amount[name] for name in sheet.ends) + kept_back, fed)]
+    for name, step in sheet.steps.items():
+        into = getattr(feeds[name], what)
+        out = sum(amount[stream] for stream in step.outlets.values())
+        gaps.append(_relative(into, out, np.maximum(fed, into)))
+    return max(gaps)
+
+
+def _relative(into: Array, out: Array, whole: Array) -> float:
+    return float(np.max(np.abs(into - out) / np.where(whole > 0, whole, np.inf)))
 
 
 def silver_ratios(model: Model, inputs: Inputs, streams: Mapping[str, Material]) -> dict[str, Array]:

@@ -1,19 +1,20 @@
 """Loops of linear steps, exactly, and what is caught in them.
 
-A linear step mixes neither light with heavy gangue nor one grain class with another: light moves among
-its S size classes, and the gold of grain class j among S hosts and one free state. So S + 1 unit feeds a
-cut, sent once round along a leading axis, show the whole gain of a loop, block by block.
+A linear step mixes neither light with heavy gangue nor one grain class with another: each kind of rock
+moves among its S size classes, and the gold of grain class j among S hosts and one free state. So a
+material is S + 2 blocks of S + 1 states (rock leaves its last one empty), and S + 1 unit feeds a cut, sent
+once round along a leading axis, show the whole gain of a loop, block by block.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.material import Material
 
 LEAVES = 1e-9
@@ -32,146 +33,119 @@ class Solved:
     caught: dict[str, Material]
 
 
-def solve_linear(round_trip: Round, cuts: tuple[str, ...], leaving: list[str], classes: int) -> Solved:
+def solve_linear(round_trip: Round, cuts: Sequence[str], leaving: Sequence[str], classes: int) -> Solved:
     """Solve x = G x + b for the cuts' materials x, block by block, setting aside what is caught.
 
     ``round_trip`` sends cut materials once round; ``leaving`` names the streams by which things leave.
     """
-    unit = _basis(cuts, classes)
+    states = len(cuts) * (classes + 1)
     first = round_trip({cut: Material.nothing(classes) for cut in cuts}, True)
-    gain = round_trip(unit, False)
-    parts = [
-        _rock([getattr(gain[c], k) for c in cuts], [getattr(first[c], k) for c in cuts],
-              [getattr(gain[s], k) for s in leaving], classes)
-        for k in ("light", "heavy")
-    ]  # fmt: skip
-    gold = _gold([gain[c] for c in cuts], [first[c] for c in cuts], [gain[s] for s in leaving], classes)
-    return Solved(*(_assemble(cuts, [p[i] for p in parts], gold[i], classes) for i in (0, 1)))
-
-
-def _basis(cuts: tuple[str, ...], classes: int) -> dict[str, Material]:
-    """Return K (S + 1) unit feeds along a leading axis, then an axis for draws: for each cut, one in each
-    size class (in all grain classes at once), then one as free gold."""
-    number = len(cuts) * (classes + 1)
-    found = {}
-    for k, cut in enumerate(cuts):
-        rock = np.zeros((number, 1, classes))
-        free = np.zeros((number, 1, classes))
-        at = k * (classes + 1)
-        rock[at : at + classes, 0, :] = np.eye(classes)
-        free[at + classes] = 1.0
-        locked = np.repeat(rock[..., :, None], classes, axis=-1)
-        found[cut] = Material(rock, rock, free, locked)
-    return found
+    # Axes of a unit feed: which state it fills, draws, blocks, states of one cut.
+    units = np.eye(states).reshape(states, 1, 1, len(cuts), classes + 1)
+    units = np.broadcast_to(units, (states, 1, classes + 2, len(cuts), classes + 1))
+    given = round_trip({cut: unpack(units[..., k, :]) for k, cut in enumerate(cuts)}, False)
+    gain = np.moveaxis(_side_by_side([pack(given[cut]) for cut in cuts]), 0, -1)
+    escape = np.moveaxis(_total([pack(given[name]).sum(axis=-1) for name in leaving]), 0, -1)
+    feed = _side_by_side([pack(first[cut]) for cut in cuts])
+    x, caught = absorb(gain, escape, feed if feed.ndim == 3 else feed[None])
+    if feed.ndim == 2 and len(x) == 1:  # no draws anywhere
+        x, caught = x[0], caught[0]
+    return Solved(_by_cut(x, cuts, classes), _by_cut(caught, cuts, classes))
 
 
 def absorb(gain: Array, escape: Array, feed: Array) -> tuple[Array, Array]:
     """Solve x = G x + b where all of x can leave; return x and what ends where nothing leaves, both (..., n).
 
-    ``gain`` (..., n, n) with columns that, with ``escape`` (..., n), make one; ``feed`` b (..., n). States
-    from which no escape can be reached form the trap: x is 0 there, and b + G x is caught.
+    ``gain`` (..., n, n) with columns that, with ``escape`` (..., n), make one; ``feed`` b (..., n), with as
+    many axes before. States from which no escape can be reached form the trap: x is 0 there, and b + G x is
+    caught.
+
+    By elimination without a subtraction: what leaves a state is summed up from where it goes, never taken as
+    one minus what stays. So no digits are lost in a loop that holds on to nearly everything.
+    Source: W. K. Grassmann, M. I. Taksar & D. P. Heyman, Oper. Res. 33 (1985), 1107.
     """
-    leaves = escape > LEAVES
-    onward = gain > LEAVES
-    while True:
-        wider = leaves | (onward & leaves[..., :, None]).any(axis=-2)
-        if (wider == leaves).all():
-            break
-        leaves = wider
-    n = gain.shape[-1]
-    # The diagonal from what leaves a state, not from one minus what stays: no digits are lost in states
-    # that hold on to nearly everything.
-    off = gain * (1 - np.eye(n))
-    system = -off
-    system[..., np.arange(n), np.arange(n)] = escape + off.sum(axis=-2)
-    keep = leaves[..., :, None] & leaves[..., None, :]
-    system = np.where(keep, system, np.eye(n))
-    x = np.linalg.solve(system, np.where(leaves, feed, 0.0)[..., None])[..., 0]
-    x = np.maximum(x, 0.0)
+    leaves = _can_leave(gain, escape)
+    keep = leaves[..., :, None] & leaves[..., None, :] & ~np.eye(leaves.shape[-1], dtype=bool)
+    # What falls into the trap has left as well.
+    out = escape + np.where(leaves[..., :, None], 0.0, gain).sum(axis=-2)
+    eliminated = _eliminate(np.where(keep, gain, 0.0), np.where(leaves, out, 1.0))
+    x = _substitute(*eliminated, np.where(leaves, feed, 0.0))
     arrived = feed + (gain @ x[..., None])[..., 0]
     return x, np.where(leaves, 0.0, arrived)
 
 
-def _rock(gain: list[Array], first: list[Array], leaving: list[Array], classes: int) -> tuple[Array, Array]:
-    """Solve one kind of rock; return (x, caught), each (D, K, S)."""
-    columns = _rock_columns(len(gain), classes)
-    matrix = np.concatenate([np.moveaxis(g, 0, -1) for g in gain], axis=-2)[..., columns]
-    escape = sum(np.moveaxis(out.sum(axis=-1), 0, -1) for out in leaving)[..., columns]  # type: ignore[index]
-    feed = np.concatenate([np.atleast_2d(f) for f in _alike(first)], axis=-1)
-    x, caught = absorb(*_same_draws(matrix, escape, feed))
-    return tuple(part.reshape(*part.shape[:-1], len(gain), classes) for part in (x, caught))  # type: ignore[return-value]
+def _eliminate(flow: Array, out: Array) -> tuple[Array, Array]:
+    """Take one state after another out of the network, handing its flows on to those before it.
+
+    ``flow`` (..., n, n) from column to row, with nothing on the diagonal, ``out`` (..., n) what leaves. Return
+    the flows at the time each state was taken out, (n, n, ...), and all that left it then, (n, ...).
+    """
+    draws = np.broadcast_shapes(flow.shape[:-2], out.shape[:-1])
+    n = out.shape[-1]
+    # The states come first, so that the inner loops run along draws and blocks.
+    flow = np.array(np.moveaxis(np.broadcast_to(flow, (*draws, n, n)), (-2, -1), (0, 1)))
+    out = np.array(np.moveaxis(np.broadcast_to(out, (*draws, n)), -1, 0))
+    total = np.empty_like(out)
+    for k in range(n - 1, -1, -1):
+        total[k] = out[k] + flow[:k, k].sum(axis=0)
+        through = flow[k, :k] / total[k]
+        flow[:k, :k] += flow[:k, k, None] * through
+        out[:k] += out[k] * through
+    return flow, total
 
 
-def _gold(
-    gain: list[Material], first: list[Material], leaving: list[Material], classes: int
-) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Solve the gold, grain class by grain class; return ((free, locked) of x, of what is caught)."""
-    # States of grain class j: for each cut, S hosts and then free; (D, J, K (S + 1), B).
-    matrix = np.concatenate(
-        [
-            np.concatenate(
-                [np.moveaxis(g.locked, (0, -1), (-1, 1)), np.moveaxis(g.free, 0, -1)[..., :, None, :]],
-                axis=-2,
-            )
-            for g in gain
-        ],
-        axis=-2,
+def _substitute(flow: Array, total: Array, feed: Array) -> Array:
+    """Solve for the states, (..., n), in a network that ``_eliminate`` has taken apart."""
+    n = len(total)
+    x = np.array(np.moveaxis(np.broadcast_to(feed, np.broadcast_shapes(feed.shape, (*total.shape[1:], n))), -1, 0))
+    for k in range(n - 1, 0, -1):
+        x[:k] += flow[:k, k] * (x[k] / total[k])
+    for k in range(n):
+        x[k] = (x[k] + (flow[k, :k] * x[:k]).sum(axis=0)) / total[k]
+    return np.moveaxis(x, 0, -1)
+
+
+def _can_leave(gain: Array, escape: Array) -> Mask:
+    """Return from which states (..., n) an escape can be reached."""
+    leaves, onward = escape > LEAVES, gain > LEAVES
+    while True:
+        wider = leaves | (onward & leaves[..., :, None]).any(axis=-2)
+        if (wider == leaves).all():
+            return wider
+        leaves = wider
+
+
+def pack(material: Material) -> Array:
+    """Lay a material out in blocks: light, heavy, then the gold of each grain class; (..., S + 2, S + 1)."""
+    draws = np.broadcast_shapes(
+        material.light.shape[:-1], material.heavy.shape[:-1], material.free.shape[:-1], material.locked.shape[:-2]
     )
-    escape = sum(np.moveaxis(out.free + out.locked.sum(axis=-2), 0, -1) for out in leaving)
-    feed = np.concatenate(
-        [
-            np.concatenate([np.swapaxes(_drawn(f.locked, 3), -1, -2), _drawn(f.free, 2)[..., None]], axis=-1)
-            for f in _alike_materials(first)
-        ],
-        axis=-1,
-    )
-    x, caught = absorb(*_same_draws(matrix, np.asarray(escape), feed))
-
-    def parted(state: Array) -> tuple[Array, Array]:
-        state = state.reshape(*state.shape[:-1], len(gain), classes + 1)  # (D, J, K, S + 1)
-        locked = np.moveaxis(state[..., :classes], 1, -1)  # (D, K, S, J)
-        return np.moveaxis(state[..., classes], 1, -1), locked  # free: (D, K, J)
-
-    return parted(x), parted(caught)
+    classes = material.light.shape[-1]
+    packed = np.zeros((*draws, classes + 2, classes + 1))
+    packed[..., 0, :classes] = material.light
+    packed[..., 1, :classes] = material.heavy
+    packed[..., 2:, :classes] = np.swapaxes(material.locked, -1, -2)
+    packed[..., 2:, classes] = material.free
+    return packed
 
 
-def _rock_columns(cuts: int, classes: int) -> list[int]:
-    return [k * (classes + 1) + i for k in range(cuts) for i in range(classes)]
+def unpack(packed: Array) -> Material:
+    """Undo ``pack``."""
+    locked = np.swapaxes(packed[..., 2:, :-1], -1, -2)
+    return Material(packed[..., 0, :-1], packed[..., 1, :-1], packed[..., 2:, -1], locked)
 
 
-def _drawn(array: Array, ndim: int) -> Array:
-    """Give an array its axis of draws."""
-    return array if array.ndim == ndim else array[None]
+def _side_by_side(parts: Sequence[Array]) -> Array:
+    return np.concatenate(np.broadcast_arrays(*parts), axis=-1)
 
 
-def _alike(arrays: list[Array]) -> list[Array]:
-    shape = np.broadcast_shapes(*(a.shape for a in arrays))
-    return [np.broadcast_to(a, shape) for a in arrays]
+def _total(parts: Sequence[Array]) -> Array:
+    first, *others = parts
+    for other in others:
+        first = first + other
+    return first
 
 
-def _alike_materials(materials: list[Material]) -> list[Material]:
-    free, locked = _alike([m.free for m in materials]), _alike([m.locked for m in materials])
-    return [Material(m.light, m.heavy, f, k) for m, f, k in zip(materials, free, locked, strict=True)]
-
-
-def _same_draws(matrix: Array, escape: Array, feed: Array) -> tuple[Array, Array, Array]:
-    draws = np.broadcast_shapes(matrix.shape[:-2], escape.shape[:-1], feed.shape[:-1])
-    return (
-        np.broadcast_to(matrix, (*draws, *matrix.shape[-2:])),
-        np.broadcast_to(escape, (*draws, escape.shape[-1])),
-        np.broadcast_to(feed, (*draws, feed.shape[-1])),
-    )
-
-
-def _assemble(cuts: tuple[str, ...], rock: list[Array], gold: tuple[Array, Array], classes: int) -> dict[str, Material]:
-    (light, heavy), (free, locked) = rock, gold
-
-    def one(array: Array, k: int, axes: int) -> Array:
-        """Take one cut's part, without an axis of draws that only ever held one."""
-        part = array[:, k]
-        return part[0] if part.shape[0] == 1 and part.ndim == axes + 1 else part
-
-    return {
-        cut: Material(one(light, k, 1), one(heavy, k, 1), one(free, k, 1), one(locked, k, 2))
-        for k, cut in enumerate(cuts)
-    }
+def _by_cut(states: Array, cuts: Sequence[str], classes: int) -> dict[str, Material]:
+    parted = states.reshape(*states.shape[:-1], len(cuts), classes + 1)
+    return {cut: unpack(parted[..., k, :]) for k, cut in enumerate(cuts)}

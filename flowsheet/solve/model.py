@@ -32,6 +32,8 @@ class Inputs:
     site: Site
     #: Fraction of gold in the gold of each ore.
     fineness: dict[str, Array]
+    #: How many draws there are; None for the stated values.
+    draws: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,9 +75,9 @@ class Model:
     def drawn(self, draws: int, seed: int = 1) -> Inputs:
         """Return the inputs with ``draws`` draws of every number that the sheet gives with doubt."""
         rng = np.random.default_rng(seed)
-        return self._inputs(lambda number: draw(number, draws, rng))
+        return self._inputs(lambda number: draw(number, draws, rng), draws)
 
-    def _inputs(self, take: feed.Take) -> Inputs:
+    def _inputs(self, take: feed.Take, draws: int | None = None) -> Inputs:
         ores = self.sheet.ores
         detach = next((ore.gold.detach for ore in ores.values() if ore.gold is not None), Number(1.0))
         # Gold of unknown grains stays with its rock, however fine that is broken.
@@ -88,7 +90,7 @@ class Model:
         with np.errstate(divide="ignore", invalid="ignore"):
             blended = np.where(gold > 0, blend / gold, next(iter(fineness.values())))
         values = {name: evaluate(step, take) for name, step in self.sheet.steps.items()}
-        return Inputs(feeds, values, Site(self.grid, locked, blended, self.grains_known), fineness)
+        return Inputs(feeds, values, Site(self.grid, locked, blended, self.grains_known), fineness, draws)
 
     def notes(self) -> list[str]:
         """Say what was assumed where the sheet is silent."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import networkx as nx
@@ -27,11 +28,7 @@ class Stage:
 
 def stages(sheet: Sheet) -> list[Stage]:
     """Return the stages of a sheet in an order in which each finds its feed ready."""
-    graph = nx.DiGraph()
-    graph.add_nodes_from(sheet.steps)
-    makers = sheet.makers
-    links = {(makers[s], step): s for step in sheet.steps for s in sheet.steps[step].takes if s in makers}
-    graph.add_edges_from(links)
+    graph = _links(sheet, sheet.steps)
     condensed = nx.condensation(graph)
     position = {name: i for i, name in enumerate(sheet.steps)}
     order = nx.lexicographical_topological_sort(
@@ -47,34 +44,33 @@ def stages(sheet: Sheet) -> list[Stage]:
     return found
 
 
+def _links(sheet: Sheet, names: Iterable[str]) -> nx.DiGraph[str]:
+    """Return the graph of some steps, with its links in the order of the sheet."""
+    takers = sheet.takers
+    graph: nx.DiGraph[str] = nx.DiGraph()
+    graph.add_nodes_from(names)
+    for name in list(graph):
+        for stream in sheet.steps[name].outlets.values():
+            taker = takers.get(stream)
+            if taker is not None and taker in graph:
+                graph.add_edge(name, taker)
+    return graph
+
+
 def _cut_open(sheet: Sheet, members: list[str]) -> Stage:
     """Cut a loop at the streams that lead back to a step on the way from its entry.
 
     So the cut is the recycle as a miner sees it: the oversize that goes back to the mill.
     """
-    makers = sheet.makers
-    entries = [m for m in members if any(makers.get(s) not in members for s in sheet.steps[m].takes)]
-    inside = {
-        stream: taker for stream, taker in sheet.takers.items() if makers.get(stream) in members and taker in members
-    }
-    cuts: list[str] = []
-    order: list[str] = []
-    state: dict[str, str] = {}
-
-    def visit(step: str) -> None:
-        state[step] = "open"
-        for stream in sheet.steps[step].outlets.values():
-            following = inside.get(stream)
-            if following is None:
-                continue
-            if state.get(following) == "open":
-                cuts.append(stream)
-            elif following not in state:
-                visit(following)
-        state[step] = "done"
-        order.append(step)
-
-    for step in [*entries, *members]:
-        if step not in state:
-            visit(step)
-    return Stage(tuple(reversed(order)), tuple(cuts))
+    makers, takers = sheet.makers, sheet.takers
+    entry = next(m for m in members if any(makers.get(s) not in members for s in sheet.steps[m].takes))
+    # Every step of a loop can be reached from its entry; in reverse postorder all links but those back go onward.
+    order = list(nx.dfs_postorder_nodes(_links(sheet, members), entry))[::-1]
+    place = {name: i for i, name in enumerate(order)}
+    cuts = [
+        stream
+        for name in order
+        for stream in sheet.steps[name].outlets.values()
+        if place.get(takers.get(stream, ""), len(order)) <= place[name]
+    ]
+    return Stage(tuple(order), tuple(cuts))

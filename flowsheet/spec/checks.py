@@ -7,8 +7,9 @@ unit and its misspelt stream are told together.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
@@ -22,14 +23,18 @@ TOLERANCE = 1e-9
 
 @dataclass
 class Draft:
-    """A sheet being read: blocks whose shape was wrong are None, wiring is taken from the raw text."""
+    """A sheet being read. Wiring is taken from the raw text.
+
+    A block lacks the fields that could not be read (which ``hurt`` names); where it cannot do without, it
+    is None.
+    """
 
     document: Document
     ores: dict[str, Ore | None] = field(default_factory=dict)
     steps: dict[str, StepBlock | None] = field(default_factory=dict)
     weighed: dict[str, Weighed] = field(default_factory=dict)
     keep: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    hurt: set[Path_] = field(default_factory=set)
 
     def takes(self) -> Iterator[tuple[str, str, Path_]]:
         """Go through (step, stream, path) of everything taken."""
@@ -53,20 +58,52 @@ class Draft:
                     if isinstance(stream, str):
                         yield name, port, stream, ("steps", name, "gives", port)
 
+    @cached_property
     def streams(self) -> list[str]:
-        """Return every stream that the sheet makes or feeds."""
+        """Every stream that the sheet makes or feeds."""
         return list(dict.fromkeys([*self.ores, *(stream for _, _, stream, _ in self.gives())]))
 
     def ore_path(self, name: str) -> Path_:
         """Return where an ore stands in the sheet."""
         return ("ore",) if name == "ore" and "ore" in self.document.data else ("ores", name)
 
+    def whole(self, path: Path_) -> bool:
+        """Whether everything written at ``path`` could be read."""
+        return not any(hurt[: len(path)] == path for hurt in self.hurt)
+
     def knows(self, what: str) -> bool:
-        """Whether every ore has ``sizes``, or ``grains`` (which need sizes)."""
-        ores = [ore for ore in self.ores.values() if ore is not None]
+        """Whether every ore has ``sizes``, or ``grains`` (which need sizes). An ore at fault is taken to."""
+        ores = [ore for name, ore in self.ores.items() if ore is not None and self.whole(self.ore_path(name))]
         if not all(ore.sizes is not None for ore in ores):
             return False
         return what == "sizes" or all(has_grains(ore) for ore in ores)
+
+    @cached_property
+    def strays(self) -> list[str]:
+        """Streams that are named, but that no step gives and no ore is: in the order of the sheet."""
+        known = set(self.streams)
+        named = [*(stream for _, stream, _ in self.takes()), *self.keep, *_keys(self.document.data.get("weighed"))]
+        return [stream for stream in dict.fromkeys(named) if stream not in known]
+
+    @cached_property
+    def forgiven(self) -> set[str]:
+        """Strays that another mistake explains: the outlet, the step or the ore that gives them is amiss itself."""
+        lost = [stream for stream in self.strays if nearest(stream, self.streams) is None]
+        if not self.ores or not self.steps or any(not self.gives_readable(name) for name in self.steps):
+            return set(lost)
+        return set(lost[: sum(len(missing_ports(step)) for step in self.steps.values() if step is not None)])
+
+    def gives_readable(self, name: str) -> bool:
+        """Whether a step says where its outlets lead."""
+        return isinstance(self._raw(name).get("gives"), (str, dict)) and self.whole(("steps", name, "gives"))
+
+    def takes_readable(self, name: str) -> bool:
+        """Whether a step says what it takes."""
+        return bool(self._raw(name).get("takes")) and self.whole(("steps", name, "takes"))
+
+    def _raw(self, name: str) -> dict[str, Any]:
+        given = self.document.data["steps"][name]
+        return given if isinstance(given, dict) else {}
 
     def _raw_steps(self) -> Iterator[tuple[str, dict[str, Any]]]:
         steps = self.document.data.get("steps")
@@ -81,14 +118,22 @@ def has_grains(ore: Ore) -> bool:
     return gold is not None and (gold.sizes is not None or (gold.d50 is not None and gold.d95 is not None))
 
 
+def unread(draft: Draft, mistake: Mistake) -> bool:
+    """Whether a mistake is about a field that could not be read in the first place."""
+    names = (".".join(map(str, hurt)) for hurt in draft.hurt)
+    return any(mistake.field == name or mistake.field.startswith(f"{name}.") for name in names)
+
+
 def streams_exist(draft: Draft) -> Iterator[Mistake]:
     """Every stream that is taken comes from somewhere."""
-    known = draft.streams()
+    stray = set(draft.strays) - draft.forgiven
     for step, stream, path in draft.takes():
-        if stream not in known:
+        if stream in stray:
             own = {s for n, _, s, _ in draft.gives() if n == step}
-            like = did_you_mean(stream, [s for s in known if s not in own] or known, "streams")
-            yield draft.document.mistake(path, "no step gives this stream", like, stream)
+            known = [s for s in draft.streams if s not in own] or draft.streams
+            yield draft.document.mistake(
+                path, "no step gives this stream", did_you_mean(stream, known, "streams"), stream
+            )
 
 
 def streams_given_once(draft: Draft) -> Iterator[Mistake]:
@@ -100,10 +145,11 @@ def streams_given_once(draft: Draft) -> Iterator[Mistake]:
                 path, "this is the name of an ore", "Give the stream a name of its own", stream
             )
         elif stream in first:
+            both = f"{stream}, {stream} 2"
             yield draft.document.mistake(
                 path,
                 f'the stream is given twice, first by "{first[stream]}"',
-                f'Give it another name, as "{stream} 2", and let the next step take both: takes: [{stream}, {stream} 2]',
+                f'Give it another name, as "{stream} 2"; the next step may take both: takes: [{both}]',
                 stream,
             )
         else:
@@ -117,7 +163,10 @@ def streams_taken_once(draft: Draft) -> Iterator[Mistake]:
         if stream in first:
             where = "twice by this step" if first[stream] == step else f'also by "{first[stream]}"'
             yield draft.document.mistake(
-                path, f"the stream is taken {where}", "Part it first with a step that does split", stream
+                path,
+                f"the stream is taken {where}",
+                "Name it once" if first[stream] == step else "Part it first, with a step that says do: split",
+                stream,
             )
         else:
             first[stream] = step
@@ -125,23 +174,39 @@ def streams_taken_once(draft: Draft) -> Iterator[Mistake]:
 
 def names_are_there(draft: Draft) -> Iterator[Mistake]:
     """A stream has a name to be called by, and a step takes something."""
-    for _, port, stream, path in draft.gives():
+    for _, _, stream, path in draft.gives():
         if not stream.strip():
-            yield draft.document.mistake(path, f'the outlet "{port}" gives a stream without a name', "Name it")
+            yield draft.document.mistake(path, "this stream has no name", "Name it")
     for name, step in draft.steps.items():
         if step is not None and not step.takes:
-            yield draft.document.mistake(("steps", name, "takes"), "the step takes nothing", "Name a stream")
+            yield draft.document.mistake(
+                ("steps", name, "takes"), "the step takes nothing", "Name the stream that goes in"
+            )
 
 
 def ores_are_used(draft: Draft) -> Iterator[Mistake]:
     """An ore goes into a step."""
+    if not all(draft.takes_readable(name) for name in draft.steps):
+        return
     taken = {stream for _, stream, _ in draft.takes()}
-    unknown = [s for _, s, _ in draft.takes() if s not in draft.streams()]
-    for name in draft.ores:
-        if draft.steps and name not in taken and nearest(name, unknown) is None:
-            yield draft.document.mistake(
-                draft.ore_path(name), f'no step takes "{name}"', f"Let a step say takes: {name}"
-            )
+    # A stray may well be meant to be the ore; then one mistake is enough.
+    stray = [stream for stream in draft.strays if stream in taken and stream not in draft.forgiven]
+    unused = [name for name in draft.ores if name not in taken and nearest(name, stray) is None]
+    others = [stream for stream in stray if nearest(stream, draft.streams) is None]
+    for name in unused[len(others) :] if draft.steps else ():
+        where = draft.ore_path(name)
+        yield draft.document.name_mistake(where, "no step takes this ore", f"Let a step say takes: {name}")
+
+
+def missing_ports(step: StepBlock) -> list[str]:
+    """Return the outlets of a step that lead nowhere, and that no misspelt one explains."""
+    if isinstance(step.gives, str):
+        return []
+    known = [p.name for p in step.ports]
+    strangers = [port for port in step.gives if port not in known]
+    lacking = [p.name for p in step.ports if not p.optional and p.name not in step.gives]
+    unlike = [port for port in lacking if nearest(port, strangers) is None]
+    return unlike[len([s for s in strangers if nearest(s, lacking) is None]) :]
 
 
 def ports_exist(draft: Draft) -> Iterator[Mistake]:
@@ -158,26 +223,18 @@ def ports_exist(draft: Draft) -> Iterator[Mistake]:
                 )
             continue
         if not step.gives:
-            yield draft.document.mistake(path, "the step gives nothing", "Name an outlet and its stream")
-        if not step.ports:
+            remedy = f"Write gives: {_outlets(needed or ['outlet'])}"
+            yield draft.document.mistake(path, "the step gives nothing", remedy)
             continue
         known = [p.name for p in step.ports]
-        for port, stream in step.gives.items():
-            if port not in known:
-                yield draft.document.mistake(
-                    (*path, port),
-                    f"{step.kind} has no outlet of this name",
-                    did_you_mean(port, known, "outlets"),
-                    port,
-                )
-            del stream
-        for port in needed:
-            if port not in step.gives:
-                like = nearest(port, [p for p in step.gives if p not in known])
-                if like is None:
-                    yield draft.document.mistake(
-                        path, f'the outlet "{port}" goes nowhere', f"Add {port}: and a name for that stream"
-                    )
+        for port in step.gives:
+            if known and port not in known:
+                like = did_you_mean(port, known, "outlets")
+                yield draft.document.name_mistake((*path, port), f"{step.kind} has no such outlet", like)
+        for port in missing_ports(step):
+            lost = [stream for stream in draft.strays if stream in draft.forgiven]
+            stream = f"{port}: {lost[0]}" if len(lost) == 1 else f"{port}: and a name for that stream"
+            yield draft.document.mistake(path, f'the outlet "{port}" goes nowhere', f"Add {stream}")
 
 
 def _outlets(names: list[str]) -> str:
@@ -186,19 +243,23 @@ def _outlets(names: list[str]) -> str:
 
 def kept_streams_end(draft: Draft) -> Iterator[Mistake]:
     """What is kept exists, and nothing takes it."""
-    known, takers = draft.streams(), {stream: step for step, stream, _ in draft.takes()}
+    takers = {stream: step for step, stream, _ in draft.takes()}
+    stray = set(draft.strays) - draft.forgiven
+    ends = [stream for stream in draft.streams if stream not in takers]
     for stream, count in Counter(draft.keep).items():
         path: Path_ = ("keep", draft.keep.index(stream))
         if path not in draft.document.marks:
             path = ("keep",)
-        if stream not in known:
-            ends = [s for s in known if s not in takers]
+        if stream in stray:
             yield draft.document.mistake(
                 path, "no step gives this stream", did_you_mean(stream, ends, "last streams"), stream
             )
-        elif stream in takers:
+        elif stream in takers and stream not in draft.strays:
             yield draft.document.mistake(
-                path, f'"{takers[stream]}" takes this stream on', "Keep a stream that no step takes", stream
+                path,
+                f'"{takers[stream]}" takes this stream on',
+                "Keep a stream that no step takes: " + ", ".join(ends[:12]),
+                stream,
             )
         if count > 1:
             yield draft.document.mistake(path, "kept twice", "Name it once", stream)
@@ -206,36 +267,37 @@ def kept_streams_end(draft: Draft) -> Iterator[Mistake]:
 
 def weighed_streams_exist(draft: Draft) -> Iterator[Mistake]:
     """What was weighed is a stream of the sheet, and something was measured of it."""
+    stray = set(draft.strays) - draft.forgiven
     for name in _keys(draft.document.data.get("weighed")):
-        if name not in draft.streams():
-            like = did_you_mean(name, draft.streams(), "streams")
-            yield draft.document.mistake(("weighed", name), "no stream has this name", like, name)
+        if name in stray:
+            like = did_you_mean(name, draft.streams, "streams")
+            yield draft.document.name_mistake(("weighed", name), "no stream has this name", like)
     for name, weighed in draft.weighed.items():
-        if weighed.mass is weighed.grade is weighed.gold is None:
-            yield draft.document.mistake(("weighed", name), "nothing was measured", "Add mass:, grade: or gold:")
-
-
-def steps_are_fed(draft: Draft) -> Iterator[Mistake]:
-    """Every step can be reached from an ore."""
-    onward = _onward(draft)
-    fed = _reach(onward, {step for step, stream, _ in draft.takes() if stream in draft.ores})
-    known = draft.streams()
-    for name in onward:
-        broken = any(step == name and stream not in known for step, stream, _ in draft.takes())
-        if name not in fed and not broken and draft.ores and not _behind_broken(draft, name, onward):
-            yield draft.document.mistake(
-                ("steps", name),
-                f'no ore ever reaches "{name}"',
-                "Let it take a stream that comes from an ore",
+        if weighed.mass is weighed.grade is weighed.gold is None and draft.whole(("weighed", name)):
+            yield draft.document.name_mistake(
+                ("weighed", name), "nothing was measured of it", "Add mass:, grade: or gold:, or leave it out"
             )
 
 
-def _behind_broken(draft: Draft, name: str, onward: dict[str, set[str]]) -> bool:
-    """Whether a step is cut off only by a stream that another mistake already names."""
-    known = draft.streams()
-    broken = {step for step, stream, _ in draft.takes() if stream not in known}
-    broken |= {step for step, block in draft.steps.items() if block is None}
-    return name in _reach(onward, broken)
+def steps_are_fed(draft: Draft) -> Iterator[Mistake]:
+    """Every step can be reached from an ore. Of steps that hang together, the first is named."""
+    if not draft.ores:
+        return
+    onward = _onward(draft)
+    strays = set(draft.strays)
+    # What is cut off only by a stream or step that is at fault itself is no mistake of its own.
+    start = {step for step, stream, _ in draft.takes() if stream in draft.ores or stream in strays}
+    start |= {step for step in draft.steps if not draft.takes_readable(step)}
+    unfed = [name for name in onward if name not in _reach(onward, start)]
+    told: set[str] = set()
+    for name in unfed:
+        behind = _reach(onward, {name})
+        before = {other for other in unfed if name in _reach(onward, {other})}
+        if name not in told and before <= behind:
+            told |= behind
+            yield draft.document.name_mistake(
+                ("steps", name), "no ore ever reaches this step", "Let it take a stream that comes from an ore"
+            )
 
 
 def loops_have_a_way_out(draft: Draft) -> Iterator[Mistake]:
@@ -243,6 +305,8 @@ def loops_have_a_way_out(draft: Draft) -> Iterator[Mistake]:
     onward = _onward(draft)
     taken = {stream for _, stream, _ in draft.takes()}
     out = {step for step, _, stream, _ in draft.gives() if stream not in taken}
+    # An outlet that is amiss itself may be the way out.
+    out |= {name for name, step in draft.steps.items() if not draft.gives_readable(name) or (step and _amiss(step))}
     backward: dict[str, set[str]] = {name: set() for name in onward}
     for name, nexts in onward.items():
         for following in nexts:
@@ -250,15 +314,23 @@ def loops_have_a_way_out(draft: Draft) -> Iterator[Mistake]:
     leaves = _reach(backward, out)
     stuck = [name for name in onward if name not in leaves and onward[name]]
     while stuck:
-        loop = [s for s in stuck if s in _reach(onward, {stuck[0]}) and stuck[0] in _reach(onward, {s})]
-        loop = loop or [stuck[0]]
+        behind, before = _reach(onward, {stuck[0]}), _reach(backward, {stuck[0]})
+        loop = [s for s in stuck if s in behind and s in before]
         if len(loop) > 1 or stuck[0] in onward[stuck[0]]:
-            yield draft.document.mistake(
+            yield draft.document.name_mistake(
                 ("steps", loop[0]),
                 f"nothing ever leaves the loop {' → '.join([*loop, loop[0]])}",
                 "Give one of its steps an outlet that leads out of the loop",
             )
         stuck = [s for s in stuck if s not in loop]
+
+
+def _amiss(step: StepBlock) -> bool:
+    """Whether a step's outlets are not those of its kind."""
+    needed, known = [p.name for p in step.ports if not p.optional], [p.name for p in step.ports]
+    if isinstance(step.gives, str):
+        return len(needed) > 1
+    return bool(missing_ports(step)) or (bool(known) and any(port not in known for port in step.gives))
 
 
 def _onward(draft: Draft) -> dict[str, set[str]]:
@@ -267,7 +339,8 @@ def _onward(draft: Draft) -> dict[str, set[str]]:
         takers.setdefault(stream, set()).add(step)
     onward: dict[str, set[str]] = {name: set() for name in _keys(draft.document.data.get("steps"))}
     for step, _, stream, _ in draft.gives():
-        onward[step] |= takers.get(stream, set())
+        if stream not in draft.ores:
+            onward[step] |= takers.get(stream, set())
     return onward
 
 
@@ -283,18 +356,18 @@ def _reach(onward: dict[str, set[str]], start: set[str]) -> set[str]:
 
 def ores_agree(draft: Draft) -> Iterator[Mistake]:
     """Several ores know the same things of themselves."""
-    ores = {name: ore for name, ore in draft.ores.items() if ore is not None}
+    ores = {n: ore for n, ore in draft.ores.items() if ore is not None and draft.whole(draft.ore_path(n))}
     for what, known in (
         ("sizes", {name: ore.sizes is not None for name, ore in ores.items()}),
-        ("gold grains (d50, d95)", {name: has_grains(ore) for name, ore in ores.items()}),
+        ("gold grains (d50 and d95)", {name: has_grains(ore) for name, ore in ores.items()}),
     ):
         for name, knows in known.items():
             if not knows and any(known.values()):
                 other = next(n for n, k in known.items() if k)
-                yield draft.document.mistake(
+                yield draft.document.name_mistake(
                     draft.ore_path(name),
-                    f'"{name}" has no {what}, while "{other}" has',
-                    "Give both, or neither",
+                    f'this ore has no {what}, while "{other}" has',
+                    "Give every ore its own, or none",
                 )
     detach = {name: ore.gold.detach.value for name, ore in ores.items() if ore.gold is not None}
     if len(set(detach.values())) > 1:
@@ -302,7 +375,7 @@ def ores_agree(draft: Draft) -> Iterator[Mistake]:
         yield draft.document.mistake(
             (*draft.ore_path(last), "gold", "detach"),
             "detach differs between the ores",
-            "Use one value for all",
+            "Use one value for all: they are broken together",
         )
 
 
@@ -322,14 +395,19 @@ def sizes_make_sense(draft: Draft) -> Iterator[Mistake]:
         if gold.sizes is not None:
             yield from _table_faults(draft, (*path, "gold", "sizes"), gold.sizes)
             if gold.d50 or gold.d95:
-                yield draft.document.mistake((*path, "gold"), "both a table and d50/d95", "Keep one of the two")
+                yield draft.document.mistake(
+                    (*path, "gold"), "both a table of sizes and d50 or d95", "Keep one of the two"
+                )
         elif gold.d50 and gold.d95 and gold.d95.value < gold.d50.value:
             yield draft.document.mistake(
-                (*path, "gold", "d95"), "d95 is smaller than d50", "d95 is the coarser: swap the two"
+                (*path, "gold", "d95"),
+                "d95 is smaller than d50",
+                "95 % is finer than d95, half is finer than d50: swap the two",
             )
         elif (gold.d50 is None) != (gold.d95 is None):
             lacking = "d95" if gold.d95 is None else "d50"
-            yield draft.document.mistake((*path, "gold"), f"{lacking} is missing", f"Add {lacking}: 1.6 mm")
+            like = "1.6 mm" if lacking == "d95" else "0.35 mm"
+            yield draft.document.mistake((*path, "gold"), f"{lacking} is missing", f"Add {lacking}: {like}")
 
 
 def _law_faults(draft: Draft, path: Path_, law: SizeLaw) -> Iterator[Mistake]:
@@ -340,35 +418,43 @@ def _law_faults(draft: Draft, path: Path_, law: SizeLaw) -> Iterator[Mistake]:
         yield draft.document.mistake(path, "p80 is missing", "Add p80: 60 mm, or write a sieve table")
     elif law.p80 is not None and law.x63 is not None:
         yield draft.document.mistake((*path, "x63"), "both p80 and x63 are given", "Keep one of the two")
-    size = law.p80 or law.x63
-    if law.top is not None and size is not None and size.value > law.top.value:
-        yield draft.document.mistake((*path, "top"), "the top size is below p80", "The top is the largest piece")
+    for name, size in (("p80", law.p80), ("x63", law.x63)):
+        if law.top is not None and size is not None and size.value > law.top.value:
+            yield draft.document.mistake(
+                (*path, "top"), f"the top size is below {name}", "top is the largest piece: check both"
+            )
     if law.top is None and rosin:
-        yield draft.document.mistake(path, "rosin_rammler has no end of its own", "Add top: 100 mm")
+        yield draft.document.mistake(
+            path, "rosin_rammler has no largest piece of its own", "Add top: 100 mm, the largest piece"
+        )
 
 
-def _table_faults(draft: Draft, path: Path_, rows: list[SieveRow] | list[GrainRow]) -> Iterator[Mistake]:
+def _table_faults(draft: Draft, path: Path_, rows: Sequence[SieveRow | GrainRow]) -> Iterator[Mistake]:
     if not rows:
         yield draft.document.mistake(path, "the table is empty", "Add {sieve: 20 mm, passing: 41 %}")
+        return
     for i, (a, b) in enumerate(pairwise(rows), 1):
-        if a.sieve == "pan":
-            yield draft.document.mistake((*path, i - 1, "sieve"), "the pan stands above a sieve", "Put pan last")
-        elif b.sieve != "pan" and b.sieve.value >= a.sieve.value:
+        if isinstance(a.sieve, str):
+            yield draft.document.mistake((*path, i - 1, "sieve"), "the pan stands above a sieve", "Put the pan last")
+        elif not isinstance(b.sieve, str) and b.sieve.value >= a.sieve.value:
             yield draft.document.mistake(
                 (*path, i, "sieve"),
-                "the sieves are out of order",
-                "List them from the coarsest down, each once",
+                f"this sieve is not finer than the one above ({a.sieve})",
+                "List the sieves from the coarsest down, each once",
             )
         if b.passing.value > a.passing.value:
             yield draft.document.mistake(
                 (*path, i, "passing"),
-                "more passes here than through the sieve above",
-                "passing is cumulative: check it",
+                f"more passes here than through the sieve above ({a.passing})",
+                "Write what passes in all, not what stays on each sieve",
             )
-    if rows and rows[-1].sieve == "pan" and rows[-1].passing.value > 0:
-        yield draft.document.mistake((*path, len(rows) - 1, "passing"), "nothing passes the pan", "Write passing: 0 %")
-    if rows and (rows[0].sieve == "pan" or rows[0].passing.value == 0):
-        yield draft.document.mistake((*path, 0), "nothing passes the first sieve", "Start with the coarsest sieve")
+    last = len(rows) - 1
+    if isinstance(rows[last].sieve, str) and rows[last].passing.value > 0:
+        yield draft.document.mistake((*path, last, "passing"), "nothing passes the pan", "Write passing: 0 %")
+    if isinstance(rows[0].sieve, str) or rows[0].passing.value == 0:
+        yield draft.document.mistake(
+            (*path, 0, "passing"), "nothing passes the first sieve", "Start with the coarsest sieve"
+        )
 
 
 def grades_make_sense(draft: Draft) -> Iterator[Mistake]:
@@ -379,6 +465,8 @@ def grades_make_sense(draft: Draft) -> Iterator[Mistake]:
         rows = [r for r in ore.sizes if isinstance(r, SieveRow)] if isinstance(ore.sizes, list) else []
         graded = [r for r in rows if r.grade is not None]
         path = draft.ore_path(name)
+        if not draft.whole((*path, "sizes")) or not draft.whole((*path, "grade")):
+            continue
         complete = bool(rows) and len(graded) == len(rows) and rows[-1].passing.value == 0
         if ore.grade is None and not complete:
             remedy = "Add grade: 22 g/t (a guess will do)"
@@ -392,8 +480,8 @@ def grades_make_sense(draft: Draft) -> Iterator[Mistake]:
         if told > ore.grade.value * (1 + TOLERANCE):
             yield draft.document.mistake(
                 (*path, "grade"),
-                f"the graded rows of the table alone make {told * 1e6:.3g} g/t",
-                "Raise the grade, or check the table's grades",
+                f"the table's grades alone make {told * 1e6:.3g} g/t of the ore, which is more",
+                "Raise the ore's grade, or check those of the table",
             )
 
 
@@ -414,28 +502,40 @@ def factors_make_sense(draft: Draft) -> Iterator[Mistake]:
             if factors is None:
                 continue
             path: Path_ = ("steps", name, field_name)
-            known = list(step.outlets)
-            for outlet in factors.outlets:
-                if outlet not in known:
-                    like = did_you_mean(outlet, known, "outlets of this step")
-                    yield draft.document.mistake((*path, outlet), "the step has no such outlet", like, outlet)
-            left = [o for o in known if o not in factors.outlets]
-            if len(left) > 1:
+            if not _amiss(step):
+                yield from _outlet_faults(draft, path, factors, list(step.outlets))
+            if factors.by_form and field_name == "split":
+                yield draft.document.mistake(
+                    path, "only gold is free or locked, split is for the rock", "Put free and locked under recovery:"
+                )
+            elif (factors.openings() or factors.by_form) and not draft.knows("sizes"):
                 yield draft.document.mistake(
                     path,
-                    f"{len(left)} outlets are left out ({', '.join(left)})",
-                    "Leave out one: it gets the rest",
+                    "shares by size or form need the sizes of the ore",
+                    "Give the ore sizes: {top: …, p80: …} and gold: {d50: …, d95: …}, or write one share",
                 )
-            elif all(o in known for o in factors.outlets):
-                yield from _sum_faults(draft, path, factors, rest=bool(left))
-            if (factors.openings() or factors.by_form) and not draft.knows("sizes"):
-                yield draft.document.mistake(path, "shares by size or form need sizes", "Give the ore sizes: and gold:")
             elif factors.by_form and not draft.knows("grains"):
                 yield draft.document.mistake(
-                    path, "shares by form need gold grains", "Give the ore gold: {d50: …, d95: …}"
+                    path,
+                    "shares by form need the sizes of the gold grains",
+                    "Give the ore gold: {d50: …, d95: …}, or write one share for free and locked",
                 )
-            if factors.by_form and field_name == "split":
-                yield draft.document.mistake(path, "the rock has no free or locked part", "Put forms under recovery:")
+
+
+def _outlet_faults(draft: Draft, path: Path_, factors: Factors, known: list[str]) -> Iterator[Mistake]:
+    strangers = [outlet for outlet in factors.outlets if outlet not in known]
+    for outlet in strangers:
+        like = did_you_mean(outlet, known, "outlets of this step")
+        yield draft.document.name_mistake((*path, outlet), "the step has no such outlet", like)
+    left = [outlet for outlet in known if outlet not in factors.outlets]
+    if strangers:
+        return
+    if len(left) > 1:
+        yield draft.document.mistake(
+            path, f"{len(left)} outlets are left out ({', '.join(left)})", "Leave out one at most: it gets the rest"
+        )
+    else:
+        yield from _sum_faults(draft, path, factors, rest=bool(left))
 
 
 def _sum_faults(draft: Draft, path: Path_, factors: Factors, rest: bool) -> Iterator[Mistake]:
@@ -445,14 +545,18 @@ def _sum_faults(draft: Draft, path: Path_, factors: Factors, rest: bool) -> Iter
         for size in sizes:
             total = sum(b.share.value for b in factors.bands() if _covers(b, size, form))
             where = f" at {size * 1000:g} mm and up" if len(sizes) > 1 else ""
+            where += f" for {form} gold" if form else ""
             if total > 1 + TOLERANCE:
-                yield draft.document.mistake(path, f"the shares make {100 * total:.6g} %{where}", "Bring them to 100 %")
+                yield draft.document.mistake(
+                    path, f"the shares make {100 * total:.6g} %{where}", "Bring them to 100 %, or below"
+                    if rest else "Bring them to 100 %",
+                )  # fmt: skip
                 return
             if not rest and total < 1 - TOLERANCE:
                 yield draft.document.mistake(
                     path,
                     f"the shares make {100 * total:.6g} %{where}",
-                    "Bring them to 100 %, or leave an outlet out",
+                    "Bring them to 100 %, or leave an outlet out: it gets the rest",
                 )
                 return
 
@@ -463,11 +567,11 @@ def _covers(band: Band, size: float, form: str | None) -> bool:
 
 def steps_have_what_they_need(draft: Draft) -> Iterator[Mistake]:
     """A step's model has the parameters, sizes and grains it works with, or factors in its place."""
-    if any(ore is None for ore in draft.ores.values()) or not draft.ores:
+    if not draft.ores or not all(ore and draft.whole(draft.ore_path(name)) for name, ore in draft.ores.items()):
         return
     sizes, grains = draft.knows("sizes"), draft.knows("grains")
     for name, step in draft.steps.items():
-        if step is None:
+        if step is None or not draft.whole(("steps", name)):
             continue
         for field_name, message, remedy in step.faults(sizes, grains):
             path: Path_ = ("steps", name, field_name) if field_name else ("steps", name)

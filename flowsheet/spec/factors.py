@@ -19,8 +19,12 @@ from flowsheet.spec import numbers, units
 from flowsheet.spec.numbers import Number, NumberMistake
 
 FORMS = ("free", "locked")
+LEAST_SIEVE, MOST_SIEVE = 1e-6, 5.0
+"""Bounds (m) of every opening that a sheet may name."""
+
 At: TypeAlias = tuple[str | int, ...]
-Fault: TypeAlias = tuple[At, str, str]
+#: Where, message, remedy, and whether the name of the field is at fault (not what stands behind the colon).
+Fault: TypeAlias = tuple[At, str, str, bool]
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,7 @@ def _read(value: object) -> Factors:
     faults: list[Fault] = []
     outlets: dict[str, tuple[Band, ...]] = {}
     if not isinstance(value, dict) or not value:
-        faults.append(((), "shares by outlet are wanted here", "Write {outlet: 80 %}, with the outlet's name"))
+        faults.append(((), "shares by outlet are wanted here", "Write {outlet: 80 %}, with the outlet's name", False))
     else:
         for outlet, given in value.items():
             bands = list(_bands(given, (outlet,), {}, faults))
@@ -75,6 +79,8 @@ def _read(value: object) -> Factors:
 
 def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> Iterator[Band]:
     """Read a share, or a table of shares by size or form, at ``at``."""
+    if given == {}:
+        faults.append((at, "no shares stand here", "Write a share, as 80 %", False))
     if isinstance(given, dict):
         for key, inner in given.items():
             limit = _narrow(key, (*at, key), narrowed, faults)
@@ -84,15 +90,15 @@ def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault])
     try:
         share = numbers.parse("" if given is None or isinstance(given, list) else str(given), units.SHARE)
     except NumberMistake as wrong:
-        faults.append((at, wrong.message, wrong.remedy))
+        faults.append((at, wrong.message, wrong.remedy, False))
         return
     top = share.value if share.high is None else share.high
     low = share.value if share.low is None else share.low
     if low < 0:
-        faults.append((at, "a negative share", "Write a share from 0 % to 100 %"))
+        faults.append((at, "a negative share", "Write a share from 0 % to 100 %", False))
     elif top > 1:
-        hint = f'Did you mean "{top:g} %"' if top <= 100 and "%" not in share.text else "Write at most 100 %"
-        faults.append((at, "a share over 100 %", hint))
+        hint = f'Did you mean "{top:g} %"?' if top <= 100 and "%" not in share.text else "Write at most 100 %"
+        faults.append((at, "a share over 100 %", hint, False))
     else:
         yield Band(share, **narrowed)
 
@@ -102,29 +108,34 @@ def _narrow(key: str, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> 
     remedy = 'Write a size range ("+20 mm", "20 mm to 1 mm", "-1 mm") or a form (free, locked)'
     if key in FORMS:
         if "form" in narrowed:
-            faults.append((at, "a form inside a form", remedy))
+            faults.append((at, "a form inside a form", remedy, True))
             return None
         return {"form": key}
     if "upper" in narrowed or "lower" in narrowed:
-        faults.append((at, "a size range inside a size range", remedy))
+        faults.append((at, "a size range inside a size range", remedy, True))
         return None
     text = key.strip()
     try:
         if text[:1] in "+-" and len(text) > 1:
-            size = numbers.parse(text[1:].strip(), units.LENGTH).value
+            size = _size(text[1:].strip())
             return {"lower": size} if text[0] == "+" else {"upper": size}
-        ends = re.split(r"\s+to\s+", text)
+        ends = re.split(r"\s+to\s+", text) if len(text) <= numbers.LONGEST else []
         if len(ends) == 2:
-            unit = re.search(r"[a-zµμ]+$", ends[1])
-            first = ends[0] if re.search(r"[a-z#µμ]", ends[0]) or unit is None else f"{ends[0]} {unit[0]}"
-            a, b = (numbers.parse(end, units.LENGTH).value for end in (first, ends[1]))
+            a, b = (_size(end) for end in numbers.lend_unit(ends[0], ends[1]))
             if a != b:
                 return {"lower": min(a, b), "upper": max(a, b)}
     except NumberMistake as wrong:
-        faults.append((at, wrong.message, remedy))
+        faults.append((at, wrong.message, wrong.remedy, True))
         return None
-    faults.append((at, "neither a size range nor a form of gold", remedy))
+    faults.append((at, "neither a size range nor a form of gold", remedy, True))
     return None
+
+
+def _size(text: str) -> float:
+    size = numbers.parse(text, units.LENGTH).value
+    if not LEAST_SIEVE <= size <= MOST_SIEVE:
+        raise NumberMistake("no sieve has such an opening", "Check the number and its unit")
+    return size
 
 
 def _check_cover(bands: list[Band], at: At, faults: list[Fault]) -> None:
@@ -134,19 +145,19 @@ def _check_cover(bands: list[Band], at: At, faults: list[Fault]) -> None:
         mine = sorted((b for b in bands if b.form in (form, None)), key=lambda b: (b.lower, b.upper))
         name = f"{form} gold" if form else "the sizes"
         if not mine:
-            faults.append((at, f"no share for {form} gold", f"Add {form}: …"))
+            faults.append((at, f"no share for {form} gold", f"Add {form}: …", False))
             continue
         reached = 0.0
         for band in mine:
             if band.lower > reached * (1 + 1e-9):
                 gap = f"{_mm(reached)} to {_mm(band.lower)}" if reached else f"-{_mm(band.lower)}"
-                faults.append((at, f"no share for {name} {gap}", f'Add "{gap}": …'))
+                faults.append((at, f"no share for {name} {gap}", f'Add "{gap}": …', False))
             elif band.lower < reached * (1 - 1e-9):
                 faults.append((at, f"two shares for {name} just under {_mm(min(reached, band.upper))}",
-                               "Let the size ranges meet without overlapping"))  # fmt: skip
+                               "Let the size ranges meet without overlapping", False))  # fmt: skip
             reached = max(reached, band.upper)
         if reached < math.inf:
-            faults.append((at, f"no share for {name} +{_mm(reached)}", f'Add "+{_mm(reached)}": …'))
+            faults.append((at, f"no share for {name} +{_mm(reached)}", f'Add "+{_mm(reached)}": …', False))
 
 
 def _mm(size: float) -> str:

@@ -6,7 +6,8 @@ the JSON Schema, the documentation and the advice after a run all read that one 
 
 from __future__ import annotations
 
-from typing import Annotated, Any, TypeAlias
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, field_validator
 from pydantic.fields import FieldInfo
@@ -14,6 +15,11 @@ from pydantic_core import PydanticCustomError, core_schema
 
 from flowsheet.spec import numbers, units
 from flowsheet.spec.numbers import Number, NumberMistake
+
+__all__ = [
+    "NO_SOURCE", "TYPICAL", "Block", "Count", "Field", "Fineness", "Grade", "Length", "Mass", "Plain", "Share", "Sieve",
+    "complaint", "dimension_of", "extra_of", "knob",
+]  # fmt: skip
 
 TYPICAL = "typical, set your own"
 NO_SOURCE = "common practice, no source"
@@ -25,23 +31,26 @@ def complaint(message: str, remedy: str, at: tuple[str | int, ...] = ()) -> Pyda
 
 
 class _Quantity:
-    """Makes pydantic read a field as a Number of one dimension."""
+    """Makes pydantic read a field as a Number of one dimension, or as the ``word`` that may stand in its place."""
 
-    def __init__(self, dimension: units.Dimension) -> None:
-        self.dimension = dimension
+    def __init__(self, dimension: units.Dimension, word: str | None = None) -> None:
+        self.dimension, self.word = dimension, word
 
     def __get_pydantic_core_schema__(self, _source: Any, _handler: GetCoreSchemaHandler) -> Any:
         return core_schema.no_info_plain_validator_function(self._read)
 
     def __get_pydantic_json_schema__(self, _schema: Any, _handler: GetJsonSchemaHandler) -> dict[str, Any]:
         types = ["string", "number"] if self.dimension.bare_ok else ["string"]
-        return {"type": types, "quantity": self.dimension.name, "examples": [self.dimension.example]}
+        examples = [self.dimension.example, *([self.word] if self.word else [])]
+        return {"type": types, "quantity": self.dimension.name, "examples": examples}
 
-    def _read(self, value: object) -> Number:
+    def _read(self, value: object) -> Number | str:
         if isinstance(value, Number):
             return value
+        if self.word is not None and isinstance(value, str) and value.strip().casefold() == self.word:
+            return self.word
         if isinstance(value, (dict, list)):
-            raise complaint(f"a block stands where {self.dimension} is wanted", f"Write {self.dimension.example}")
+            raise complaint(f"several fields stand where {self.dimension} is wanted", f"Write {self.dimension.example}")
         try:
             return numbers.parse("" if value is None else str(value), self.dimension)
         except NumberMistake as wrong:
@@ -49,6 +58,7 @@ class _Quantity:
 
 
 Length: TypeAlias = Annotated[Number, _Quantity(units.LENGTH)]
+Sieve: TypeAlias = Annotated[Number | Literal["pan"], _Quantity(units.LENGTH, "pan")]
 Mass: TypeAlias = Annotated[Number, _Quantity(units.MASS)]
 Grade: TypeAlias = Annotated[Number, _Quantity(units.GRADE)]
 Share: TypeAlias = Annotated[Number, _Quantity(units.SHARE)]
@@ -104,6 +114,21 @@ def extra_of(field: FieldInfo) -> dict[str, Any]:
     return field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
 
 
+def dimension_of(field: FieldInfo) -> units.Dimension | None:
+    """Return the dimension of a field that holds a number, None for any other field."""
+    return next((part.dimension for part in _parts(field) if isinstance(part, _Quantity)), None)
+
+
+def _parts(field: FieldInfo) -> Iterator[Any]:
+    """Go through a field's metadata and all that its annotation is made of."""
+    yield from field.metadata
+    queue = [field.annotation]
+    while queue:
+        part = queue.pop()
+        yield part
+        queue.extend(get_args(part))
+
+
 class Block(BaseModel):
     """A block of the sheet: unknown fields are refused, bounds are held, nothing changes afterwards."""
 
@@ -114,27 +139,45 @@ class Block(BaseModel):
     def _within_bounds(cls, value: Any, info: Any) -> Any:
         if not isinstance(value, Number):
             return value
-        extra = extra_of(cls.model_fields[info.field_name])
+        field = cls.model_fields[info.field_name]
+        extra, dimension = extra_of(field), dimension_of(field) or units.PLAIN
         low, high = extra.get("low"), extra.get("high")
         ends = [value.value] if value.low is None else [value.low, value.high or 0.0]
         for end in ends:
             if low is not None and end < low:
-                raise complaint(*_too_small(end, low))
+                raise complaint(*_too_small(end, low, dimension))
             if high is not None and end > high:
-                raise complaint(*_too_large(end, high, value))
+                raise complaint(*_too_large(end, high, dimension, value))
         return value
 
 
-def _too_small(end: float, low: float) -> tuple[str, str]:
+def _too_small(end: float, low: float, dimension: units.Dimension) -> tuple[str, str]:
     if end < 0:
-        return "negative", "Write it without the minus sign"
+        return "a minus sign makes no sense here", "Write it without"
     if end == 0:
-        return "nothing at all", "Write a number above zero"
-    return f"too small, the least that makes sense here is {low:g} (in m, kg or as a share)", "Check the unit"
+        return "nothing at all makes no sense here", f"Write something like {dimension.example}"
+    return f"too small: the least that makes sense here is {in_words(low, dimension)}", "Check the number and its unit"
 
 
-def _too_large(end: float, high: float, value: Number) -> tuple[str, str]:
-    if high == 1:
-        percent = f'Did you mean "{end:g} %"' if "%" not in value.text and end <= 100 else "Write at most 100 %"
+def _too_large(end: float, high: float, dimension: units.Dimension, value: Number) -> tuple[str, str]:
+    if dimension is units.SHARE and high == 1:
+        percent = f'Did you mean "{end:g} %"?' if "%" not in value.text and end <= 100 else "Write at most 100 %"
         return "a share over 100 %", percent
-    return f"too large, the most that makes sense here is {high:g} (in m, kg or as a share)", "Check the unit"
+    return f"too large: the most that makes sense here is {in_words(high, dimension)}", "Check the number and its unit"
+
+
+_SHOWN_IN = {
+    units.LENGTH: ((1.0, "m"), (1e-3, "mm"), (1e-6, "um")),
+    units.MASS: ((1e3, "t"), (1.0, "kg"), (1e-3, "g"), (1e-6, "mg")),
+    units.GRADE: ((1e-6, "g/t"),),
+    units.SHARE: ((1e-2, "%"),),
+}
+
+
+def in_words(value: float, dimension: units.Dimension) -> str:
+    """Return an SI value as a sheet would write it, in the largest unit that leaves no leading zero."""
+    shown = _SHOWN_IN.get(dimension)
+    if shown is None:
+        return f"{value:g}"
+    scale, unit = next(((s, u) for s, u in shown if value >= s * (1 - 1e-9)), shown[-1])
+    return f"{value / scale:g} {unit}"

@@ -6,6 +6,15 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
+SETTING = "--set"
+"""Stands for the file where a setting on the command line is wrong."""
+
+LONGEST_SHOWN = 60
+"""Characters of what was read that a mistake repeats."""
+
+LONGEST_NAME = 80
+"""Longer names are not compared with the known ones: no name of a sheet is that long."""
+
 
 @dataclass(frozen=True)
 class Mistake:
@@ -16,14 +25,16 @@ class Mistake:
     field: str = ""
     read: str | None = None
     file: str = ""
-    line: int = 1
-    column: int = 1
+    #: Counted from one; 0 where the mistake stands in no file (a setting on the command line).
+    line: int = 0
+    column: int = 0
 
     def __str__(self) -> str:
-        where = f"{self.file}:{self.line}:{self.column}"
+        where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
         field = f" {self.field}:" if self.field else ""
-        read = "" if self.read is None else f' read "{self.read}":'
-        return f"{where}:{field}{read} {self.message}. {self.remedy}."
+        read = "" if self.read is None else f' read "{shortened(self.read)}":'
+        said = f"{where}:{field}{read} {_sentence(self.message)} {_sentence(self.remedy)}"
+        return "".join(c if c.isprintable() else "\ufffd" for c in said)
 
     def as_dict(self) -> dict[str, object]:
         """Return the mistake as plain data, for ``--json``."""
@@ -38,10 +49,22 @@ class SheetError(Exception):
         super().__init__("\n".join(map(str, self.mistakes)))
 
 
+def _sentence(text: str) -> str:
+    """Close a sentence that is not closed already."""
+    return text if text.endswith((".", "?", "!", "…")) else f"{text}."
+
+
+def shortened(text: str) -> str:
+    """Return a text on one line, cut where it is too long to be shown whole."""
+    line = " ".join(text.split())
+    return line if len(line) <= LONGEST_SHOWN else f"{line[: LONGEST_SHOWN - 1]}…"
+
+
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """Return the known name most like ``name``, or None where none is like it."""
-    known = list(known)
-    folded = {k.casefold(): k for k in reversed(known)}
+    if len(name) > LONGEST_NAME:
+        return None
+    folded = {k.casefold(): k for k in reversed([k for k in known if len(k) <= LONGEST_NAME])}
     found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
     return folded[found[0]] if found else None
 
@@ -51,6 +74,6 @@ def did_you_mean(name: str, known: Iterable[str], noun: str = "known names") -> 
     known = list(known)
     like = nearest(name, known)
     if like is not None:
-        return f'Did you mean "{like}"'
+        return f'Did you mean "{like}"?'
     shown = ", ".join(known[:12]) + (", …" if len(known) > 12 else "")
     return f"The {noun} are: {shown}" if known else f"There are no {noun}"

@@ -20,14 +20,19 @@ from flowsheet.spec import mesh
 from flowsheet.spec.units import COUNT, FINENESS, LENGTH, SHARE, Dimension, UnitMistake, factor
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
-_ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,+-].*)?")
+_ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,/+–—-].*)?")
 _MESH = re.compile(r"(?:#|[Nn]o\.?)\s*(?P<a>\d+(?:\.5| 1/2)?)|(?P<b>\d+(?:\.5| 1/2)?)\s*mesh", re.IGNORECASE)
 _E11 = re.compile(r"E11\s+(?P<name>\d+(?:\s+\d+/\d+)?|\d+/\d+)\s*(?:in|inch|\")", re.IGNORECASE)
-_NOT_A_NUMBER = {"nan", ".nan", "inf", "-inf", "+inf", ".inf", "-.inf", "infinity", "-infinity"}
+_DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
+_RANGE = re.compile(r"\s+to\s+", re.IGNORECASE)
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+_BLANKS = str.maketrans({"\u00a0": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "\u2044": "/"})
+
+LONGEST = 100
+"""Characters; what is longer is no number, and is not searched for one."""
 
 
-class NumberMistake(ValueError):
+class NumberMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error of ours)
     """The text is not a number of the wanted kind; ``remedy`` says what to write."""
 
     def __init__(self, message: str, remedy: str) -> None:
@@ -66,14 +71,16 @@ def parse(text: str, wanted: Dimension) -> Number:
 
     Raises NumberMistake with the remedy where the text has no unit, the wrong one, or is no number.
     """
+    if len(text) > LONGEST:
+        raise _no_number(text, wanted)
     clean = _tidy(text)
     if not clean:
+        mesh_hint = '. Put a mesh number in quotes, "#20": a # behind a blank starts a comment'
         raise NumberMistake(
-            "nothing is written here",
-            f'Write {wanted.example} (mind that " #" starts a comment: put a mesh number in quotes, "#20")',
+            "nothing is written here", f"Write {wanted.example}" + (mesh_hint if wanted is LENGTH else "")
         )
-    for mark, build in ((r"\s*(?:±|\+/-|\+-)\s*", _with_sd), (r"\s+to\s+", _with_range)):
-        halves = re.split(mark, clean)
+    for mark, build in ((_DOUBT, _with_sd), (_RANGE, _with_range)):
+        halves = mark.split(clean)
         if len(halves) == 2:
             return build(halves[0], halves[1], wanted, text)
         if len(halves) > 2:
@@ -87,31 +94,48 @@ def _limits(wanted: Dimension) -> dict[str, float]:
 
 
 def _tidy(text: str) -> str:
-    clean = text.strip().replace("\u00a0", " ").replace("\u202f", " ").replace("−", "-")
+    clean = re.sub(r"(?<=\d)-(?=[A-Za-zµμ])", " ", text.translate(_BLANKS).strip())  # 20-mesh, 1/2-inch
     for sign, plain in _VULGAR.items():
         clean = re.sub(rf"(?<=\d)\s*{sign}", f" {plain}", clean).replace(sign, plain)
     return clean
 
 
 def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
-    first, second = _lend_unit(first, second)
-    value = _one(first, wanted)
-    relative = second.endswith("%") and wanted is not SHARE
-    sd = abs(value) * _one(second, SHARE) if relative else _one(second, wanted)
+    if second.endswith("%") and wanted is not SHARE:
+        value = _one(first, wanted)
+        sd = abs(value) * _one(second, SHARE)
+    else:
+        if second.endswith("%"):
+            _refuse_half_a_percent(first, second)
+        first, second = lend_unit(first, second)
+        value, sd = _one(first, wanted), _one(second, wanted)
     if sd < 0:
         raise NumberMistake("the doubt after ± is negative", "Write how far off it may be, without a sign")
+    if not math.isfinite(sd):
+        raise NumberMistake("the doubt after ± is too large", f"Write something like {wanted.example} ± 10 %")
     return Number(value, sd=sd, text=text, **_limits(wanted))
 
 
+def _refuse_half_a_percent(first: str, second: str) -> None:
+    """``0.8 ± 5 %`` may mean 80 % or 0.8 %; ``80 ± 5 %`` can mean one thing only."""
+    found = _ONE.fullmatch(first)
+    if found and not found["unit"] and 0 < (share := _fraction(found["number"])) <= 1:
+        raise NumberMistake(
+            "the doubt is in %, the share is not",
+            f'Write "{100 * share:g} % ± {second}" or "{share:g} % ± {second}", whichever you mean',
+        )
+
+
 def _with_range(first: str, second: str, wanted: Dimension, text: str) -> Number:
-    first, second = _lend_unit(first, second)
+    first, second = lend_unit(first, second)
     low, high = _one(first, wanted), _one(second, wanted)
     if low >= high:
         raise NumberMistake("the range runs backwards", "Write the smaller number first")
-    return Number((low + high) / 2, sd=(high - low) / math.sqrt(12), low=low, high=high, text=text, **_limits(wanted))
+    middle = low + (high - low) / 2
+    return Number(middle, sd=(high - low) / math.sqrt(12), low=low, high=high, text=text, **_limits(wanted))
 
 
-def _lend_unit(first: str, second: str) -> tuple[str, str]:
+def lend_unit(first: str, second: str) -> tuple[str, str]:
     """``22 ± 8 g/t`` and ``22 g/t ± 8`` mean the same: whoever has the unit lends it to the other."""
     one, two = _ONE.fullmatch(first), _ONE.fullmatch(second)
     if not (one and two):
@@ -133,21 +157,25 @@ def _one(text: str, wanted: Dimension) -> float:
     value = _fraction(found["number"]) * (-1 if found["sign"] == "-" else 1)
     unit = (found["unit"] or "").strip()
     if unit:
-        if unit == "mesh":
-            raise NumberMistake("a mesh number, where " + str(wanted) + " is wanted", f"Write {wanted.example}")
+        if unit.casefold() == "mesh":
+            if wanted is LENGTH:
+                raise NumberMistake("a sign stands before a mesh number", f"Write {found['number']} mesh")
+            raise NumberMistake(f"a mesh number, where {wanted} is wanted", _like(wanted))
         try:
             value *= factor(unit, wanted)
         except UnitMistake as wrong:
             raise NumberMistake(wrong.message, wrong.remedy) from None
     elif not wanted.bare_ok:
         example = f"{found['number']} {wanted.example.split(' ', 1)[1]}"
-        raise NumberMistake(f"{wanted} needs its unit", f'Write "{example}" if that is the unit you mean')
+        raise NumberMistake(
+            f"{wanted} needs its unit", f'Write "{example}" if that is what you mean. Units: {wanted.units}'
+        )
     if not math.isfinite(value):
-        raise NumberMistake("too large to be a number of this kind", f"Write something like {wanted.example}")
+        raise NumberMistake(f"too large for {wanted}", _like(wanted))
     if wanted is COUNT and value != int(value):
-        raise NumberMistake("a whole number is wanted", f"Write {wanted.example}")
+        raise NumberMistake("a whole number is wanted", _like(wanted))
     if wanted is FINENESS and 0 < value <= 1 and not unit:
-        raise NumberMistake("fineness counts parts in a thousand", f"Write {1000 * value:g}")
+        raise NumberMistake("fineness counts parts in a thousand", f"Did you mean {1000 * value:g}?")
     return value
 
 
@@ -182,14 +210,36 @@ def _fraction(number: str) -> float:
     return total
 
 
+def _like(wanted: Dimension) -> str:
+    return f"Write something like {wanted.example}"
+
+
 def _no_number(text: str, wanted: Dimension) -> NumberMistake:
-    if text.casefold() in _NOT_A_NUMBER:
-        return NumberMistake("not a number", f"Write something like {wanted.example}")
-    if re.match(r"[+-]?\d+,\d", text):
-        return NumberMistake(
-            "a comma stands inside the number",
-            f'Write a point for decimals and nothing for thousands: "{text.replace(",", ".", 1)}"',
-        )
+    """Say why a text is no number, as well as can be told."""
+    text = text[:LONGEST]
+    if re.match(r"[+-]?\.?(?:nan|inf(?:inity)?)\b", text, re.IGNORECASE):
+        return NumberMistake("this is no number that a scale or a sieve can show", _like(wanted))
+    if found := re.match(r"[+-]?(?:\d{1,3}(?:,\d{3})+(?![\d,])|\d+(?=,\d))", text):
+        return _comma(text, found[0])
+    if found := re.match(r"(\d+)-(\d+/\d+)(.*)", text):
+        return NumberMistake("a hyphen stands inside the number", f'Write "{found[1]} {found[2]}{found[3]}"')
+    if found := re.match(r"([\d.]+)\s*[-–—]\s*(\d.*)", text):
+        return NumberMistake("a range is written with the word to", f'Write "{found[1]} to {found[2]}"')
     if re.match(r"[+-]?\d+\s+\d", text):
         return NumberMistake("a blank stands inside the number", "Write it without: 1400 and not 1 400")
-    return NumberMistake(f"this is not {wanted}", f"Write something like {wanted.example}")
+    if re.match(r"[^\d]+\d", text) and (wanted is not LENGTH or not re.match(r"E11", text, re.IGNORECASE)):
+        return NumberMistake("something stands before the number", f"{_like(wanted)}; doubt goes behind it, after ±")
+    if re.match(r"E11", text, re.IGNORECASE):
+        return NumberMistake("this is no name of a sieve", 'Write E11 and the inches, as "E11 1/2 in"')
+    return NumberMistake(f"this is not {wanted}", _like(wanted))
+
+
+def _comma(text: str, number: str) -> NumberMistake:
+    """A comma may part thousands or decimals, so none is taken: ``1,400`` is refused with both readings."""
+    if "," in number:
+        plain = number.replace(",", "") + text[len(number) :]
+        decimal = text.replace(",", ".", 1)
+        either = number.count(",") == 1 and "." not in text
+        remedy = f'Write "{plain}"' + (f' or "{decimal}", whichever you mean' if either else "")
+        return NumberMistake("a comma stands inside the number", remedy)
+    return NumberMistake("a comma stands inside the number", f'Write a point: "{text.replace(",", ".", 1)}"')

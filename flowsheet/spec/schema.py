@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag
+from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
 
-from flowsheet.spec.factors import FactorField
+from flowsheet.spec import numbers, units
+from flowsheet.spec.factors import LEAST_SIEVE, MOST_SIEVE, FactorField
 from flowsheet.spec.fields import (
     TYPICAL,
     Block,
@@ -18,9 +20,22 @@ from flowsheet.spec.fields import (
     Mass,
     Plain,
     Share,
+    Sieve,
     complaint,
     knob,
 )
+
+#: The fields of a sheet, and what each is for.
+TOP_FIELDS: dict[str, str] = {
+    "title": "what the sheet is about",
+    "ore": "the feed, where there is one",
+    "ores": "the feeds by name, where there are several",
+    "steps": "what is done, by the name of each step",
+    "keep": "the streams that are yours in the end",
+    "weighed": "what was weighed and assayed, by stream",
+    "prices": "what things sell for or cost, as 100 USD/g",
+    "sieves": "openings that you want to be told of besides those of the steps",
+}
 
 
 class SizeLaw(Block):
@@ -38,7 +53,9 @@ class SizeLaw(Block):
 class SieveRow(Block):
     """One sieve of a sieve table."""
 
-    sieve: Length | Literal["pan"] = Field(description='the sieve\'s opening, or "pan" for the last row')
+    sieve: Sieve = knob(
+        None, 'the sieve\'s opening, or "pan" for the last row', low=LEAST_SIEVE, high=MOST_SIEVE, required=True
+    )
     passing: Share = knob(None, "share of the mass that passes it", low=0.0, high=1.0, required=True)
     grade: Grade | None = knob(None, "grade of what stays on it (and passed the one above)", low=0.0, high=1.0)
 
@@ -73,11 +90,18 @@ class Gold(Block):
 
 
 def _sizes_kind(value: Any) -> str:
-    return "table" if isinstance(value, list) else "law"
+    return "sieve table" if isinstance(value, list) else "size law"
 
 
+def _law_or_table(value: Any) -> Any:
+    if value is None or isinstance(value, (dict, list, Block)):
+        return value
+    raise complaint("sizes are a law or a sieve table", "Write sizes: {top: 100 mm, p80: 60 mm, slope: 0.7}")
+
+
+# The tags turn up in pydantic's locations of errors, so they are no name of a field.
 Sizes: TypeAlias = Annotated[
-    Annotated[SizeLaw, Tag("law")] | Annotated[list[SieveRow], Tag("table")], Discriminator(_sizes_kind)
+    Annotated[SizeLaw, Tag("size law")] | Annotated[list[SieveRow], Tag("sieve table")], Discriminator(_sizes_kind)
 ]
 
 
@@ -86,13 +110,44 @@ class Ore(Block):
 
     mass: Mass = knob(None, "mass of the feed, dry", low=1e-9, high=1e9, required=True)
     grade: Grade | None = knob(None, "gold in the feed; a guess will do", low=0.0, high=1.0)
-    sizes: Sizes | None = Field(None, description="sizes of the pieces: a law or a sieve table")
+    sizes: Annotated[Sizes | None, BeforeValidator(_law_or_table)] = Field(
+        None, description="sizes of the pieces: a law or a sieve table"
+    )
     heavies: Share = knob("0 %", "share of sulphides and oxides, by mass", source=TYPICAL, low=0.0, high=1.0)
     gold: Gold | None = Field(None, description="sizes of the gold grains")
 
 
-def _as_list(value: Any) -> Any:
-    return [value] if isinstance(value, str) else value
+def _streams(value: Any) -> list[str]:
+    """Read the name of a stream, or a list of names."""
+    if isinstance(value, str):
+        return [value]
+    if not isinstance(value, list):
+        raise complaint("a stream, or a list of streams, is wanted", "Write takes: [one stream, another]")
+    for i, name in enumerate(value):
+        if not isinstance(name, str):
+            raise complaint("the name of a stream is wanted", "Write takes: [one stream, another]", (i,))
+    return value
+
+
+def _outlets(value: Any) -> dict[str, str] | str:
+    """Read the stream of each outlet, or the stream of the only one."""
+    if isinstance(value, str):
+        return value
+    if not isinstance(value, dict):
+        raise complaint("the outlets and their streams are wanted", "Write gives: {outlet: name of its stream}")
+    for port, stream in value.items():
+        if not isinstance(stream, str):
+            raise complaint("the name of a stream is wanted", f"Write {port}: name of the stream", (port,))
+    return value
+
+
+def _a_line(value: Any) -> Any:
+    if value is None or isinstance(value, str):
+        return value
+    raise complaint("a line of text is wanted", "Put it in quotes")
+
+
+_STREAMS = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
 
 
 @dataclass(frozen=True)
@@ -117,11 +172,15 @@ class StepBlock(Block):
     cautions: ClassVar[tuple[str, ...]] = ()
 
     do: str = Field(description="kind of equipment")
-    takes: Annotated[list[str], BeforeValidator(_as_list)] = Field(description="stream or streams that go in")
-    gives: dict[str, str] | str = Field(description="stream that comes out of each outlet")
+    takes: Annotated[list[str], BeforeValidator(_streams), WithJsonSchema(_STREAMS)] = Field(
+        description="stream or streams that go in"
+    )
+    gives: Annotated[dict[str, str] | str, BeforeValidator(_outlets)] = Field(
+        description="stream that comes out of each outlet"
+    )
     split: FactorField | None = Field(None, description="share of the solids to each outlet")
     recovery: FactorField | None = Field(None, description="share of the gold to each outlet")
-    note: str | None = Field(None, description="anything you want to remember")
+    note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
 
     @property
     def outlets(self) -> dict[str, str]:
@@ -151,16 +210,28 @@ class Weighed(Block):
     gold: Mass | None = knob(None, "gold in it", low=0.0, high=1e6)
 
 
-def _price(value: Any) -> str:
-    """Read ``100 USD/g``: a number, a currency of three letters, a slash and what it is for."""
-    import re
+PRICE = r"[0-9.]+(\s*(±|\+/-)\s*[0-9.]+)?\s*[A-Z]{3}/[^/]+"
+"""A number, perhaps its doubt, a currency of three letters, a slash and what it is for."""
 
-    if isinstance(value, str) and re.fullmatch(r"\d+(?:\.\d+)?(?:\s*±\s*\d+(?:\.\d+)?)?\s*[A-Z]{3}/.+", value):
-        return value
-    raise complaint("not a price", "Write a number, a currency and what it is for, as 100 USD/g")
+METALS = ("gold", "silver")
 
 
-Price: TypeAlias = Annotated[str, BeforeValidator(_price)]
+def price_fault(name: str, text: str) -> tuple[str, str] | None:
+    """Return (message, remedy) of a price that cannot be read, None if it can."""
+    like = "Write a number, a currency of three letters and what it is for, as 100 USD/g"
+    found = re.fullmatch(PRICE, text.strip()) if len(text) <= numbers.LONGEST else None
+    if found is None:
+        return "this is no price", like
+    number, _, unit = text.strip().partition("/")
+    try:
+        worth = numbers.parse(re.sub(r"[A-Z]{3}$", "", number).strip(), units.PLAIN)
+        if name in METALS:
+            units.factor(unit, units.MASS)
+    except numbers.NumberMistake:
+        return "this is no price", like
+    except units.UnitMistake as wrong:
+        return f"{name} is sold by mass: {wrong.message}", wrong.remedy if "ambiguous" in wrong.message else like
+    return None if worth.value > 0 else ("a price of nothing", "Write what it is, or leave it out")
 
 
 @dataclass(frozen=True)

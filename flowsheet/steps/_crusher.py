@@ -36,6 +36,7 @@ class Crusher(Step):
     )
 
     gold_follows_rock = True
+    breaks = True
 
     def opening_fields(self) -> str:
         """Return the field (or "a|b": either) that sets how fine the machine breaks."""
@@ -75,7 +76,9 @@ CRUSHER_PORTS = (
 
 def chance_broken(size: Array, gap: Array, at: Values) -> Array:
     """Return Whiten's classification function at ``size`` (S,): the chance that a piece is broken, (..., S)."""
-    low, high = (at.k1 * gap)[..., None], (at.k2 * gap)[..., None]
+    low = (at.k1 * gap)[..., None]
+    # Draws of k1 and k2 may cross: then everything above k1 settings breaks.
+    high = np.maximum((at.k2 * gap)[..., None], low * (1 + 1e-9))
     inside = np.clip((high - size) / (high - low), 0.0, 1.0)
     return np.asarray(1 - inside ** at.k3[..., None])
 

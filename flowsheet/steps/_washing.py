@@ -29,7 +29,7 @@ class Washer(Step):
 
     r_max: Share
     d50: Length
-    sharpness: Plain
+    m: Plain
     heavies: Share
     light: Share
     pull: Mass | None = knob(None, "mass of concentrate to stop at", low=1e-9, high=1e6)
@@ -57,8 +57,8 @@ class Washer(Step):
         found = super().lost(outlet, stream, at, site)
         if outlet == "tailings" and self.recovery is None and site.grains_known:
             gone = 1 - free_recovery(site.grid.size, at)
-            slipped = np.divide(1 - at.r_max, gone, out=np.ones_like(gone), where=gone > 0)
-            spilled = float((stream.free * np.minimum(slipped, 1.0)).sum())
+            slipped = np.divide(1 - at.r_max, gone, out=np.ones_like(gone), where=gone > 0) ** at.passes
+            spilled = float((stream.free * slipped).sum())
             found["too_fine"] -= spilled
             found["other"] = found.get("other", 0.0) + spilled
         return found
@@ -72,7 +72,7 @@ class Washer(Step):
 def free_recovery(size: Array, at: Values) -> Array:
     """Return the recovery of free gold of ``size`` (S,) m in one wash: R_max/(1 + (d50/d)^m), (..., S)."""
     ratio = at.d50[..., None] / size
-    return np.asarray(at.r_max[..., None] / (1 + ratio ** at.sharpness[..., None]))
+    return np.asarray(at.r_max[..., None] / (1 + ratio ** at.m[..., None]))
 
 
 def gold_share(size: Array) -> Array:

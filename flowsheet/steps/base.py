@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import SimpleNamespace
 from typing import Any, ClassVar, TypeAlias
 
@@ -16,7 +17,7 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid
-from flowsheet.ore.material import Material
+from flowsheet.ore.material import Material, some
 from flowsheet.spec.factors import Band, Factors
 from flowsheet.spec.fields import Block
 from flowsheet.spec.numbers import Number
@@ -60,13 +61,29 @@ class Breakage:
     product: Array
     locked_share: Array
 
+    @cached_property
+    def freed_share(self) -> Array:
+        """What this breaking frees, as a share of what the host began with, (..., S hosts, S grains).
+
+        Never negative: the share that stays locked falls with the host's size.
+        """
+        still = np.swapaxes(self.product, -1, -2) @ self.locked_share
+        return np.maximum(self.locked_share - still, 0.0)
+
     def __call__(self, feed: Material) -> Material:
-        product = self.product
+        """Return ``feed`` broken."""
         with np.errstate(divide="ignore", invalid="ignore"):
-            origin = np.where(self.locked_share > 0, feed.locked / self.locked_share, 0.0)
-        locked = self.locked_share * (product @ origin)
-        freed = feed.locked.sum(axis=-2) - locked.sum(axis=-2)
-        return Material(_move(product, feed.light), _move(product, feed.heavy), feed.free + freed, locked)
+            began = np.where(self.locked_share > 0, feed.locked / self.locked_share, 0.0)
+        return Material(
+            _move(self.product, feed.light),
+            _move(self.product, feed.heavy),
+            feed.free + (began * self.freed_share).sum(axis=-2),
+            self.locked_share * (self.product @ began),
+        )
+
+    def part(self, draws: slice) -> Breakage:
+        """Return some of the draws."""
+        return Breakage(some(self.product, draws, 2), some(self.locked_share, draws, 2))
 
 
 def _move(product: Array, mass: Array) -> Array:
@@ -83,12 +100,21 @@ class Operator:
     then: Mapping[str, Breakage] = field(default_factory=dict)
 
     def __call__(self, feed: Material) -> dict[str, Material]:
+        """Return what each outlet gives of ``feed``."""
         if self.breakage is not None:
             feed = self.breakage(feed)
         out = {outlet: feed * shares for outlet, shares in self.shares.items()}
         for outlet, breakage in self.then.items():
             out[outlet] = breakage(out[outlet])
         return out
+
+    def part(self, draws: slice) -> Operator:
+        """Return some of the draws."""
+        return Operator(
+            {outlet: shares.part(draws) for outlet, shares in self.shares.items()},
+            self.breakage.part(draws) if self.breakage is not None else None,
+            {outlet: breakage.part(draws) for outlet, breakage in self.then.items()},
+        )
 
 
 class Step(StepBlock):
@@ -100,8 +126,8 @@ class Step(StepBlock):
     gold_need: ClassVar[tuple[str, ...]] = ()
     #: Whether gold without a model or a recovery goes the way of the rock (else the sheet must say).
     gold_follows_rock: ClassVar[bool] = False
-    #: False for a kind that has nothing but factors.
-    has_model: ClassVar[bool] = True
+    #: Whether the step breaks rock, which it does whatever shares are given.
+    breaks: ClassVar[bool] = False
 
     def linear(self) -> bool:
         """Whether the operator is the same for every feed."""
@@ -157,7 +183,8 @@ class Step(StepBlock):
         if self.split is None and self.recovery is None:
             return self.model(feed, at, site)
         outlets = list(self.outlets)
-        own = self.model(feed, at, site) if self.has_model and not no_solids else Operator({})
+        replaced = self.split is not None and (self.recovery is not None or no_gold)
+        own = Operator({}) if no_solids or (replaced and not self.breaks) else self.model(feed, at, site)
         split = _factor_shares(self.split, at.split, outlets, site.grid) if self.split else None
         recovery = _factor_shares(self.recovery, at.recovery, outlets, site.grid) if self.recovery else None
         shares = {}
@@ -218,8 +245,9 @@ def _factor_shares(
         over = total
     shares = {outlet: _over(mine, over) for outlet, mine in given.items()}
     for outlet in rest:
-        one = np.ones(())
-        shares[outlet] = Shares(one, one, one, one) - Shares.total(shares.values())
+        taken = Shares.total(shares.values())
+        left = (np.maximum(1 - part, 0.0) for part in (taken.light, taken.heavy, taken.free, taken.locked))
+        shares[outlet] = Shares(*left)
     return shares
 
 

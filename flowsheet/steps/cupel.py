@@ -6,13 +6,17 @@ from collections.abc import Iterator
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import NO_SOURCE, Field, Mass, Plain, Share, knob
+from flowsheet.spec.fields import NO_SOURCE, Mass, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
-HANDBOOK = "at 850 °C with 10 g lead: R. W. Lodge, Notes on Assaying, after E. E. Bugbee, A Textbook of Fire Assaying (from memory)"
+HANDBOOK = (
+    "at 850 °C with 10 g lead: R. W. Lodge, Notes on Assaying, after E. E. Bugbee, A Textbook of Fire Assaying "
+    "(from memory)"
+)
 
 #: Mass of oxide made by one mass of collector: PbO/Pb (Villavecchia, Applied Analytical Chemistry, vol. 1)
 #: and Bi2O3/(2 Bi), from atomic masses.
@@ -64,12 +68,12 @@ class Cupel(Step):
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Check the charge against the cupel, and for gangue."""
         if at.charge is not None and at.cupel_mass is not None:
-            oxide = float(at.charge) * OXIDE[self.collector]
-            room = float(at.cupel_mass * at.capacity)
+            charge, cupel = 1e3 * float(at.charge), 1e3 * float(at.cupel_mass)
+            oxide, room = charge * OXIDE[self.collector], cupel * float(at.capacity)
             if oxide > room:
                 yield (
-                    f"{1e3 * float(at.charge):.3g} g of {self.collector} make {1e3 * oxide:.3g} g of oxide, but a cupel of "
-                    f"{1e3 * float(at.cupel_mass):.3g} g takes up about {1e3 * room:.3g} g. Take a larger cupel or two."
+                    f"{charge:.3g} g of {self.collector} make {oxide:.3g} g of oxide, but a cupel of {cupel:.3g} g "
+                    f"takes up about {room:.3g} g. Take a larger cupel or two."
                 )
         if feed.solids > GANGUE_NOTICED and self.split is None:
             yield (

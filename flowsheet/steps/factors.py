@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from flowsheet.spec.fields import Field
+from pydantic import Field
+
 from flowsheet.steps.base import LOCAL, Step
 
 
@@ -17,6 +18,5 @@ class Factors(Step):
     solids_need = ("split",)
     gold_need = ("recovery",)
     gold_follows_rock = True
-    has_model = False
 
     do: Literal["factors"] = Field(description="kind of equipment")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import Field
+
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Field, Length, knob
+from flowsheet.spec.fields import Length, knob
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values
 
@@ -16,8 +18,11 @@ class JawCrush(Crusher):
     kind = "jaw_crush"
     what = "breaks rock between two jaws"
     ports = CRUSHER_PORTS
-    cautions = (SILICA, "Jaws throw chips and crush fingers: guard them, wear eye protection, never clear them running.",
-                LOCAL)  # fmt: skip
+    cautions = (
+        SILICA,
+        "Jaws throw chips and crush fingers: guard them, wear eye protection, never clear them running.",
+        LOCAL,
+    )
 
     do: Literal["jaw_crush"] = Field(description="kind of equipment")
     setting: Length | None = knob(None, "closed-side setting", low=1e-5, high=1.0, better="x0.5")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import Field
+
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Field, Share, knob
+from flowsheet.spec.fields import TYPICAL, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 

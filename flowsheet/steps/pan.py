@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from flowsheet.spec.fields import NO_SOURCE, TYPICAL, Field, Length, Plain, Share, knob
+from pydantic import Field
+
+from flowsheet.spec.fields import NO_SOURCE, TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps._washing import Washer
 from flowsheet.steps.base import LOCAL
 
@@ -25,6 +27,6 @@ class Pan(Washer):
     d50: Length = knob(
         "60 um", "size of free gold of which half is kept", source=CAREFUL, low=1e-6, high=0.01, better="x0.7"
     )
-    sharpness: Plain = knob("2", "how sharply recovery rises with size", source=TYPICAL, low=0.1, high=20.0)
+    m: Plain = knob("2", "how sharply recovery rises with size", source=TYPICAL, low=0.1, high=20.0)
     heavies: Share = knob("50 %", "share of the heavy gangue kept", source=TYPICAL, low=0.0, high=1.0)
     light: Share = knob("1 %", "share of the light gangue kept", source=TYPICAL, low=0.0, high=1.0)

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from flowsheet.ore import sizes
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Block, Count, Field, Length, knob
+from flowsheet.spec.fields import Block, Count, Length, knob
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
 from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values
 
@@ -18,7 +19,7 @@ from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values
 class Target(Block):
     """How fine the product shall be."""
 
-    p80: Length = knob(None, "80 % of the product passes this size", low=1e-6, high=0.1, required=True)
+    p80: Length = knob(None, "80 % of the product passes this size", low=1e-6, high=0.1, required=True, better="x0.5")
 
 
 class Pulverize(Crusher):
@@ -67,7 +68,8 @@ class Pulverize(Crusher):
         wanted = self.to.p80.value
         if feed.solids > 0 and abs(reached / wanted - 1) > 0.01:
             yield (
-                f"no gap gives a p80 of {1e6 * wanted:.3g} µm here; {1e6 * float(reached):.3g} µm is as near as it gets."
+                f"no gap gives a p80 of {1e6 * wanted:.3g} µm here; "
+                f"{1e6 * float(reached):.3g} µm is as near as it gets."
             )
 
     def _product(self, gap: Array, at: Values, site: Site) -> Array:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Field, Length, knob
+from flowsheet.spec.fields import TYPICAL, Length, knob
 from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Port, Shares, Site, Step, Values
 
 
@@ -23,6 +26,7 @@ class Saw(Step):
     cautions = (SILICA, "Saw wet, with eye protection and guards.", LOCAL)
     solids_need = ("kerf", "slab")
     gold_need = ("kerf", "slab")
+    breaks = True
 
     do: Literal["saw"] = Field(description="kind of equipment")
     kerf: Length | None = knob(None, "width that the blade cuts away", low=1e-5, high=0.05, better="x0.5")
@@ -37,20 +41,20 @@ class Saw(Step):
             return Operator(shares)
         return Operator(
             shares,
-            then={"swarf": Breakage(to_powder(site, float(np.mean(at.swarf_size))), site.locked_share)},
+            then={"swarf": Breakage(to_powder(site.grid, at.swarf_size), site.locked_share)},
         )
 
 
-def _even(share: np.ndarray) -> Shares:
+def _even(share: Array) -> Shares:
     row = share[..., None]
     return Shares(row, row, row, row[..., None])
 
 
-def to_powder(site: Site, size: float) -> np.ndarray:
-    """Return the product matrix (S, S) that sends every class coarser than ``size`` (m) to the class of it."""
-    classes = len(site.grid)
-    at = min(int(np.count_nonzero(site.grid.lower >= size)), classes - 1)
-    product = np.eye(classes)
-    product[:at, :at] = 0.0
-    product[at, :at] = 1.0
-    return product
+def to_powder(grid: Grid, size: Array) -> Array:
+    """Return the matrix (..., S, S) that sends every class coarser than ``size`` (m) to the class that holds it."""
+    classes = len(grid)
+    coarser = grid.lower >= size[..., None] * (1 - SAME)
+    # All of a grid's classes may be coarser than the powder: then it is in the last.
+    coarser = coarser & (np.arange(classes) < classes - 1)
+    to = np.arange(classes)[:, None] == coarser.sum(axis=-1)[..., None, None]
+    return np.where(coarser[..., None, :], to, np.eye(classes))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.grid import Grid
+from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Field, Length, Plain, Share, knob
+from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Port, Shares, Site, Step, Values
 
 POINTS = 48
@@ -38,6 +40,18 @@ class Screen(Step):
     efficiency: Share | None = knob(
         None, "share of the undersize in the feed that passes; sets the presentations", low=0.001, high=0.9999
     )
+
+    def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
+        """Say when no number of presentations gives the efficiency that is wanted."""
+        if at.efficiency is None or self.opening is None or self.split is not None or not site.grid.sized:
+            return
+        under = np.where(site.grid.upper <= at.opening * (1 + SAME), feed.rock_by_size, 0.0)
+        if under.sum() > 0:
+            passes = 1 - self.model(feed, at, site).shares["oversize"].light
+            reached = float((under * passes).sum() / under.sum())
+            if abs(reached - at.efficiency) > 0.001:
+                wanted = 100 * float(at.efficiency)
+                yield f"no screening passes {wanted:.4g} % of the undersize here; {100 * reached:.4g} % was taken."
 
     def openings(self) -> set[float]:
         """The opening is a class limit, so that no class straddles it."""
@@ -78,7 +92,9 @@ def retained(grid: Grid, opening: Array, open_area: Array, presentations: Array)
     h, f, n = (value[..., None, None] for value in (opening, open_area, presentations))
     clear = np.maximum(1 - d / h, 0.0)
     stays = np.exp(n * np.log1p(-f * clear * clear)) @ weights
-    return np.asarray(np.clip(stays, 0.0, 1.0))
+    # Not a trace of what is coarser passes, whatever the sum of the weights.
+    coarser = grid.lower >= opening[..., None] * (1 - SAME)
+    return np.where(coarser, 1.0, np.clip(stays, 0.0, 1.0))
 
 
 def presentations_for(rock: Array, efficiency: Array, opening: Array, open_area: Array, grid: Grid) -> Array:
@@ -86,7 +102,7 @@ def presentations_for(rock: Array, efficiency: Array, opening: Array, open_area:
 
     Efficiency in the trade's sense: undersize that passed ÷ undersize in the feed. Found by bisection.
     """
-    under = np.where(grid.upper <= opening[..., None] * (1 + 1e-9), rock, 0.0)
+    under = np.where(grid.upper <= opening[..., None] * (1 + SAME), rock, 0.0)
     total = np.maximum(under.sum(axis=-1), 1e-300)
     shape = np.broadcast_shapes(total.shape, np.shape(efficiency), np.shape(opening))
     low, high = np.full(shape, np.log(1e-2)), np.full(shape, np.log(MOST_PRESENTATIONS))

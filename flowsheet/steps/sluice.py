@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from flowsheet.spec.fields import TYPICAL, Field, Length, Plain, Share, knob
+from pydantic import Field
+
+from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps._washing import Washer
 from flowsheet.steps.base import LOCAL
 
@@ -26,6 +28,6 @@ class Sluice(Washer):
     d50: Length = knob(
         "0.14 mm", "size of free gold of which half is kept", source=BGS, low=1e-6, high=0.01, better="x0.7"
     )
-    sharpness: Plain = knob("1.9", "how sharply recovery rises with size", source=BGS, low=0.1, high=20.0)
+    m: Plain = knob("1.9", "how sharply recovery rises with size", source=BGS, low=0.1, high=20.0)
     heavies: Share = knob("30 %", "share of the heavy gangue kept", source=TYPICAL, low=0.0, high=1.0)
     light: Share = knob("2 %", "share of the light gangue kept", source=TYPICAL, low=0.0, high=1.0)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Field, Share, knob
+from flowsheet.spec.fields import TYPICAL, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 

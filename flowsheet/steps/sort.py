@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from flowsheet.ore import grains, liberation
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Field, Length, Plain, Share, knob
+from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 

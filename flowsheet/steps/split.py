@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from flowsheet.ore import grains
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Field
 from flowsheet.steps.base import LOCAL, Operator, Shares, Site, Step, Values
 
 
@@ -51,15 +51,18 @@ class Split(Step):
 
 
 def sampling_error(feed: Material, share: float, site: Site) -> float:
-    """Return the relative standard deviation of the gold in a part of ``share`` of ``feed``.
+    """Return the relative standard deviation of the grade of a part of ``share`` of ``feed``.
 
     Every free grain, and every rock with all the (Poisson many) grains locked in it, goes to the part with
-    chance ``share``, so the gold's variance is share (1 - share) Σ (gold of a piece)². For free grains alone
-    this is the binomial law; compare P. Gy's fundamental error (references in tests/published).
+    chance ``share``. So the variance is (1 - share)/share Σ (gold of a piece - grade x its mass)² ÷ gold²,
+    P. Gy's sum over the pieces (Sampling of Particulate Materials, 1979, from memory); for free grains alone
+    it is the binomial law of their number.
     """
     grain = grains.grain_mass(site.grid.size, site.fineness)
-    free = (feed.free * grain).sum()
-    per_rock = grains.grains_per_rock(feed, site.grid, site.fineness)
     number = grains.rocks(feed, site.grid)
-    locked = (number[:, None] * per_rock * grain**2).sum() + (number * (per_rock @ grain) ** 2).sum()
-    return float(np.sqrt((1 - share) / share * (free + locked)) / feed.gold)
+    held = grains.grains_per_rock(feed, site.grid, site.fineness)
+    grade = feed.gold / feed.solids if feed.solids > 0 else np.zeros(())
+    rock = np.divide(feed.rock_by_size, number, out=np.zeros_like(number), where=number > 0)
+    of_grains = (feed.free * grain).sum() + (number[:, None] * held * grain**2).sum()
+    of_rocks = (number * (held @ grain - grade * rock) ** 2).sum()
+    return float(np.sqrt((1 - share) / share * (of_grains + of_rocks)) / feed.gold)

@@ -1,0 +1,1 @@
+"""What people see: sentences, tables, the drawn flowsheet, plots and files."""

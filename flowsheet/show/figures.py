@@ -1,0 +1,74 @@
+"""Numbers as people read them: three digits that mean something, and a unit."""
+
+from __future__ import annotations
+
+import math
+
+
+def sig(value: float, digits: int = 3) -> str:
+    """Return ``value`` to ``digits`` significant digits, without exponents, with commas at thousands."""
+    if not math.isfinite(value):
+        return "–"
+    if value == 0:
+        return "0"
+    decimals = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
+    # Rounding may carry to the next power of ten: 9.996 to three digits is 10.0, not 10.00.
+    if math.floor(math.log10(abs(round(value, decimals)) or 1)) > math.floor(math.log10(abs(value))):
+        decimals = max(decimals - 1, 0)
+    whole = digits - 1 - math.floor(math.log10(abs(value)))
+    return f"{round(value, min(whole, 0)) if whole < 0 else value:,.{decimals}f}"
+
+
+def percent(share: float) -> str:
+    """Return a share as a percentage: two digits, more where it is close to all or nothing."""
+    value = 100 * share
+    if value == 0:
+        return "0 %"
+    if abs(value) < 0.01:
+        return "under 0.01 %"
+    if 99 < value < 99.995:
+        return f"{value:.2f} %".replace(".00 ", " ")
+    return f"{sig(value, 2 if value < 10 else 3)} %"
+
+
+def mass(kg: float) -> str:
+    """Return a mass in the unit that suits it."""
+    if abs(kg) >= 1000:
+        return f"{sig(kg / 1000)} t"
+    if abs(kg) >= 1 or kg == 0:
+        return f"{sig(kg)} kg"
+    return gold(1000 * kg)
+
+
+def gold(g: float) -> str:
+    """Return a small mass, of gold say, in the unit that suits it."""
+    if abs(g) >= 1000:
+        return f"{sig(g / 1000)} kg"
+    if abs(g) >= 0.1 or g == 0:
+        return f"{sig(g)} g"
+    if abs(g) >= 1e-4:
+        return f"{sig(1000 * g)} mg"
+    return "under 0.1 mg"
+
+
+def grade(g_per_t: float) -> str:
+    """Return a grade; metal is told by its fineness."""
+    if g_per_t >= 100_000:
+        return f"{g_per_t / 1000:.0f} fine"
+    return f"{sig(g_per_t)} g/t"
+
+
+def length(mm: float) -> str:
+    """Return a size in mm, or in µm where it is small."""
+    return f"{short(mm)} mm" if mm >= 1 else f"{short(1000 * mm)} µm"
+
+
+def short(value: float) -> str:
+    """Return ``value`` to three digits without idle zeros behind the point, as sizes are written."""
+    text = sig(value)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def count(number: float) -> str:
+    """Return a count that is only an estimate: two digits."""
+    return sig(number, 2) if number >= 10 else f"{number:.0f}"

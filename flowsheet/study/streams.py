@@ -1,0 +1,102 @@
+"""The balance: what every stream carries, in the units that people weigh in."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from flowsheet.ore.grid import Grid
+from flowsheet.ore.material import Material
+from flowsheet.solve.balance import metal_streams
+from flowsheet.solve.propagate import Solution
+
+RICH = 0.01
+"""Gold per rock above which the metal's own mass is added to a stream's."""
+
+FED, INSIDE, KEPT, LOST = "fed", "inside", "kept", "lost"
+
+
+@dataclass(frozen=True)
+class SizeRow:
+    """One size class of a stream: rock and free gold by their own size, locked gold by its host's."""
+
+    upper_mm: float | None
+    lower_mm: float
+    light_kg: float
+    heavy_kg: float
+    free_g: float
+    locked_g: float
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One stream; shares are of all that is fed."""
+
+    mass_kg: float
+    gold_g: float
+    grade_g_per_t: float
+    mass_share: float
+    gold_share: float
+    free_share: float
+    silver_g: float
+    fate: str
+    sizes: tuple[SizeRow, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return asdict(self)
+
+
+def streams(solution: Solution) -> dict[str, Stream]:
+    """Return every stream of a plain solve, ores first, in the order of the sheet."""
+    sheet = solution.model.sheet
+    metal, ends = metal_streams(sheet), set(sheet.ends)
+    fed_solids, fed_gold = float(solution.fed_solids), float(solution.fed_gold)
+    found = {}
+    for name in (*sheet.ores, *sheet.makers):
+        material = solution.streams[name]
+        gold = float(material.gold)
+        silver = gold * float(solution.silver[name])
+        mass = float(material.solids)
+        # Gold weighs nothing on the scale that weighs rock, but where a stream is metal, or rich, it does.
+        if name in metal or gold > RICH * mass:
+            mass += gold + silver
+        fate = FED if name in sheet.ores else KEPT if name in sheet.keep else LOST if name in ends else INSIDE
+        found[name] = Stream(
+            mass_kg=mass,
+            gold_g=1e3 * gold,
+            grade_g_per_t=1e6 * _ratio(gold, mass),
+            mass_share=_ratio(mass, fed_solids),
+            gold_share=_ratio(gold, fed_gold),
+            free_share=_ratio(float(material.free.sum()), gold),
+            silver_g=1e3 * silver,
+            fate=fate,
+            sizes=size_rows(solution.model.grid, material),
+        )
+    return found
+
+
+def size_rows(grid: Grid, material: Material) -> tuple[SizeRow, ...]:
+    """Return a material by size class, coarsest first; one row without sizes where none are known."""
+    locked = material.locked_by_host
+    return tuple(
+        SizeRow(
+            upper_mm=_mm(grid.upper[i]) if grid.sized else None,
+            lower_mm=_mm(grid.lower[i]),
+            light_kg=float(material.light[i]),
+            heavy_kg=float(material.heavy[i]),
+            free_g=1e3 * float(material.free[i]),
+            locked_g=1e3 * float(locked[i]),
+        )
+        for i in range(len(grid))
+    )
+
+
+def _mm(size: float) -> float:
+    return round(1e3 * float(size), 9)
+
+
+def _ratio(part: float, whole: float) -> float:
+    return part / whole if np.abs(whole) > 0 else 0.0

@@ -1,0 +1,153 @@
+"""What would another setting do? The sheet solved again for every combination of what is tried."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsheet.solve.model import Model, rebuild
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.spec import numbers, units
+from flowsheet.spec.document import Document
+from flowsheet.spec.mistakes import Mistake, SheetError
+from flowsheet.spec.read import with_settings
+from flowsheet.study.losses import losses
+from flowsheet.study.variants import openings
+
+MOST_TRIALS = 10_000
+
+_RANGE = re.compile(r"(?P<first>.+?)\s+to\s+(?P<last>.+?)\s+in\s+(?P<steps>\d+)")
+_VALUE = re.compile(r"(?P<number>[+-]?\d+(?:\.\d+)?)\s*(?P<unit>\D*)")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One combination of settings and what it gives; shares are of all gold fed."""
+
+    settings: dict[str, str]
+    kept_g: float
+    kept_share: float
+    #: Kept more than with the sheet as it stands.
+    gain_g: float
+    worst_stream: str
+    worst_g: float
+    worst_share: float
+    #: Gold lost by stream, g.
+    lost_g: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Trials:
+    """The sheet as it stands, and all that was tried."""
+
+    base: Trial
+    rows: list[Trial]
+    #: What moves, in the order given: setting → the values tried.
+    moved: dict[str, list[str]]
+
+
+def parse_settings(texts: Iterable[str]) -> dict[str, list[str]]:
+    """Read ``scalp.opening=20mm,12mm`` and ``scalp.opening=5 mm to 20 mm in 4``: setting → values.
+
+    A range of lengths is spread evenly in ratio, as sieves are; any other evenly. Raises SheetError.
+    """
+    moved: dict[str, list[str]] = {}
+    for text in texts:
+        name, equals, values = text.partition("=")
+        name = name.strip()
+        if not equals or not name or not values.strip():
+            raise _wrong(text, "this is no setting", "Write step.field=value, as scalp.opening=20mm,12mm")
+        if name in moved:
+            raise _wrong(text, "set twice", "Put all values behind one =, with commas")
+        moved[name] = [one for part in values.split(",") for one in _spread(part.strip(), text)]
+    total = int(np.prod([len(v) for v in moved.values()]))
+    if total > MOST_TRIALS:
+        raise _wrong("--set", f"{total} combinations", f"Try at most {MOST_TRIALS} at once")
+    return moved
+
+
+def _spread(part: str, text: str) -> list[str]:
+    found = _RANGE.fullmatch(part)
+    if found is None:
+        return [part]
+    first, last = _VALUE.fullmatch(found["first"].strip()), _VALUE.fullmatch(found["last"].strip())
+    count = int(found["steps"])
+    if first is None or last is None or not 2 <= count <= MOST_TRIALS:
+        raise _wrong(text, "this range cannot be read", "Write it as 5 mm to 20 mm in 4")
+    unit = (first["unit"] or last["unit"]).strip()
+    if first["unit"].strip() not in ("", unit) or last["unit"].strip() not in ("", unit):
+        raise _wrong(text, "the ends of the range have different units", "Use one unit for both")
+    a, b = float(first["number"]), float(last["number"])
+    if a == b:
+        raise _wrong(text, "both ends of the range are the same", "Write one value, or two that differ")
+    steps = np.geomspace(a, b, count) if _is_length(unit) and min(a, b) > 0 else np.linspace(a, b, count)
+    # Three digits read best; more where values as close as these would not differ otherwise.
+    digits = max(3, 2 + math.ceil(math.log10(max(abs(a), abs(b)) / np.abs(np.diff(steps)).min())))
+    inner = (np.format_float_positional(s, precision=digits, fractional=False, trim="-") for s in steps[1:-1])
+    return [f"{number} {unit}".strip() for number in (first["number"], *inner, last["number"])]
+
+
+def _is_length(unit: str) -> bool:
+    try:
+        numbers.parse(f"1 {unit}", units.LENGTH)
+    except numbers.NumberMistake:
+        return False
+    return True
+
+
+def run_trials(
+    document: Document, moved: dict[str, list[str]], progress: Callable[[Iterable[int]], Iterable[int]] = iter
+) -> Trials:
+    """Solve the sheet as it stands and for every combination of ``moved``; all on one grid.
+
+    Raises SheetError for a setting that is wrong, before anything is solved.
+    """
+    combinations = [dict(zip(moved, values, strict=True)) for values in itertools.product(*moved.values())]
+    base_sheet = rebuild(document)
+    sheets = [rebuild(with_settings(document, settings)) for settings in combinations]
+    named = set().union(openings(base_sheet), *(openings(sheet) for sheet in sheets))
+    base = solve(Model.of(base_sheet, named))
+    kept = float(base.kept_gold)
+    rows = []
+    for i in progress(range(len(sheets))):
+        rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept))
+    return Trials(_trial({}, base, kept), rows, moved)
+
+
+def _trial(settings: dict[str, str], solution: Solution, kept_now: float) -> Trial:
+    fed, kept = float(solution.fed_gold), float(solution.kept_gold)
+    lost = losses(solution)
+    worst = lost[0] if lost else None
+    return Trial(
+        settings=settings,
+        kept_g=1e3 * kept,
+        kept_share=kept / fed if fed > 0 else 0.0,
+        gain_g=1e3 * (kept - kept_now),
+        worst_stream=worst.stream if worst else "",
+        worst_g=worst.gold_g if worst else 0.0,
+        worst_share=worst.share if worst else 0.0,
+        lost_g={loss.stream: loss.gold_g for loss in lost},
+    )
+
+
+def numeric(values: list[str]) -> Iterator[float]:
+    """Turn the values of one setting into numbers for a plot: lengths in mm, shares in %, others as written."""
+    for text in values:
+        for dimension, scale in ((units.PLAIN, 1.0), (units.LENGTH, 1e3), (units.SHARE, 1e2), (units.GRADE, 1e6),
+                                 (units.MASS, 1.0)):  # fmt: skip
+            try:
+                yield scale * numbers.parse(text, dimension).value
+                break
+            except numbers.NumberMistake:
+                continue
+        else:
+            yield float("nan")
+
+
+def _wrong(text: str, message: str, remedy: str) -> SheetError:
+    return SheetError([Mistake(message, remedy, read=text, file="--set", line=0)])

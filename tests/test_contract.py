@@ -1,0 +1,276 @@
+"""What the rooms owe each other: arrows go one way, commands start light, a new kind is one new file."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import json
+import subprocess
+import sys
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import flowsheet
+from flowsheet import cli, steps
+from flowsheet.spec.fields import extra_of
+from flowsheet.spec.numbers import Number
+from flowsheet.steps.base import Step
+
+PACKAGE = Path(flowsheet.__file__).parent
+ROOMS = ("spec", "ore", "steps", "solve", "study", "show", "cli")
+#: Modules that lie in no room's folder, and the room whose rules they keep.
+LOOSE = {"": "spec", "__main__": "cli", "cli": "cli", "starters": "show"}
+LONGEST = 350
+HEAVY = {"scipy", "matplotlib", "networkx", "starlette", "uvicorn", "jinja2"}
+QUICK = Path(__file__).parent.parent / "configs" / "quick.yaml"
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+# ── arrows ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def room_of(module: str) -> str:
+    """Return the room of a dotted module name that starts with the package."""
+    inner = module.partition(".")[2]
+    first = inner.partition(".")[0]
+    return first if first in ROOMS else LOOSE[inner]
+
+
+def dotted(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imported(source: str, package: str) -> Iterator[str]:
+    """Go through the dotted names of the package that a source imports, wherever in it the import stands."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                above = package.split(".")[: len(package.split(".")) - node.level + 1]
+                base = ".".join([*above, base] if base else above)
+            # "from flowsheet import study" names a room in what is imported, not in where it comes from.
+            yield from (f"{base}.{alias.name}" for alias in node.names) if base == "flowsheet" else (base,)
+
+
+def wrong_arrows(source: str, module: str, package: str) -> list[str]:
+    """Return what a module imports from rooms that come after its own."""
+    mine = ROOMS.index(room_of(module))
+    found = []
+    for name in imported(source, package):
+        if name.partition(".")[0] != "flowsheet" or name == "flowsheet.__version__":
+            continue
+        if ROOMS.index(room_of(name)) > mine:
+            found.append(name)
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_a_module_imports_only_from_its_own_room_or_earlier_ones(path: Path) -> None:
+    package = dotted(path) if path.name == "__init__.py" else dotted(path.parent / "__init__.py")
+    assert wrong_arrows(path.read_text(encoding="utf-8"), dotted(path), package) == []
+
+
+def test_every_room_is_there_and_nothing_else() -> None:
+    folders = {path.name for path in PACKAGE.iterdir() if (path / "__init__.py").is_file()}
+    assert folders == set(ROOMS) - {"cli"}
+    assert {path.stem for path in PACKAGE.glob("*.py")} == {name or "__init__" for name in LOOSE}
+
+
+@pytest.mark.parametrize(
+    ("source", "module", "wrong"),
+    [
+        ("from flowsheet.study.run import run", "flowsheet.solve.model", ["flowsheet.study.run"]),
+        ("import flowsheet.cli", "flowsheet.show.tables", ["flowsheet.cli"]),
+        ("from flowsheet import show", "flowsheet.study.run", ["flowsheet.show"]),
+        ("from flowsheet import starters", "flowsheet.study.run", ["flowsheet.starters"]),
+        ("from ..solve import model", "flowsheet.steps.pan", ["flowsheet.solve"]),
+        ("from .. import solve", "flowsheet.steps.pan", ["flowsheet.solve"]),
+        (
+            "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from flowsheet.steps.base import Step",
+            "flowsheet.ore.feed",
+            ["flowsheet.steps.base"],
+        ),
+        ("def f():\n    from flowsheet.ore import grid", "flowsheet.spec.read", ["flowsheet.ore"]),
+        ("from flowsheet.ore.grid import Grid\nimport numpy as np", "flowsheet.steps.pan", []),
+        ("from . import base\nfrom .base import Step", "flowsheet.steps.pan", []),
+        ("from flowsheet import __version__", "flowsheet.spec.read", []),
+    ],
+)
+def test_the_checker_of_arrows_can_fail(source: str, module: str, wrong: list[str]) -> None:
+    assert wrong_arrows(source, module, module.rpartition(".")[0]) == wrong
+
+
+# ── size of modules ─────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_no_module_is_longer_than_a_reader_can_hold(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST
+
+
+# ── light start ─────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def loaded_by(*arguments: str) -> set[str]:
+    """Return the modules that a fresh interpreter has loaded after a command."""
+    script = """
+        import json, sys
+        from flowsheet.cli import main
+        sys.argv = ["flowsheet", *sys.argv[1:]]
+        try:
+            main()
+        except SystemExit as done:
+            assert not done.code, done.code
+        print("LOADED", json.dumps(sorted(sys.modules)))
+    """
+    done = subprocess.run([sys.executable, "-c", textwrap.dedent(script), *arguments], capture_output=True,
+                          text=True, check=True, timeout=60)  # fmt: skip
+    return set(json.loads(done.stdout.rpartition("LOADED ")[2]))
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("run", "--help")], ids=" ".join)
+def test_help_loads_nothing_heavy(arguments: tuple[str, ...]) -> None:
+    loaded = loaded_by(*arguments)
+    assert "typer" in loaded
+    assert not loaded & HEAVY
+
+
+def test_a_run_loads_only_what_it_needs() -> None:
+    loaded = loaded_by("run", str(QUICK))
+    assert {"networkx", "numpy"} <= loaded  # so that the check sees what is loaded
+    assert not loaded & {"matplotlib", "graphviz", "starlette", "uvicorn", "jinja2"}
+    # Where scipy is installed, pint looks whether it is there; that loads none of its parts.
+    assert not loaded & {f"scipy.{part}" for part in ("linalg", "optimize", "sparse", "special", "stats")}
+
+
+# ── kinds ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+LOSSES = {"too_fine", "locked", "not_seen", "soaked_up", "other"}
+ANY_OUTLETS = {"split", "factors"}
+
+
+@pytest.mark.parametrize(("kind", "step"), steps.kinds().items(), ids=list(steps.kinds()))
+class TestKind:
+    def test_it_lies_in_a_file_of_its_name(self, kind: str, step: type[Step]) -> None:
+        assert step.kind == kind
+        assert step.__module__ == f"flowsheet.steps.{kind}"
+
+    def test_it_says_what_it_does_and_what_to_take_care_of(self, kind: str, step: type[Step]) -> None:
+        assert step.what
+        assert step.what[0].islower()
+        assert step.cautions
+        assert all(text.endswith(".") and text[0].isupper() for text in step.cautions)
+        assert step.cautions[-1] == "Local codes and licensed practice come first."
+
+    def test_its_outlets_are_described(self, kind: str, step: type[Step]) -> None:
+        assert bool(step.ports) == (kind not in ANY_OUTLETS)
+        assert len({port.name for port in step.ports}) == len(step.ports)
+        for port in step.ports:
+            assert port.what
+            assert {port.free_lost, port.locked_lost} <= LOSSES
+
+    def test_each_default_says_where_it_comes_from(self, kind: str, step: type[Step]) -> None:
+        for name, field in step.model_fields.items():
+            assert field.description, name
+            if isinstance(field.default, Number):
+                assert extra_of(field).get("source"), name
+
+    def test_do_takes_its_own_name_only(self, kind: str, step: type[Step]) -> None:
+        assert step.model_json_schema()["properties"]["do"]["const"] == kind
+
+
+def test_the_kinds_are_those_of_the_grammar() -> None:
+    assert set(steps.kinds()) == {"screen", "sort", "jaw_crush", "pulverize", "pan", "sluice", "magnet", "smelt",
+                                  "cupel", "saw", "split", "factors"}  # fmt: skip
+
+
+NEW_KIND = '''
+"""A washing tub, as someone might add it."""
+
+from typing import Literal
+
+import numpy as np
+
+from flowsheet.ore.material import Material
+from flowsheet.spec.fields import TYPICAL, Field, Share, knob
+from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values
+
+
+class Tub(Step):
+    """Swirling mud off."""
+
+    kind = "tub"
+    what = "swirls mud off"
+    ports = (Port("washed", "what stays"), Port("mud", "what flows off", free_lost="too_fine"))
+    cautions = ("Mind your back.",)
+
+    do: Literal["tub"] = Field(description="kind of equipment")
+    mud: Share = knob("10 %", "share of everything that flows off", source=TYPICAL, low=0.0, high=1.0, better="x0.5")
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Part everything alike."""
+        off = np.asarray(at.mud)
+        return Operator({"mud": Shares(off, off, off, off), "washed": Shares(1 - off, 1 - off, 1 - off, 1 - off)})
+'''
+
+TUB_SHEET = """
+ore: {mass: 10 kg, grade: 20 g/t}
+steps: {swirl: {do: tub, takes: ore, gives: {washed: gravel, mud: slime}, mud: 25 %}}
+keep: gravel
+"""
+
+
+@pytest.fixture
+def new_kind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Drop one new file into the room of steps."""
+    room = tmp_path / "more_steps"
+    room.mkdir()
+    (room / "tub.py").write_text(NEW_KIND, encoding="utf-8")
+    monkeypatch.setattr(steps, "__path__", [*steps.__path__, str(room)])
+    importlib.invalidate_caches()
+    steps.kinds.cache_clear()
+    yield
+    steps.kinds.cache_clear()
+    sys.modules.pop("flowsheet.steps.tub", None)
+    vars(steps).pop("tub", None)
+
+
+@pytest.mark.usefixtures("new_kind")
+def test_a_new_kind_is_one_new_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "tub.yaml").write_text(TUB_SHEET, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+
+    def flowsheet_prints(*arguments: str) -> str:
+        monkeypatch.setattr(sys, "argv", ["flowsheet", *arguments])
+        with pytest.raises(SystemExit) as done:
+            cli.main()
+        assert not done.value.code
+        return capsys.readouterr().out
+
+    found = json.loads(flowsheet_prints("run", "tub.yaml", "--json"))
+    assert found["streams"]["gravel"]["mass_kg"] == pytest.approx(7.5, rel=1e-12)
+    assert found["streams"]["gravel"]["gold_g"] == pytest.approx(0.15, rel=1e-12)
+    assert found["closure"] == {"solids": pytest.approx(0, abs=1e-12), "gold": pytest.approx(0, abs=1e-12)}
+    assert found["advice"][0]["setting"] == "swirl.mud"
+    assert "Mind your back." in found["cautions"]
+    assert "swirl\\ntub" in flowsheet_prints("draw", "tub.yaml", "-o", "flow.dot") + Path("flow.dot").read_text()
+    trials = json.loads(flowsheet_prints("try", "tub.yaml", "--set", "swirl.mud=50%", "--json"))
+    assert trials["trials"][0]["kept_g"] == pytest.approx(0.1, rel=1e-12)
+    assert '"tub"' in flowsheet_prints("schema")
+
+
+def test_without_its_file_the_kind_is_unknown(tmp_path: Path) -> None:
+    (tmp_path / "tub.yaml").write_text(TUB_SHEET, encoding="utf-8")
+    done = subprocess.run([sys.executable, "-m", "flowsheet", "check", "tub.yaml"], cwd=tmp_path, capture_output=True,
+                          text=True, check=False, timeout=60)  # fmt: skip
+    assert done.returncode == 2
+    assert "tub" in done.stderr

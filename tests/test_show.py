@@ -1,0 +1,495 @@
+"""What people see: figures, tables, CSV, the drawn flowsheet and plots."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import matplotlib.image
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from flowsheet.show import drawing, figures, files, plots, sentences, tables, terminal
+from flowsheet.solve.model import rebuild
+from flowsheet.spec import document
+from flowsheet.spec.mistakes import SheetError
+from flowsheet.study.run import Run, run
+from flowsheet.study.trials import Trials, parse_settings, run_trials
+
+PNG = b"\x89PNG\r\n\x1a\n"
+ODD_NAMES = ['say "gold"', "back\\slash", "<b>bold</b>", "jaw & pan", "Größe µ", "a:b", "line\\nbreak", "[red]", "$x$ \\N"]
+
+ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 40 mm, p80: 25 mm}, heavies: 3 %, gold: {d50: 0.3 mm, d95: 1 mm}}"
+
+
+def run_of(text: str) -> Run:
+    return run(rebuild(document.parse(text, "sheet.yaml")))
+
+
+def trials_of(text: str, *settings: str) -> Trials:
+    return run_trials(document.parse(text, "sheet.yaml"), parse_settings(settings))
+
+
+PANNED = f"""
+{ORE}
+steps:
+  scalp: {{do: screen, takes: ore, gives: {{oversize: lumps, undersize: fines}}, opening: 10 mm}}
+  look: {{do: sort, takes: lumps, gives: {{picked: specimens, left: plain}}}}
+  grind: {{do: pulverize, takes: [plain, fines], gives: powder, gap: 0.2 mm}}
+  wash: {{do: pan, takes: powder, gives: {{concentrate: con, tailings: tails}}}}
+keep: [con, specimens]
+weighed: {{tails: {{mass: 9.1 kg ± 10 g, grade: 4 g/t}}}}
+"""
+
+LOOP = f"""
+{ORE}
+steps:
+  plates: {{do: pulverize, takes: [ore, coarse], gives: ground, gap: 0.4 mm}}
+  sieve: {{do: screen, takes: ground, gives: {{oversize: coarse, undersize: powder}}, opening: 0.5 mm}}
+  wash: {{do: pan, takes: powder, gives: {{concentrate: con, tailings: tails}}}}
+keep: con
+"""
+
+FACTORS = """
+ore: {mass: 10 kg, grade: 20 g/t}
+steps: {wash: {do: factors, takes: ore, gives: {con: con, tails: tails}, split: {con: 2 %}, recovery: {con: 80 %}}}
+keep: con
+"""
+
+
+@pytest.fixture(scope="module")
+def panned() -> Run:
+    return run_of(PANNED)
+
+
+@pytest.fixture(scope="module")
+def looped() -> Run:
+    return run_of(LOOP)
+
+
+# ── figures ─────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (0, 3, "0"), (1, 3, "1.00"), (-1, 3, "-1.00"), (9.996, 3, "10.0"), (0.09996, 3, "0.100"), (99.96, 3, "100"),
+        (999.6, 3, "1,000"), (99960, 3, "100,000"), (1234, 3, "1,230"), (1234, 4, "1,234"), (1234567, 3, "1,230,000"),
+        (0.00001234, 3, "0.0000123"), (6.25, 2, "6.2"), (1000, 3, "1,000"), (0.001, 3, "0.00100"),
+        (math.nan, 3, "–"), (math.inf, 3, "–"),
+    ],
+)  # fmt: skip
+def test_sig(value: float, digits: int, text: str) -> None:
+    assert figures.sig(value, digits) == text
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        (0, "0 %"), (1, "100 %"), (0.5, "50.0 %"), (0.0123, "1.2 %"), (0.00012, "0.012 %"), (0.00009, "under 0.01 %"),
+        (0.9999, "99.99 %"), (0.9999999, "100 %"), (0.99, "99.0 %"), (0.9934, "99.34 %"), (1.052, "105 %"), (0.0997, "10 %"),
+    ],
+)  # fmt: skip
+def test_percent(share: float, text: str) -> None:
+    assert figures.percent(share) == text
+
+
+@pytest.mark.parametrize(
+    ("function", "value", "text"),
+    [
+        (figures.mass, 0, "0 kg"), (figures.mass, 14.2, "14.2 kg"), (figures.mass, 2500, "2.50 t"),
+        (figures.mass, 0.192, "192 g"), (figures.mass, 0.000192, "0.192 g"), (figures.mass, 1.92e-5, "19.2 mg"),
+        (figures.gold, 0, "0 g"), (figures.gold, 0.3124, "0.312 g"), (figures.gold, 0.02067, "20.7 mg"),
+        (figures.gold, 1234, "1.23 kg"), (figures.gold, 0.00005, "under 0.1 mg"),
+        (figures.grade, 22, "22.0 g/t"), (figures.grade, 1234, "1,230 g/t"), (figures.grade, 874_123, "874 fine"),
+        (figures.length, 20, "20 mm"), (figures.length, 5.6, "5.6 mm"), (figures.length, 0.032, "32 µm"),
+        (figures.length, 1, "1 mm"), (figures.length, 31.5, "31.5 mm"), (figures.length, 0.0005, "0.5 µm"),
+        (figures.short, 1000, "1,000"), (figures.short, 0.5, "0.5"), (figures.short, 200, "200"),
+        (figures.count, 3.4, "3"), (figures.count, 3247, "3,200"), (figures.count, 0.2, "0"),
+    ],
+)  # fmt: skip
+def test_units_that_suit(function: object, value: float, text: str) -> None:
+    assert callable(function)
+    assert function(value) == text
+
+
+SHOWABLE = st.floats(min_value=1e-12, max_value=1e12)
+
+
+@given(SHOWABLE, st.integers(1, 4), st.booleans())
+def test_sig_never_shows_an_exponent_nor_too_many_digits_and_reads_back(value: float, digits: int, below: bool) -> None:
+    value = -value if below else value
+    text = figures.sig(value, digits)
+    assert re.fullmatch(r"-?\d{1,3}(,\d{3})*(\.\d+)?", text)
+    significant = text.replace(",", "").replace(".", "").lstrip("-0")
+    assert len(significant.rstrip("0") or "0") <= digits
+    # Half a unit of the last digit shown, and a hair for the rounding of the float itself.
+    unit = 10.0 ** (math.floor(math.log10(abs(value))) - digits + 1)
+    assert abs(float(text.replace(",", "")) - value) <= 0.5 * unit * (1 + 1e-9)
+    if "." in text:
+        assert len(significant) == digits
+
+
+@given(st.floats(min_value=1e-12, max_value=1e6))
+def test_no_figure_shows_an_exponent_or_more_than_four_digits(value: float) -> None:
+    for function in (figures.mass, figures.gold, figures.grade, figures.length, figures.count, figures.percent):
+        number = re.fullmatch(r"(?:under )?([\d,.]+)(?: [a-zµ%/]+)?", function(value))
+        assert number is not None
+        assert len(number[1].replace(",", "").replace(".", "").strip("0")) <= 4
+
+
+@given(st.floats(min_value=1e-7, max_value=1e5), st.floats(min_value=1e-7, max_value=1e5))
+def test_a_larger_share_is_never_shown_as_a_smaller_one(a: float, b: float) -> None:
+    def read(share: float) -> float:
+        text = figures.percent(share)
+        return 0.0 if text.startswith("under") else float(text.removesuffix(" %").replace(",", ""))
+
+    assume(a < b)
+    assert read(a) <= read(b)
+
+
+@pytest.mark.parametrize(("value", "text"), [(0, "0"), (0.5, "+0.500"), (-0.5, "−0.500"), (1e-12, "0")])
+def test_signed(value: float, text: str) -> None:
+    assert tables.signed(value) == text
+
+
+# ── tables ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_csv_reads_back(panned: Run, tmp_path: Path) -> None:
+    for grid in (tables.balance(panned), tables.coarse(panned), tables.finer(panned), tables.losses(panned),
+                 tables.sizes(panned)):  # fmt: skip
+        path = tmp_path / f"{grid.name}.csv"
+        grid.write_csv(path)
+        head, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8"), newline=""))
+        assert head == [column.head for column in grid.columns]
+        assert len(rows) == len(grid.rows) > 0
+        for read, row in zip(rows, grid.rows, strict=True):
+            for text, cell in zip(read, row, strict=True):
+                if isinstance(cell, float):
+                    assert float(text) == pytest.approx(cell, rel=1e-8)
+                else:
+                    assert text == ("" if cell is None else str(cell))
+
+
+def test_csv_of_odd_names_reads_back(tmp_path: Path) -> None:
+    name = 'mud, "wet"; ünd'
+    found = run_of(FACTORS.replace("tails: tails", f"tails: '{name}'"))
+    tables.balance(found).write_csv(tmp_path / "balance.csv")
+    rows = list(csv.reader(io.StringIO((tmp_path / "balance.csv").read_text(encoding="utf-8"), newline="")))
+    assert name in [row[0] for row in rows]
+
+
+def test_what_was_weighed_stands_beside_what_the_sheet_makes_of_it(panned: Run) -> None:
+    tails = panned.streams["tails"]
+    rows = {row[1]: row for row in tables.weighed(panned).rows}
+    assert list(rows) == ["mass, kg", "grade, g/t"]
+    assert rows["mass, kg"][:4] == ("tails", "mass, kg", 9.1, tails.mass_kg)
+    assert rows["mass, kg"][4] == pytest.approx(9.1 / tails.mass_kg - 1, rel=1e-12)
+    assert rows["grade, g/t"][2:4] == (pytest.approx(4, rel=1e-12), tails.grade_g_per_t)
+
+
+def test_the_balance_says_what_becomes_of_each_stream(panned: Run) -> None:
+    fates = {row[0]: row[-1] for row in tables.balance(panned).rows}
+    assert fates == {"ore": "fed", "lumps": "goes on", "fines": "goes on", "specimens": "KEPT", "plain": "goes on",
+                     "powder": "goes on", "con": "KEPT", "tails": "lost"}  # fmt: skip
+
+
+def shown(found: Run, capsys: pytest.CaptureFixture[str]) -> str:
+    terminal.show_run(found)
+    return capsys.readouterr().out
+
+
+@pytest.mark.parametrize("grade", ["20 g/t", "0 g/t", "1e-9 g/t", "999999 g/t"])
+@pytest.mark.parametrize("mass", ["10 kg", "1e-6 kg", "123456789 kg"])
+def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: pytest.CaptureFixture[str]) -> None:
+    long_name = "what the second screen lets through after the first wash in the morning"
+    sheet = PANNED.replace("20 g/t", grade).replace("10 kg", mass).replace("tails", long_name)
+    found = run_of(sheet)
+    text = shown(found, capsys)
+    assert max(map(len, text.splitlines())) <= 100
+    for grid in (tables.balance(found), tables.coarse(found), tables.losses(found)):
+        for column, cells in zip(grid.columns, zip(*grid.rows, strict=True), strict=True):
+            for cell in cells:
+                if column.form is not None:
+                    assert column.form(cell) in text  # no number is cut or broken
+
+
+def test_names_are_shown_as_they_are_written(capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("[red]", "[/]", ":gold:", "a\\[b"):
+        text = shown(run_of(FACTORS.replace("tails: tails", f"tails: '{name}'")), capsys)
+        assert f" {name} " in text
+
+
+def test_no_gold_no_crash(capsys: pytest.CaptureFixture[str]) -> None:
+    for sheet in (PANNED, LOOP, FACTORS):
+        text = shown(run_of(sheet.replace("20 g/t", "0 g/t")), capsys)
+        assert "no gold in the ore" in text
+        assert "nan" not in text
+
+
+def test_a_fine_ore_is_not_told_that_it_has_no_sizes(capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = f"{ORE.replace('40 mm', '1 mm').replace('25 mm', '0.5 mm')}\n" + """
+steps: {wash: {do: pan, takes: ore, gives: {concentrate: con, tailings: tails}}}
+keep: con
+"""
+    found = run_of(sheet)
+    assert found.coarse == []
+    assert "gives no sizes" not in sentences.coarse(found)
+    assert "finer than" in sentences.coarse(found)
+
+
+# ── the drawing ─────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def nodes(found: Run) -> dict[str, str]:
+    """Return node → its line in the graph's source."""
+    lines = drawing.graph(found).source.splitlines()
+    return {m[1]: line for line in lines if (m := re.match(r"\s*(\w+) \[label=", line)) and "->" not in line}
+
+
+def test_what_is_kept_and_lost_differs_in_text_and_shape(panned: Run) -> None:
+    ends = {name: line for name, line in nodes(panned).items() if name.startswith("end")}
+    kept = [line for line in ends.values() if "KEPT: " in line]
+    lost = [line for line in ends.values() if "LOST: " in line]
+    assert len(kept) == 2
+    assert len(lost) == 1
+    assert all("ellipse" in line and "peripheries=2" in line for line in kept)
+    assert all("shape=note" in line for line in lost)
+    assert "LOST: tails" in lost[0]
+    assert sum("ORE" in line for line in nodes(panned).values()) == 1
+
+
+def test_what_is_caught_has_a_node_of_its_own(looped: Run, panned: Run) -> None:
+    caught = [line for line in nodes(looped).values() if "CAUGHT in coarse" in line]
+    assert len(caught) == 1
+    assert "octagon" in caught[0]
+    assert figures.gold(looped.caught[0].gold_g) in caught[0]
+    assert not any("CAUGHT" in line for line in nodes(panned).values())
+    back = [line for line in drawing.graph(looped).source.splitlines() if "->" in line and "coarse" in line]
+    assert "dashed" in back[0]
+
+
+def test_a_line_is_the_wider_the_more_gold_it_carries(panned: Run) -> None:
+    lines = [line for line in drawing.graph(panned).source.splitlines() if "->" in line]
+    width = {name: float(re.search(r"penwidth=([\d.]+)", line)[1])
+             for name in ("lumps", "fines", "powder") for line in lines if f"\u00a0{name}\u00a0" in line}  # fmt: skip
+    assert width["powder"] > max(width["lumps"], width["fines"])
+    richer = max(("lumps", "fines"), key=lambda name: panned.streams[name].gold_g)
+    assert width[richer] == max(width["lumps"], width["fines"])
+
+
+def odd_sheet() -> str:
+    quoted = ["'" + name.replace("'", "''") + "'" for name in ODD_NAMES]
+    steps = [
+        f"  {name}: {{do: split, takes: {'ore' if i == 0 else f'rest {i - 1}'}, "
+        f"gives: {{a: {name}, b: rest {i}}}}}"
+        for i, name in enumerate(quoted)
+    ]  # fmt: skip
+    return "\n".join(["title: '<i>odd</i> & \"so\"'", "ore: {mass: 10 kg, grade: 20 g/t}", "steps:", *steps,
+                      f"keep: [{', '.join(quoted)}]"])  # fmt: skip
+
+
+def svg_text(path: Path) -> str:
+    root = ET.parse(path).getroot()
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    return "\n".join("".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text"))
+
+
+def test_odd_names_are_drawn_as_they_are_written(tmp_path: Path) -> None:
+    found = run_of(odd_sheet())
+    assert set(ODD_NAMES) < set(found.streams)
+    drawing.draw(found, tmp_path / "odd.svg")
+    text = svg_text(tmp_path / "odd.svg")
+    for name in ODD_NAMES:
+        assert f"KEPT: {name}\n" in text
+        assert f"\n{name}\n" in text  # the step
+    assert "<i>odd</i> & \"so\"" in text
+    drawing.draw(found, tmp_path / "odd.png")
+    assert (tmp_path / "odd.png").read_bytes().startswith(PNG)
+
+
+def test_pictures_are_what_their_endings_say(panned: Run, tmp_path: Path) -> None:
+    for kind in ("svg", "png", "dot", "SVG"):
+        drawing.draw(panned, tmp_path / f"flow.{kind}")
+    assert (tmp_path / "flow.png").read_bytes().startswith(PNG)
+    assert_shows_something(tmp_path / "flow.png")
+    assert (tmp_path / "flow.dot").read_text(encoding="utf-8") == drawing.graph(panned).source
+    for path in (tmp_path / "flow.svg", tmp_path / "flow.SVG"):
+        text = svg_text(path)
+        for name in panned.streams:
+            assert name in text.replace("ORE", "ore")
+        for step in panned.solution.model.sheet.steps:
+            assert step in text
+
+
+@pytest.mark.parametrize("name", ["flow.jpg", "flow", "flow.svgz", "flow.exe"])
+def test_an_unknown_ending_is_told_and_nothing_is_written(panned: Run, tmp_path: Path, name: str) -> None:
+    with pytest.raises(SheetError) as wrong:
+        drawing.draw(panned, tmp_path / name)
+    assert ".svg" in wrong.value.mistakes[0].remedy
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_dot_a_pdf_is_refused_with_a_way_out(
+    panned: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(SheetError) as wrong:
+        drawing.draw(panned, tmp_path / "flow.pdf")
+    assert ".svg" in wrong.value.mistakes[0].remedy
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_dot_on_the_path_is_taken_first(panned: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fake = tmp_path / "bin" / "dot"
+    fake.parent.mkdir()
+    fake.write_text("#!/bin/sh\nprintf '%%PDF-fake '; echo $1\n", encoding="utf-8")
+    fake.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{fake.parent}:/usr/bin:/bin")
+    drawing.draw(panned, tmp_path / "flow.pdf")
+    assert (tmp_path / "flow.pdf").read_text(encoding="utf-8") == "%PDF-fake -Tpdf\n"
+
+
+def test_a_failing_dot_is_a_bug_and_leaves_no_file(
+    panned: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fake = tmp_path / "bin" / "dot"
+    fake.parent.mkdir()
+    fake.write_text("#!/bin/sh\necho went wrong >&2\nexit 3\n", encoding="utf-8")
+    fake.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{fake.parent}:/usr/bin:/bin")
+    with pytest.raises(RuntimeError, match="went wrong"):
+        drawing.draw(panned, tmp_path / "flow.svg")
+    assert not (tmp_path / "flow.svg").exists()
+
+
+def test_a_sheet_of_forty_steps_is_drawn(tmp_path: Path) -> None:
+    steps = [f"  s{i}: {{do: split, takes: {'ore' if i == 0 else f'r{i - 1}'}, gives: {{a: p{i}, b: r{i}}}}}"
+             for i in range(40)]  # fmt: skip
+    found = run_of("\n".join(["ore: {mass: 10 kg, grade: 20 g/t}", "steps:", *steps, "keep: [p0]"]))
+    drawing.draw(found, tmp_path / "long.svg")
+    text = svg_text(tmp_path / "long.svg").splitlines()
+    assert {f"s{i}" for i in range(40)} <= set(text)
+    assert {f"LOST: p{i}" for i in range(1, 40)} <= set(text)
+
+
+# ── plots ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def assert_shows_something(path: Path) -> None:
+    assert path.read_bytes().startswith(PNG)
+    image = matplotlib.image.imread(path)
+    ink = (np.abs(image[..., :3] - image[0, 0, :3]) > 0.05).any(axis=-1)
+    assert 0.005 < ink.mean() < 0.9
+    # Something in each quarter, so that no half of the picture is blank.
+    half = [part for rows in np.array_split(ink, 2) for part in np.array_split(rows, 2, axis=1)]
+    assert all(part.any() for part in half)
+
+
+def test_plots_by_size_are_not_blank(panned: Run, tmp_path: Path) -> None:
+    plots.by_size(panned, ["ore", "tails"], tmp_path / "sizes.png")
+    assert_shows_something(tmp_path / "sizes.png")
+    plots.by_size(panned, ["ore"], tmp_path / "other.png")
+    assert (tmp_path / "other.png").read_bytes() != (tmp_path / "sizes.png").read_bytes()
+
+
+@pytest.mark.parametrize("name", ["$x$", "$", "_tails", "a_b^c", "\\frac", "100 %", "尾矿", "$\\frac$"])
+def test_plots_take_odd_names(name: str, tmp_path: Path) -> None:
+    sheet = PANNED.replace("tailings: tails", f"tailings: '{name}'").replace("tails: {mass", f"'{name}': {{mass")
+    found = run_of(sheet)
+    plots.by_size(found, ["ore", name], tmp_path / "sizes.png")
+    assert_shows_something(tmp_path / "sizes.png")
+    moved = trials_of(sheet, "wash.light=1%,2%")
+    plots.moving(moved, tmp_path / "trials.png")
+    assert_shows_something(tmp_path / "trials.png")
+
+
+@pytest.mark.parametrize(
+    "setting",
+    ["scalp.opening=10mm,5mm,2mm", "wash.d50=30 um to 90 um in 3", "wash.passes=1,2,3", "look.care=50%,90%",
+     "ore.grade=10 g/t,30 g/t", "wash.light=1%,1%", "grind.gap=0.1mm,3mm"],
+)  # fmt: skip
+def test_plots_of_a_moving_setting(setting: str, tmp_path: Path) -> None:
+    plots.moving(trials_of(PANNED, setting), tmp_path / "trials.png")
+    assert_shows_something(tmp_path / "trials.png")
+
+
+def test_a_setting_of_words_is_plotted_in_its_order(tmp_path: Path) -> None:
+    sheet = PANNED.replace("wash:", "part: {do: split, takes: powder, gives: {a: one, b: two}}\n  wash:").replace(
+        "takes: powder, gives: {concentrate", "takes: one, gives: {concentrate"
+    )
+    plots.moving(trials_of(sheet, "part.by=riffle,rotary"), tmp_path / "trials.png")
+    assert_shows_something(tmp_path / "trials.png")
+
+
+def test_a_sheet_that_loses_nothing_is_plotted(tmp_path: Path) -> None:
+    sheet = FACTORS.replace("keep: con", "keep: [con, tails]")
+    plots.moving(trials_of(sheet, "ore.grade=10 g/t,30 g/t"), tmp_path / "trials.png")
+    assert_shows_something(tmp_path / "trials.png")
+
+
+def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
+    with pytest.raises(SheetError) as wrong:
+        plots.by_size(panned, ["ore"], tmp_path / "sizes.doc")
+    assert ".png" in wrong.value.mistakes[0].remedy
+    assert list(tmp_path.iterdir()) == []
+
+
+# ── files ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_run_is_written_out_whole(panned: Run, tmp_path: Path) -> None:
+    written = files.write_run(panned, tmp_path / "deep" / "er")
+    assert {path.name for path in written} == {"balance.csv", "losses.csv", "sizes.csv", "coarse.csv", "finer.csv",
+                                               "weighed.csv", "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
+    assert set((tmp_path / "deep" / "er").iterdir()) == set(written)
+    assert all(path.stat().st_size > 0 for path in written)
+
+
+def test_a_run_without_sizes_writes_what_it_knows(tmp_path: Path) -> None:
+    written = files.write_run(run_of(FACTORS), tmp_path)
+    assert {path.name for path in written} == {"balance.csv", "losses.csv", "sizes.csv", "flow.svg", "flow.png"}
+
+
+def test_trials_are_plotted_where_one_setting_moves(tmp_path: Path) -> None:
+    one = files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t"), tmp_path / "one")
+    two = files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t", "ore.mass=1 kg,2 kg"), tmp_path / "two")
+    assert [path.name for path in one] == ["trials.csv", "trials.png"]
+    assert [path.name for path in two] == ["trials.csv"]
+    rows = list(csv.reader(io.StringIO(two[0].read_text(encoding="utf-8"), newline="")))
+    assert len(rows) == 1 + 1 + 4
+    assert rows[0][:2] == ["ore.grade", "ore.mass"]
+    assert [row[:2] for row in rows[1:3]] == [["as it is", "as it is"], ["10 g/t", "1 kg"]]
+
+
+# ── sentences ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_best_trial_is_named() -> None:
+    found = trials_of(FACTORS, "ore.grade=10 g/t,30 g/t")
+    text = sentences.best_trial(found)
+    assert "30 g/t" in text
+    assert "0.240 g" in text  # 10 kg of 30 g/t, of which 80 %
+    assert "80.0 g" not in text
+    assert "80.0 mg more" in text
+
+
+def test_a_trial_that_is_worse_is_told_as_such() -> None:
+    text = sentences.best_trial(trials_of(FACTORS, "ore.grade=10 g/t"))
+    assert "80.0 mg less" in text
+
+
+def test_reasons_that_sum_to_one_are_told_in_order(panned: Run) -> None:
+    text = " ".join(sentences.losses(panned))
+    loss = panned.losses[0]
+    assert loss.stream == "tails"
+    ranked = sorted((share for share in loss.why.values() if share > 0.005), reverse=True)
+    at = [text.index(figures.percent(share)) for share in ranked]
+    assert at == sorted(at)
