@@ -153,10 +153,10 @@ def new(
     from flowsheet.starters import starter
 
     text = starter(like)
-    target = _writable(file)
-    if target.exists():
-        _fail(str(target), "there is such a file already", "Name another, or delete it first")
-    with _writing(target):
+    with _writing(file):
+        target = _writable(file)
+        if target.exists():
+            _fail(str(target), "there is such a file already", "Name another, or delete it first")
         target.write_text(text, encoding="utf-8")
     if as_json:
         _print_json({"written": [str(target)]})

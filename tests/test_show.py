@@ -14,16 +14,28 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from rich.console import Console
 
+from flowsheet import starters
 from flowsheet.show import drawing, figures, files, plots, sentences, tables, terminal
-from flowsheet.solve.model import rebuild
+from flowsheet.solve.model import load, rebuild
 from flowsheet.spec import document
 from flowsheet.spec.mistakes import SheetError
 from flowsheet.study.run import Run, run
 from flowsheet.study.trials import Trials, parse_settings, run_trials
 
 PNG = b"\x89PNG\r\n\x1a\n"
-ODD_NAMES = ['say "gold"', "back\\slash", "<b>bold</b>", "jaw & pan", "Größe µ", "a:b", "line\\nbreak", "[red]", "$x$ \\N"]
+ODD_NAMES = [
+    'say "gold"',
+    "back\\slash",
+    "<b>bold</b>",
+    "jaw & pan",
+    "Größe µ",
+    "a:b",
+    "line\\nbreak",
+    "[red]",
+    "$x$ \\N",
+]
 
 ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 40 mm, p80: 25 mm}, heavies: 3 %, gold: {d50: 0.3 mm, d95: 1 mm}}"
 
@@ -93,7 +105,8 @@ def test_sig(value: float, digits: int, text: str) -> None:
     ("share", "text"),
     [
         (0, "0 %"), (1, "100 %"), (0.5, "50.0 %"), (0.0123, "1.2 %"), (0.00012, "0.012 %"), (0.00009, "under 0.01 %"),
-        (0.9999, "99.99 %"), (0.9999999, "100 %"), (0.99, "99.0 %"), (0.9934, "99.34 %"), (1.052, "105 %"), (0.0997, "10 %"),
+        (0.9999, "99.99 %"), (0.9999999, "100 %"), (0.99, "99.0 %"), (0.9934, "99.34 %"),
+        (1.052, "105 %"), (0.0997, "10 %"),
     ],
 )  # fmt: skip
 def test_percent(share: float, text: str) -> None:
@@ -195,6 +208,17 @@ def test_what_was_weighed_stands_beside_what_the_sheet_makes_of_it(panned: Run) 
     assert rows["grade, g/t"][2:4] == (pytest.approx(4, rel=1e-12), tails.grade_g_per_t)
 
 
+def test_each_column_of_the_balance_holds_what_its_head_says(panned: Run) -> None:
+    grid = tables.balance(panned)
+    heads = [column.head for column in grid.columns]
+    con = panned.streams["con"]
+    row = next(row for row in grid.rows if row[0] == "con")
+    assert dict(zip(heads, row, strict=True)) == {
+        "Stream": "con", "Mass, kg": con.mass_kg, "Gold, g": con.gold_g, "Grade, g/t": con.grade_g_per_t,
+        "Mass, %": con.mass_share, "Gold, %": con.gold_share, "Free, %": con.free_share, "Fate": "KEPT",
+    }  # fmt: skip
+
+
 def test_the_balance_says_what_becomes_of_each_stream(panned: Run) -> None:
     fates = {row[0]: row[-1] for row in tables.balance(panned).rows}
     assert fates == {"ore": "fed", "lumps": "goes on", "fines": "goes on", "specimens": "KEPT", "plain": "goes on",
@@ -221,8 +245,30 @@ def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: p
                     assert column.form(cell) in text  # no number is cut or broken
 
 
+@pytest.mark.parametrize("path", sorted(starters.folder().glob("*.yaml")), ids=lambda path: path.stem)
+def test_tables_fit_eighty_columns_with_names_and_numbers_whole(path: Path) -> None:
+    found = run(load(path)[0])
+    for grid in (tables.balance(found), tables.coarse(found), tables.finer(found), tables.losses(found)):
+        page = io.StringIO()
+        Console(file=page, width=80, markup=False).print(grid.rich())
+        lines = page.getvalue().splitlines()
+        assert max(map(len, lines)) <= 80
+        for row in grid.rows:
+            cells = [str(cell) if c.form is None else c.form(cell) for c, cell in zip(grid.columns, row, strict=True)]
+            assert any(re.split(r" {2,}", line.strip()) == cells for line in lines), cells
+
+
+@pytest.mark.parametrize(("terminal_is", "width"), [(40, 80), (90, 90), (200, 100), (None, 100)])
+def test_the_page_is_as_wide_as_the_terminal_within_reason(
+    terminal_is: int | None, width: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdout.isatty", lambda: terminal_is is not None, raising=False)
+    monkeypatch.setenv("COLUMNS", str(terminal_is or 40))
+    assert terminal.console().width == width
+
+
 def test_names_are_shown_as_they_are_written(capsys: pytest.CaptureFixture[str]) -> None:
-    for name in ("[red]", "[/]", ":gold:", "a\\[b"):
+    for name in ("[red]", "[/]", ":gold:", "a\\[b", ":warning:"):
         text = shown(run_of(FACTORS.replace("tails: tails", f"tails: '{name}'")), capsys)
         assert f" {name} " in text
 
@@ -235,10 +281,13 @@ def test_no_gold_no_crash(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_a_fine_ore_is_not_told_that_it_has_no_sizes(capsys: pytest.CaptureFixture[str]) -> None:
-    sheet = f"{ORE.replace('40 mm', '1 mm').replace('25 mm', '0.5 mm')}\n" + """
+    sheet = (
+        f"{ORE.replace('40 mm', '1 mm').replace('25 mm', '0.5 mm')}\n"
+        + """
 steps: {wash: {do: pan, takes: ore, gives: {concentrate: con, tailings: tails}}}
 keep: con
 """
+    )
     found = run_of(sheet)
     assert found.coarse == []
     assert "gives no sizes" not in sentences.coarse(found)
@@ -276,13 +325,12 @@ def test_what_is_caught_has_a_node_of_its_own(looped: Run, panned: Run) -> None:
     assert "dashed" in back[0]
 
 
-def test_a_line_is_the_wider_the_more_gold_it_carries(panned: Run) -> None:
-    lines = [line for line in drawing.graph(panned).source.splitlines() if "->" in line]
-    width = {name: float(re.search(r"penwidth=([\d.]+)", line)[1])
-             for name in ("lumps", "fines", "powder") for line in lines if f"\u00a0{name}\u00a0" in line}  # fmt: skip
-    assert width["powder"] > max(width["lumps"], width["fines"])
-    richer = max(("lumps", "fines"), key=lambda name: panned.streams[name].gold_g)
-    assert width[richer] == max(width["lumps"], width["fines"])
+def test_a_line_is_the_wider_the_more_gold_it_carries() -> None:
+    found = run_of(FACTORS)  # con is 2 % of the mass, with 80 % of the gold
+    end = {"con" if "KEPT: con" in line else "tails": name for name, line in nodes(found).items() if "end" in name}
+    source = drawing.graph(found).source
+    width = {stream: float(re.search(rf"-> {name} .*penwidth=([\d.]+)", source)[1]) for stream, name in end.items()}
+    assert width["con"] > 2 * width["tails"]
 
 
 def odd_sheet() -> str:
@@ -310,7 +358,7 @@ def test_odd_names_are_drawn_as_they_are_written(tmp_path: Path) -> None:
     for name in ODD_NAMES:
         assert f"KEPT: {name}\n" in text
         assert f"\n{name}\n" in text  # the step
-    assert "<i>odd</i> & \"so\"" in text
+    assert '<i>odd</i> & "so"' in text
     drawing.draw(found, tmp_path / "odd.png")
     assert (tmp_path / "odd.png").read_bytes().startswith(PNG)
 

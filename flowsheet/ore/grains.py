@@ -22,6 +22,9 @@ QUARTZ = 2_650.0
 HEAVY = 5_000.0
 """Density of the heavy gangue, kg/m3: pyrite (mineralogy handbooks, from memory)."""
 
+MOST_GRAINS = 1e9
+"""In one rock: where given shares sent the gold one way and the rock another, next to none is left to hold it."""
+
 _Z95 = 1.6448536269514722
 """95 % point of the normal law."""
 
@@ -66,5 +69,6 @@ def grains_per_rock(material: Material, grid: Grid, fineness: Array) -> Array:
     """Return the mean number of locked grains of each class in one rock, (..., S hosts, S grains)."""
     number = rocks(material, grid)
     count = material.locked / grain_mass(grid.size, fineness)[..., None, :]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(number[..., :, None] > 0, count / number[..., :, None], 0.0))
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        held = np.where(number[..., :, None] > 0, count / number[..., :, None], 0.0)
+    return np.minimum(held, MOST_GRAINS)

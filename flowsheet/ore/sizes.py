@@ -57,7 +57,9 @@ def table(d: Array, sieves: Array, passing: Array) -> Array:
         inside = np.broadcast_to(rising[..., :1], (*rising.shape[:-1], len(d)))
     else:
         t = np.clip((x - knots[at]) / (knots[at + 1] - knots[at]), 0.0, 1.0)
-        inside = rising[..., at] * (1 - t) + rising[..., at + 1] * t
+        below, above = rising[..., at], rising[..., at + 1]
+        # Nothing may pass a sieve that did not pass the one above, not even by rounding.
+        inside = np.where(t < 1, np.minimum(below + t * (above - below), above), above)
     slope = _tail_slope(sieves, rising)
     tail = rising[..., :1] * (np.minimum(d, sieves[-1]) / sieves[-1]) ** slope[..., None]
     return np.asarray(np.where(d < sieves[-1], tail, inside))

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 WIDTH = 100
 """Columns of a terminal that every table fits."""
 
+NARROWEST = 80
+"""Tables are not squeezed into less: a number that is cut short misleads."""
+
 FAINT = 1e-7
 """Amounts below this (kg, g or g/t) are told as less than it: no scale or assay of the trade sees them."""
 
@@ -54,14 +57,16 @@ class Grid:
             writer.writerows([_plain(cell) for cell in row] for row in self.rows)
 
     def rich(self) -> Table:
-        """Return the table for the terminal."""
+        """Return the table for the terminal, without its title."""
         from rich import box
         from rich.table import Table
 
-        table = Table(title=self.title, box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+        table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
         for column in self.columns:
             left = column.form is None
-            table.add_column(column.head, justify="left" if left else "right", overflow="fold", no_wrap=not left)
+            # The unit stands below, so that numbers leave room for names.
+            head = column.head.replace(", ", ",\n") if ", " in column.head else f"\n{column.head}"
+            table.add_column(head, justify="left" if left else "right", overflow="fold", no_wrap=not left)
         for row in self.rows:
             style = "bold" if FATES[KEPT] in row else ""
             cells = [

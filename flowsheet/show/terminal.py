@@ -18,27 +18,28 @@ RULES = "This is an estimate from one test, not a resource statement or an assay
 
 
 def console() -> Console:
-    """Return a console that fits tables into 100 columns, or into the terminal where that is narrower."""
+    """Return a console that fits tables into 100 columns, or into the terminal where that is narrower (to 80)."""
     import shutil
 
     from rich.console import Console
 
     wide = shutil.get_terminal_size((tables.WIDTH, 24)).columns if sys.stdout.isatty() else tables.WIDTH
-    return Console(width=min(wide, tables.WIDTH), highlight=False, markup=False, emoji=False)
+    width = max(tables.NARROWEST, min(wide, tables.WIDTH))
+    return Console(width=width, highlight=False, markup=False, emoji=False)
 
 
 def show_run(run: Run) -> None:
     """Print the balance, the answers, what was assumed, and the cautions."""
     out = console()
     out.print(run.solution.model.sheet.title, style="bold")
-    out.print(tables.balance(run).rich())
+    _table(out, tables.balance(run))
     closure = run.solution.closure
     out.print(f"Balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed.")
     for line in sentences.loops(run):
         out.print(line)
     if run.solution.model.sheet.weighed:
         out.print()
-        out.print(tables.weighed(run).rich())
+        _table(out, tables.weighed(run))
     for question, answer in sentences.answers(run):
         out.print()
         out.print(question, style="bold")
@@ -46,7 +47,7 @@ def show_run(run: Run) -> None:
     for grid in (tables.coarse(run), tables.finer(run), tables.losses(run)):
         if grid.rows:
             out.print()
-            out.print(grid.rich())
+            _table(out, grid)
     _list(out, "Look at this", [*run.warnings, *run.notes])
     _list(out, "Take care", [*run.cautions, RULES])
 
@@ -54,7 +55,7 @@ def show_run(run: Run) -> None:
 def show_trials(found: Trials) -> None:
     """Print the trials and which of them keeps most."""
     out = console()
-    out.print(tables.trials(found).rich())
+    _table(out, tables.trials(found))
     out.print(sentences.best_trial(found))
 
 
@@ -63,6 +64,11 @@ def say(lines: Iterable[str]) -> None:
     out = console()
     for line in lines:
         out.print(line)
+
+
+def _table(out: Console, grid: tables.Grid) -> None:
+    out.print(grid.title, style="bold")
+    out.print(grid.rich())
 
 
 def _list(out: Console, title: str, lines: list[str]) -> None:

@@ -54,19 +54,18 @@ def solve_linear(round_trip: Round, cuts: Sequence[str], leaving: Sequence[str],
 
 
 def absorb(gain: Array, escape: Array, feed: Array) -> tuple[Array, Array]:
-    """Solve x = G x + b where all of x can leave; return x and what ends where nothing leaves, both (..., n).
+    """Solve x = G x + b but for what ends where nothing leaves; return x and what is caught, both (..., n).
 
     ``gain`` (..., n, n) with columns that, with ``escape`` (..., n), make one; ``feed`` b (..., n), with as
-    many axes before. States from which no escape can be reached form the trap: x is 0 there, and b + G x is
-    caught.
+    many axes before. In the states of the trap x is 0, and b + G x is caught.
 
     By elimination without a subtraction: what leaves a state is summed up from where it goes, never taken as
     one minus what stays. So no digits are lost in a loop that holds on to nearly everything.
-    Source: W. K. Grassmann, M. I. Taksar & D. P. Heyman, Oper. Res. 33 (1985), 1107.
+    Source: W. K. Grassmann, M. I. Taksar & D. P. Heyman, Oper. Res. 33 (1985), 1107 (from memory).
     """
-    leaves = _can_leave(gain, escape)
+    leaves = ~_trap(gain, escape)
     keep = leaves[..., :, None] & leaves[..., None, :] & ~np.eye(leaves.shape[-1], dtype=bool)
-    # What falls into the trap has left as well.
+    # What falls into the trap has left the rest as well.
     out = escape + np.where(leaves[..., :, None], 0.0, gain).sum(axis=-2)
     eliminated = _eliminate(np.where(keep, gain, 0.0), np.where(leaves, out, 1.0))
     x = _substitute(*eliminated, np.where(leaves, feed, 0.0))
@@ -105,14 +104,26 @@ def _substitute(flow: Array, total: Array, feed: Array) -> Array:
     return np.moveaxis(x, 0, -1)
 
 
-def _can_leave(gain: Array, escape: Array) -> Mask:
-    """Return from which states (..., n) an escape can be reached."""
+def _trap(gain: Array, escape: Array) -> Mask:
+    """Return the states (..., n) that what once is there goes round in for ever."""
     leaves, onward = escape > LEAVES, gain > LEAVES
     while True:
         wider = leaves | (onward & leaves[..., :, None]).any(axis=-2)
         if (wider == leaves).all():
-            return wider
+            break
         leaves = wider
+    if leaves.all():
+        return ~leaves
+    # Of the states that never lead out some still lead on (rock that will yet free a coarse grain) to those, from
+    # which all that can be reached leads back. Links (to, from), then paths of any length.
+    paths = (onward & ~leaves[..., None, :]) | np.eye(leaves.shape[-1], dtype=bool)
+    while True:
+        longer = paths.astype(np.float32) @ paths.astype(np.float32) > 0
+        if (longer == paths).all():
+            break
+        paths = longer
+    leads_on = (paths & ~np.swapaxes(paths, -1, -2)).any(axis=-2)
+    return ~leaves & ~leads_on
 
 
 def pack(material: Material) -> Array:

@@ -70,14 +70,15 @@ class Model:
     @cached_property
     def plain(self) -> Inputs:
         """The inputs at their stated values."""
-        return self._inputs(lambda number: np.asarray(number.value))
+        return self.inputs(lambda number: np.asarray(number.value))
 
     def drawn(self, draws: int, seed: int = 1) -> Inputs:
         """Return the inputs with ``draws`` draws of every number that the sheet gives with doubt."""
         rng = np.random.default_rng(seed)
-        return self._inputs(lambda number: draw(number, draws, rng), draws)
+        return self.inputs(lambda number: draw(number, draws, rng), draws)
 
-    def _inputs(self, take: feed.Take, draws: int | None = None) -> Inputs:
+    def inputs(self, take: feed.Take, draws: int | None = None) -> Inputs:
+        """Return the inputs with every number as ``take`` gives it, ``draws`` times over (None: once)."""
         ores = self.sheet.ores
         detach = next((ore.gold.detach for ore in ores.values() if ore.gold is not None), Number(1.0))
         # Gold of unknown grains stays with its rock, however fine that is broken.

@@ -17,7 +17,7 @@ from flowsheet.solve.network import Stage
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.steps.base import Operator
 
-MOST_TURNS = 200
+MOST_TURNS = 100
 SETTLED = 1e-13
 """A loop has settled when its steps' feeds differ by less than this (relative to what is fed to the sheet) from
 those that their operators were made for."""
@@ -122,7 +122,7 @@ class _Run:
 
         A fixed point: a feed makes the operators, and they (with the loop solved exactly) make the feed. Each turn
         goes on by as much of the difference as its last two values ask for (B. M. Irons & R. C. Tuck, Int. J.
-        Numer. Methods Eng. 1 (1969), 275), draw by draw.
+        Numer. Methods Eng. 1 (1969), 275, from memory), draw by draw.
         """
         scale = self._scale()
         guess: Array | None = None
@@ -177,8 +177,8 @@ class _Run:
 
         parts = [part(draws) for draws in _parts(self.inputs.draws)]
         solved = loops.Solved(
-            {cut: Material.join([part.cuts[cut] for part in parts]) for cut in stage.cuts},
-            {cut: Material.join([part.caught[cut] for part in parts]) for cut in stage.cuts},
+            {cut: Material.join([one.cuts[cut] for one in parts]) for cut in stage.cuts},
+            {cut: Material.join([one.caught[cut] for one in parts]) for cut in stage.cuts},
         )
         return solved, self._round(stage, operators, {**outside, **solved.cuts})
 
@@ -219,8 +219,10 @@ class _Run:
 
 
 def _parts(draws: int | None) -> list[slice]:
-    """Return slices of about DRAWS_AT_ONCE draws, all of much the same length."""
-    ends = np.linspace(0, draws or 1, -(-(draws or 1) // DRAWS_AT_ONCE) + 1).astype(int)
+    """Return slices of at most DRAWS_AT_ONCE draws, all of much the same length; one of all if there are none."""
+    if not draws:
+        return [slice(None)]
+    ends = np.linspace(0, draws, -(-draws // DRAWS_AT_ONCE) + 1).astype(int)
     return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
 

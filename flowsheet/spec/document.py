@@ -13,7 +13,8 @@ from typing import Any, TypeAlias
 
 import yaml
 
-from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, shortened
+from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest, shortened
+from flowsheet.spec.yaml_faults import yaml_fault
 
 Path_: TypeAlias = tuple[str | int, ...]
 
@@ -43,18 +44,23 @@ class Document:
 
     def mistake(self, path: Path_, message: str, remedy: str, read: str | None = None) -> Mistake:
         """Return a mistake that names the field at ``path`` and where it (or its nearest parent) stands."""
-        spot = path
-        while spot and spot not in self.marks:
-            spot = spot[:-1]
-        if read is None:
-            read = self.text_at(path)
-        return self._mistake(self.marks.get(spot, (0, 0)), path, message, remedy, read)
+        return self._mistake(self._place(path), path, message, remedy, self.text_at(path) if read is None else read)
 
     def name_mistake(self, path: Path_, message: str, remedy: str) -> Mistake:
         """Return a mistake in the name of a field, not in what stands behind the colon."""
-        if path not in self.keys:
-            return self.mistake(path, message, remedy, str(path[-1]))
-        return self._mistake(self.keys[path], path, message, remedy, str(path[-1]))
+        return self._mistake(self._name_place(path), path, message, remedy, str(path[-1]))
+
+    def block_mistake(self, path: Path_, message: str, remedy: str) -> Mistake:
+        """Return a mistake in a block as a whole, which stands where its name does."""
+        return self._mistake(self._name_place(path), path, message, remedy, None)
+
+    def _name_place(self, path: Path_) -> tuple[int, int]:
+        return self.keys.get(path) or self._place(path)
+
+    def _place(self, path: Path_) -> tuple[int, int]:
+        while path and path not in self.marks:
+            path = path[:-1]
+        return self.marks.get(path, (0, 0))
 
     def _mistake(self, at: tuple[int, int], path: Path_, message: str, remedy: str, read: str | None) -> Mistake:
         field_name = ".".join(map(str, path))
@@ -99,7 +105,7 @@ def parse(text: str, file: str = "sheet") -> Document:
         _check_size(text, file)
         root = yaml.compose(text, Loader=_Loader)
     except yaml.YAMLError as wrong:
-        raise _yaml_fault(wrong, text, file) from None
+        raise yaml_fault(wrong, text, file) from None
     start = 'Start one with "flowsheet new FILE"'
     if root is None:
         raise _fault(file, "the sheet is empty", start)
@@ -129,8 +135,9 @@ class _Walker:
         if self.count > MOST_NODES or len(self.open) > MOST_DEPTH or any(node is outer for outer in self.open):
             # What was written out is within these bounds (see _check_size), so an alias passed them.
             if not self.mistakes:
-                self._say(node, path[:3], "the aliases (*) of this sheet unfold without end",
-                          "Write the values out instead")  # fmt: skip
+                named = next((path[:n] for n in (3, 2, 1) if path[:n] in self.document.keys), ())
+                message = "the aliases (*) in this field unfold without end"
+                self.mistakes.append(self.document.block_mistake(named, message, "Write the values out instead"))
             return None
         if isinstance(node, yaml.ScalarNode):
             empty = not node.style and node.value in ("", "~", "null")
@@ -227,102 +234,12 @@ def _fault(file: str, message: str, remedy: str, at: yaml.Node | None = None) ->
 def _others(path: Path) -> str:
     """Say which sheets lie where the missing one was looked for."""
     try:
-        found = sorted(p.name for p in path.parent.iterdir() if p.suffix in (".yaml", ".yml"))
+        found = sorted(p for p in path.parent.iterdir() if p.suffix in (".yaml", ".yml"))
     except OSError:
         found = []
+    like = nearest(path.stem, [p.stem for p in found])
+    if like is not None:
+        return did_you_mean(path.name, [p.name for p in found if p.stem == like])
     if found:
-        return did_you_mean(path.name, found, "sheets beside it")
+        return "The sheets beside it are: " + ", ".join(p.name for p in found[:12])
     return 'Name a sheet, or start one with "flowsheet new FILE"'
-
-
-#: What YAML's reader says (both of its builds) → what it means to someone who edits a text file.
-_YAML_FAULTS: tuple[tuple[str, str, str], ...] = (
-    ("single document|but found another document", "a second sheet starts here (---)", "Keep one sheet in a file"),
-    ("undefined alias", "a * stands for something named elsewhere by &, and nothing has this name",
-     "Write the value out, or put it in quotes if you mean a *"),
-    ("second occurrence", "two values are named alike by &", "Name one of them anew"),
-    ("scanning an? (alias|anchor)|alphabetic or numeric", "a value cannot begin with * or &", "Put it in quotes"),
-    ("mapping values are not allowed", "a colon stands where none can",
-     "See that the line above is whole and that fields of one block begin in one column; quote text with a colon"),
-    ("could not find expected ':'", "the line above has no colon with a blank behind it", "Write it as name: value"),
-    ("cannot start any token", "a value cannot begin with this character", "Put the value in quotes"),
-    ("scanning a block scalar", "a value cannot begin with | or >", "Put the value in quotes"),
-    ("(block )?sequence entries are not allowed", "a list cannot begin here", "Write it as name: [one, another]"),
-    ("scanning a double-quoted|unknown escape", "a backslash in double quotes means something else here",
-     "Use single quotes"),
-    ("expected (<block end>|key)|did not find expected '-'", "the line does not fit those above",
-     "Let the fields of one block begin in one column, and close every bracket"),
-    ("<?document start>?", "the line does not fit those above", "Let the fields of one block begin in one column"),
-)  # fmt: skip
-
-
-def _yaml_fault(wrong: yaml.YAMLError, text: str, file: str) -> SheetError:
-    """Say a YAML fault in the words of someone who edits a text file."""
-    lines = text.splitlines() or [""]
-    line, column, message, remedy = (
-        _tab(wrong, lines)
-        or _comment(wrong, lines)
-        or _left_open(wrong)
-        or _bracket_too_many(wrong, lines)
-        or _other_fault(wrong)
-    )
-    row = lines[min(line, len(lines)) - 1]
-    return SheetError([Mistake(message, remedy, read=shortened(row) or None, file=file, line=line, column=column)])
-
-
-_Fault: TypeAlias = tuple[int, int, str, str]
-
-
-def _spot(wrong: yaml.YAMLError, which: str = "problem_mark") -> tuple[int, int]:
-    mark = getattr(wrong, which, None)
-    return (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
-
-
-def _tab(wrong: yaml.YAMLError, lines: list[str]) -> _Fault | None:
-    """Find a tab that indents the faulty line or the one above."""
-    line, _ = _spot(wrong)
-    for at in (line, line - 1):
-        if 1 <= at <= len(lines) and (found := re.match(r" *\t", lines[at - 1])):
-            return at, found.end(), "a tab stands where blanks are wanted", "Indent with blanks, two for each step"
-    return None
-
-
-def _comment(wrong: yaml.YAMLError, lines: list[str]) -> _Fault | None:
-    """Find a mesh number without quotes: its # turned the rest of a bracket into a comment."""
-    if "expected" not in str(wrong):
-        return None
-    line, _ = _spot(wrong)
-    for at in range(min(line, len(lines)), 0, -1):
-        row = lines[at - 1]
-        found = re.search(r"[{,:\[]\s+(#)\d", row)
-        if found and sum(map(row[: found.start(1)].count, "{[")) > sum(map(row[: found.start(1)].count, "}]")):
-            return at, found.start(1) + 1, "a # behind a blank starts a comment, so the rest of the line is not read", (
-                'Put a mesh number in quotes ("#20") or write 20 mesh')  # fmt: skip
-    return None
-
-
-def _left_open(wrong: yaml.YAMLError) -> _Fault | None:
-    """Find the bracket or quote that was left open."""
-    context, (line, column), noticed = str(getattr(wrong, "context", "")), _spot(wrong, "context_mark"), _spot(wrong)
-    if "quoted scalar" in context and "end of stream" in str(wrong):
-        return line, column, "a quote is not closed", "Put the same quote at the end of the text"
-    if "flow" not in context:
-        return None
-    if noticed[0] == line:
-        return *noticed, "a comma or bracket is missing before this place", "Close every { with } and every [ with ]"
-    return line, column, f"this bracket is not closed, or a comma is missing before line {noticed[0]}", (
-        "Close every { with } and every [ with ]")  # fmt: skip
-
-
-def _bracket_too_many(wrong: yaml.YAMLError, lines: list[str]) -> _Fault | None:
-    line, column = _spot(wrong)
-    here = lines[line - 1][column - 1 : column] if line <= len(lines) else ""
-    return (line, column, "a bracket too many", "Delete it, or open it before") if here in ("]", "}") else None
-
-
-def _other_fault(wrong: yaml.YAMLError) -> _Fault:
-    told = " ".join(str(getattr(wrong, part, None) or "") for part in ("context", "problem")).strip() or str(wrong)
-    for pattern, message, remedy in _YAML_FAULTS:
-        if re.search(pattern, told):
-            return *_spot(wrong), message, remedy
-    return *_spot(wrong), f"this cannot be read ({shortened(told)})", "Check colons, brackets and quotes here"

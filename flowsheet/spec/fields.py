@@ -40,7 +40,7 @@ class _Quantity:
         return core_schema.no_info_plain_validator_function(self._read)
 
     def __get_pydantic_json_schema__(self, _schema: Any, _handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        types = ["string", "number"] if self.dimension.bare_ok else ["string"]
+        types = ["string", "number"] if self.dimension.bare_ok else "string"
         examples = [self.dimension.example, *([self.word] if self.word else [])]
         return {"type": types, "quantity": self.dimension.name, "examples": examples}
 
@@ -50,7 +50,10 @@ class _Quantity:
         if self.word is not None and isinstance(value, str) and value.strip().casefold() == self.word:
             return self.word
         if isinstance(value, (dict, list)):
-            raise complaint(f"several fields stand where {self.dimension} is wanted", f"Write {self.dimension.example}")
+            raise complaint(
+                f"several fields stand where {self.dimension} is wanted",
+                f"Write one value, as {self.dimension.example}",
+            )
         try:
             return numbers.parse("" if value is None else str(value), self.dimension)
         except NumberMistake as wrong:
@@ -134,6 +137,17 @@ class Block(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
+    @field_validator("*", mode="before")
+    @classmethod
+    def _written(cls, value: Any, info: Any) -> Any:
+        """Refuse a name with nothing behind it: what is not known is left out."""
+        if value is not None:
+            return value
+        field = cls.model_fields[info.field_name]
+        if dimension_of(field) is None:
+            raise complaint("nothing is written here", f"Write {info.field_name}: …, or leave the field out")
+        return ""
+
     @field_validator("*", mode="after")
     @classmethod
     def _within_bounds(cls, value: Any, info: Any) -> Any:
@@ -155,7 +169,7 @@ def _too_small(end: float, low: float, dimension: units.Dimension) -> tuple[str,
     if end < 0:
         return "a minus sign makes no sense here", "Write it without"
     if end == 0:
-        return "nothing at all makes no sense here", f"Write something like {dimension.example}"
+        return "zero makes no sense here", f"Write something like {dimension.example}"
     return f"too small: the least that makes sense here is {in_words(low, dimension)}", "Check the number and its unit"
 
 

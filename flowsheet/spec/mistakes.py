@@ -12,6 +12,9 @@ SETTING = "--set"
 LONGEST_SHOWN = 60
 """Characters of what was read that a mistake repeats."""
 
+ALIKE, VERY_ALIKE = 0.6, 0.75
+"""From where on two names are like each other (difflib's ratio): enough to ask, and enough to be taken for a slip."""
+
 LONGEST_NAME = 80
 """Longer names are not compared with the known ones: no name of a sheet is that long."""
 
@@ -60,12 +63,12 @@ def shortened(text: str) -> str:
     return line if len(line) <= LONGEST_SHOWN else f"{line[: LONGEST_SHOWN - 1]}…"
 
 
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Return the known name most like ``name``, or None where none is like it."""
+def nearest(name: str, known: Iterable[str], alike: float = ALIKE) -> str | None:
+    """Return the known name most like ``name``, or None where none is as much ``alike`` (1: the same)."""
     if len(name) > LONGEST_NAME:
         return None
     folded = {k.casefold(): k for k in reversed([k for k in known if len(k) <= LONGEST_NAME])}
-    found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
+    found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=alike)
     return folded[found[0]] if found else None
 
 

@@ -76,9 +76,7 @@ def parse(text: str, wanted: Dimension) -> Number:
     clean = _tidy(text)
     if not clean:
         mesh_hint = '. Put a mesh number in quotes, "#20": a # behind a blank starts a comment'
-        raise NumberMistake(
-            "nothing is written here", f"Write {wanted.example}" + (mesh_hint if wanted is LENGTH else "")
-        )
+        raise NumberMistake("nothing is written here", _like(wanted) + (mesh_hint if wanted is LENGTH else ""))
     for mark, build in ((_DOUBT, _with_sd), (_RANGE, _with_range)):
         halves = mark.split(clean)
         if len(halves) == 2:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, get_args
+from types import MappingProxyType
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from flowsheet.spec import document as yaml_document
 from flowsheet.spec import numbers, units
-from flowsheet.spec.checks import CHECKS, Draft, unread
+from flowsheet.spec.checks import CHECKS
 from flowsheet.spec.document import Document, Path_
+from flowsheet.spec.draft import Draft, unread
+from flowsheet.spec.explain import explain, some_fields
 from flowsheet.spec.factors import LEAST_SIEVE, MOST_SIEVE
 from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
@@ -67,43 +70,44 @@ def with_settings(document: Document, settings: Mapping[str, str]) -> Document:
     return changed
 
 
-def _set(data: dict[str, Any], name: str, path: Path_, value: str) -> None:
+def _set(data: dict[str, Any], name: str, path: Sequence[str], value: str) -> None:
     node: Any = data
     for depth, part in enumerate(path):
+        at: Any = part
         if isinstance(node, list):
-            if not (isinstance(part, int) and part < len(node)):
+            at = int(part) if part.isdecimal() and len(part) < 6 else len(node)
+            if at >= len(node):
                 rows = f"Rows run from 0 to {len(node) - 1}" if node else "There are no rows"
                 raise _setting_fault(name, f'there is no row "{part}"', rows)
         elif not isinstance(node, dict):
             raise _setting_fault(name, f'"{path[depth - 1]}" has no fields of its own', "Set it as a whole")
         if depth == len(path) - 1:
-            node[part] = value
-        elif isinstance(node, dict) and node.get(part) is None:
-            node[part] = node = {}
+            node[at] = value
+        elif isinstance(node, dict) and node.get(at) is None:
+            node[at] = node = {}
         else:
-            node = node[part]
+            node = node[at]
 
 
-def _path_of(document: Document, name: str) -> Path_:
-    parts: list[str | int] = [int(p) if p.isdecimal() and len(p) < 5 else p for p in name.strip().split(".")]
+def _path_of(document: Document, name: str) -> list[str]:
+    parts = name.strip().split(".")
     steps = document.data.get("steps")
     steps = steps if isinstance(steps, dict) else {}
-    if str(parts[0]) in steps:
-        parts = ["steps", str(parts[0]), *parts[1:]]
-    if parts[0] not in ("ore", "ores", "steps"):
-        known = [*steps, *(top for top in ("ore", "ores") if top in document.data)]
-        raise _setting_fault(name, f'there is no step "{parts[0]}"', did_you_mean(str(parts[0]), known, "steps"))
-    if parts[0] not in document.data:
-        there = "ores" if parts[0] == "ore" else "ore"
-        raise _setting_fault(name, f'the sheet has no "{parts[0]}"', f"It has {there}: name that")
-    if len(parts) < (3 if parts[0] in ("steps", "ores") else 2):
+    if parts[0] in steps:
+        parts = ["steps", *parts]
+    top = parts[0]
+    if top not in ("ore", "ores", "steps"):
+        known = [*steps, *(feed for feed in ("ore", "ores") if feed in document.data)]
+        raise _setting_fault(name, f'there is no step "{top}"', did_you_mean(top, known, "steps"))
+    if top not in document.data:
+        like = "ores.NAME.grade" if top == "ore" else "ore.grade"
+        raise _setting_fault(name, f'the sheet has no "{top}"', f"Write {like}=10g/t")
+    if len(parts) < (2 if top == "ore" else 3):
         raise _setting_fault(name, "this names no field", "Write step.field=value, as scalp.opening=12mm")
-    if parts[0] in ("steps", "ores"):
-        block, inner = document.data[parts[0]], str(parts[1])
-        if isinstance(block, dict) and inner not in block:
-            raise _setting_fault(name, f'there is no "{inner}"', did_you_mean(inner, block, str(parts[0])))
-        parts[1] = inner
-    return tuple(parts)
+    block = document.data[top]
+    if top != "ore" and isinstance(block, dict) and parts[1] not in block:
+        raise _setting_fault(name, f'there is no "{parts[1]}"', did_you_mean(parts[1], block, top))
+    return parts
 
 
 def _setting_fault(name: str, message: str, remedy: str) -> SheetError:
@@ -126,14 +130,18 @@ class _Shape:
 
     def top(self) -> Iterator[Mistake]:
         for name in self.unknown():
-            given = self.document.data[name]
-            if nearest(name, TOP_FIELDS) is None and name in Ore.model_fields:
-                remedy = f"Put it under ore: and indent it: ore: {{{name}: …}}"
-            elif nearest(name, TOP_FIELDS) is None and isinstance(given, dict) and "do" in given:
-                remedy = "If it is a step, put it under steps: and indent it"
-            else:
-                remedy = did_you_mean(name, TOP_FIELDS, "fields")
-            yield self.document.name_mistake((name,), "a sheet has no such field", remedy)
+            yield self.document.name_mistake((name,), "a sheet has no such field", self._home(name))
+
+    def _home(self, name: str) -> str:
+        """Say where a field that no sheet has at its margin may belong."""
+        given, like = self.document.data[name], nearest(name, Ore.model_fields)
+        if name not in Ore.model_fields and nearest(name, TOP_FIELDS) is not None:
+            return did_you_mean(name, TOP_FIELDS)
+        if like is not None:
+            return f"If it is the ore's {like}, put it under ore: and indent it"
+        if isinstance(given, dict) and "do" in given:
+            return "If it is a step, put it under steps: and indent it"
+        return did_you_mean(name, TOP_FIELDS, "fields")
 
     def unknown(self) -> list[str]:
         return [name for name in self.document.data if name not in TOP_FIELDS]
@@ -145,13 +153,15 @@ class _Shape:
     def ores(self) -> dict[str, Ore | None]:
         data = self.document.data
         if "ore" in data and "ores" in data:
-            self.mistakes.append(self.document.name_mistake(
+            self.mistakes.append(self.document.block_mistake(
                 ("ores",), "both ore and ores are given", "Keep ore for one feed, or ores for several"
             ))  # fmt: skip
             # Which of the two is meant cannot be told, so neither is looked into.
             return {"ore": None, **dict.fromkeys(data["ores"] if isinstance(data["ores"], dict) else ())}
         if "ore" in data:
-            return {"ore": self.block(Ore, ("ore",))}
+            # Fields of the ore that were not indented are told of by ``top``; here they count as given.
+            astray = {name: data[name] for name in self.unknown() if name in Ore.model_fields}
+            return {"ore": self.block(Ore, ("ore",), astray)}
         if "ores" in data:
             return {name: self.block(Ore, ("ores", name)) for name in self.names("ores", "name: {mass: …, grade: …}")}
         if self.lacks("ore", "ores"):
@@ -170,7 +180,7 @@ class _Shape:
         path: Path_ = ("steps", name)
         given = self.document.data["steps"][name]
         if not isinstance(given, dict):
-            self.say(path, "a step is a block of fields", f"Write {name}: {{do: …, takes: …, gives: …}}")
+            self.say(path, "fields are wanted here", f"Write {name}: {{do: …, takes: …, gives: …}}")
             return None
         do = given.get("do")
         if not isinstance(do, str):
@@ -255,100 +265,31 @@ class _Shape:
             return []
         return list(given)
 
-    def block(self, model: type[Any], path: Path_) -> Any:
-        """Return the block at ``path``; without the fields that cannot be read, if it holds without them."""
+    def block(self, model: type[Any], path: Path_, astray: Mapping[str, Any] = MappingProxyType({})) -> Any:
+        """Return the block at ``path``, with a stand-in for each field that it needs and that cannot be read."""
         given: Any = self.document.data
         for part in path:
             given = given[part]
+        if astray and (given is None or isinstance(given, dict)):
+            given = {**astray, **(given or {})}
         if not isinstance(given, dict):
-            self.say(path, "fields are wanted here", f"Write {path[-1]}: {_some_fields(model)}")
+            self.say(path, "fields are wanted here", f"Write {path[-1]}: {some_fields(model)}")
             return None
         try:
             return model.model_validate(given)
         except ValidationError as wrong:
-            self.mistakes.extend(_explain(self.document, path, wrong, model))
+            self.mistakes.extend(explain(self.document, path, wrong, model))
             faulty = {error["loc"][0] for error in wrong.errors() if error["loc"]}
             self.hurt |= {(*path, name) for name in faulty}
+        sound = {name: value for name, value in given.items() if name not in faulty}
+        needed = {name: _stand_in(name, found) for name, found in model.model_fields.items() if found.is_required()}
         try:
-            return model.model_validate({name: value for name, value in given.items() if name not in faulty})
+            return model.model_validate({**needed, **sound})
         except ValidationError:
             return None
 
 
-def _explain(document: Document, path: Path_, wrong: ValidationError, model: type[BaseModel]) -> Iterator[Mistake]:
-    """Turn pydantic's errors into mistakes that say where, what was read and what would be right."""
-    errors = wrong.errors(include_url=False)
-    spots = [(*path, *_real(document, path, error["loc"], error["type"])) for error in errors]
-    strangers = [spot for spot, error in zip(spots, errors, strict=True) if error["type"] == "extra_forbidden"]
-    for spot, error in zip(spots, errors, strict=True):
-        known, context = _fields_at(model, spot[len(path) : -1]), error.get("ctx", {})
-        name = str(spot[-1])
-        if error["type"] == "sheet" and "faults" in context:
-            for at, message, remedy, in_name in context["faults"]:
-                say = document.name_mistake if in_name else document.mistake
-                yield say((*spot, *at), message, remedy)
-        elif error["type"] == "sheet":
-            yield document.mistake((*spot, *context.get("at", ())), context["message"], context["remedy"])
-        elif error["type"] == "extra_forbidden":
-            yield document.name_mistake(spot, "no such field here", did_you_mean(name, known, "fields here"))
-        elif error["type"] == "missing":
-            if not any(s[:-1] == spot[:-1] and nearest(str(s[-1]), known) == name for s in strangers):
-                yield document.mistake(spot, f'"{name}" is missing', f"Add {name}: {_example(known, name)}")
-        elif error["type"] == "literal_error":
-            names = str(context["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
-            read = document.text_at(spot) or ""
-            yield document.mistake(spot, "not one of the names known here", did_you_mean(read, names, "names"))
-        else:
-            inner = _models_in(known[name].annotation) if name in known else []
-            remedy = f"Write {name}: {_some_fields(inner[0])}" if inner else f"Write {name}: {{name: value}}"
-            yield document.mistake(spot, "fields are wanted here", remedy)
-
-
-def _real(document: Document, path: Path_, loc: tuple[int | str, ...], kind: str) -> Path_:
-    """Drop from pydantic's location the names of union branches, which the sheet knows nothing of."""
-    node: Any = document.data
-    for part in path:
-        node = node[part]
-    kept: list[int | str] = []
-    for i, part in enumerate(loc):
-        inside = (isinstance(node, dict) and part in node) or (
-            isinstance(node, list) and isinstance(part, int) and part < len(node)
-        )
-        if inside:
-            node = node[part]
-            kept.append(part)
-        elif kind == "missing" and i == len(loc) - 1:
-            kept.append(part)
-    return tuple(kept)
-
-
-def _fields_at(model: type[BaseModel], within: Path_) -> dict[str, FieldInfo]:
-    """Return the fields of the block at ``within``, looking through unions and lists of blocks."""
-    fields = dict(model.model_fields)
-    for part in within:
-        if isinstance(part, str) and part in fields:
-            inner = _models_in(fields[part].annotation)
-            fields = {name: found for block in reversed(inner) for name, found in block.model_fields.items()}
-    return fields
-
-
-def _models_in(annotation: Any) -> list[type[BaseModel]]:
-    """Return the blocks that an annotation is made of, in order."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [annotation]
-    return [block for part in get_args(annotation) for block in _models_in(part)]
-
-
-def _some_fields(model: type[BaseModel]) -> str:
-    """Return how a block may be written: its required fields, or its first two."""
-    required = [name for name, found in model.model_fields.items() if found.is_required()]
-    shown = required if len(required) > 1 else list(model.model_fields)[:2]
-    return "{" + ", ".join(f"{name}: …" for name in shown) + "}"
-
-
-def _example(known: Mapping[str, FieldInfo], name: str) -> str:
-    """Return how a missing field may look."""
-    told = {"takes": "and the stream that goes in", "gives": "{outlet: name of its stream}"}
-    found = known.get(name)
-    dimension = dimension_of(found) if found is not None else None
-    return told.get(name) or (dimension.example if dimension is not None else "…")
+def _stand_in(name: str, field: FieldInfo) -> Any:
+    """Return something that a required field may hold, so that the rest of its block can be checked."""
+    dimension = dimension_of(field)
+    return dimension.example if dimension is not None else {"takes": [], "gives": {}}.get(name)

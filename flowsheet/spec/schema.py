@@ -222,7 +222,7 @@ def price_fault(name: str, text: str) -> tuple[str, str] | None:
     found = re.fullmatch(PRICE, text.strip()) if len(text) <= numbers.LONGEST else None
     if found is None:
         return "this is no price", like
-    number, _, unit = text.strip().partition("/")
+    number, _, unit = text.strip().rpartition("/")
     try:
         worth = numbers.parse(re.sub(r"[A-Z]{3}$", "", number).strip(), units.PLAIN)
         if name in METALS:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
-from flowsheet.spec.mistakes import nearest
+from flowsheet.spec.mistakes import ALIKE, nearest
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
@@ -81,8 +81,8 @@ _TROY = {"oz/ton": "ozt/ton", "oz/long_ton": "ozt/long_ton", "oz/t": "ozt/t"}
 #: Refused because two trades mean two things by them; the remedy says both.
 _AMBIGUOUS = {
     "oz": 'An ounce may be troy or avoirdupois: write "ozt" (troy, 31.1 g) or "oz av" (28.3 g)',
-    "oz/t": '"oz/t" may be per tonne or per short ton: write "oz/ton" (short) or "g/t"',
-    "g/ton": '"g/ton" may be per tonne or per short ton: write "g/t" or "g/short ton"',
+    "oz/t": 'It may be per tonne or per short ton: write "oz/ton" (short) or "g/t"',
+    "g/ton": 'It may be per tonne or per short ton: write "g/t" or "g/short ton"',
     "Mg": "Write mg (a thousandth of a gram) or t (a thousand kilograms)",
 }
 
@@ -217,7 +217,8 @@ def _suggest(unit: str, wanted: Dimension) -> str:
         return f"Write {wanted} without a unit, for example {wanted.example}"
     if re.search(r"\d", unit):
         return f"Write one number with one unit, for example {wanted.example}"
-    like = nearest(unit, known)
+    # One or two letters are like too much: only their capitals may be a slip.
+    like = nearest(unit, known, ALIKE if len(unit) > 2 else 1.0)
     if like is not None:
         return f'Did you mean "{like}"?'
     return f"The units of {wanted} are: {wanted.units}"

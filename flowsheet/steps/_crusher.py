@@ -8,6 +8,7 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
+from flowsheet.ore.material import Material
 from flowsheet.spec.fields import Plain, Share, knob
 from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, missing
 
@@ -56,6 +57,14 @@ class Crusher(Step):
         if self.held_up.value > 0 and "held_up" not in given:
             return {**given, "held_up": f"{given['product']} held up"} if "product" in given else given
         return given
+
+    def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
+        """Say that nothing is held up where free gold is not told from locked."""
+        if at.held_up > 0 and not site.grains_known and self.recovery is None:
+            yield (
+                "held_up is a share of the free gold, which this sheet does not know: "
+                "give the ore gold: {d50: …, d95: …}, or the step a recovery."
+            )
 
     def broken(self, product: Array | None, at: Values, site: Site) -> Operator:
         """Return the operator of ``product`` (..., S, S), with some of the free gold held up."""

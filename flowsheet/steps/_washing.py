@@ -11,12 +11,17 @@ from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.fields import Count, Length, Mass, Plain, Share, knob
-from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values
+from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values, as_mass
 
 WASHING_PORTS = (
     Port("concentrate", "what is kept"),
     Port("tailings", "what is washed off", free_lost="too_fine", locked_lost="locked"),
 )
+
+
+NEARLY_ALL = 1 - 1e-6
+"""What is kept of a feed that weighs less than the mass to stop at. Never all: where the concentrate is led back, a
+loop that so far carries less than that mass must not seem to have no way out."""
 
 
 class Washer(Step):
@@ -44,11 +49,12 @@ class Washer(Step):
         heavies, light = _again(at.heavies, at.passes), _again(at.light, at.passes)
         if at.pull is not None:
             heavies, light = _pulled(feed, heavies, at.pull)
-        free = (
-            _again(free_recovery(site.grid.size, at), at.passes[..., None]) if site.grains_known else light[..., None]
-        )
         heavies, light = heavies[..., None], light[..., None]
-        locked = light[..., None] + gold_share(site.grid.size) * np.maximum(free - light, 0.0)[..., :, None]
+        # Gold of unknown grains goes as the rock does that it lies in.
+        free, locked = light, light[..., None]
+        if site.grains_known:
+            free = _again(free_recovery(site.grid.size, at), at.passes[..., None])
+            locked = locked + gold_share(site.grid.size) * np.maximum(free - light, 0.0)[..., :, None]
         kept = Shares(light, heavies, free, locked)
         return Operator({"concentrate": kept, "tailings": Shares(1 - light, 1 - heavies, 1 - free, 1 - locked)})
 
@@ -66,7 +72,7 @@ class Washer(Step):
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say when the mass to stop at is more than was fed."""
         if at.pull is not None and self.split is None and feed.solids < at.pull:
-            yield f"asked to stop at {float(at.pull):.3g} kg, but only {float(feed.solids):.3g} kg go in."
+            yield f"asked to stop at {as_mass(float(at.pull))}, but only {as_mass(float(feed.solids))} go in."
 
 
 def free_recovery(size: Array, at: Values) -> Array:
@@ -96,11 +102,11 @@ def _pulled(feed: Material, heavies: Array, pull: Array) -> tuple[Array, Array]:
     The light goes first: as long as more must go than the light, none of it stays.
     """
     heavy, light = feed.heavy.sum(axis=-1), feed.light.sum(axis=-1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        kept = np.minimum(heavies * heavy, pull)
-        rest = np.minimum(pull - kept, light)
-        kept = np.minimum(pull - rest, heavy)
-        return (
-            np.asarray(np.where(heavy > 0, kept / np.where(heavy > 0, heavy, 1), 0.0)),
-            np.asarray(np.where(light > 0, rest / np.where(light > 0, light, 1), 0.0)),
-        )
+    kept = np.minimum(heavies * heavy, pull)
+    rest = np.minimum(pull - kept, light)
+    kept = np.minimum(pull - rest, heavy)
+
+    def share(part: Array, whole: Array) -> Array:
+        return np.minimum(part / np.where(whole > 0, whole, 1.0), NEARLY_ALL)
+
+    return share(kept, heavy), share(rest, light)

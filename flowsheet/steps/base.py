@@ -23,7 +23,9 @@ from flowsheet.spec.fields import Block
 from flowsheet.spec.numbers import Number
 from flowsheet.spec.schema import Port, StepBlock
 
-__all__ = ["Breakage", "Operator", "Port", "Shares", "Site", "Step", "Values", "evaluate", "missing"]
+__all__ = [
+    "Breakage", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass", "as_size", "evaluate", "missing",
+]  # fmt: skip
 
 Shares: TypeAlias = Material
 """Parts of one that go to an outlet, laid out like the material they multiply."""
@@ -212,6 +214,19 @@ def missing(kind: str, need: str, factors: str, sizes: bool) -> tuple[str, str, 
         return "", f"{kind} needs to know the gold grains", f"Give the ore {blocks}, {instead}"
     names = " or ".join(need.split("|"))
     return "", f"{kind} has no {names}", f"Add {need.split('|')[0]}:, {instead}"
+
+
+# ── numbers to words ────────────────────────────────────────────────────────────────────────────────────────
+
+
+def as_mass(kg: float) -> str:
+    """Return a mass as one would say it: 250 g, 1.2 kg."""
+    return f"{kg:.3g} kg" if kg >= 1 else f"{1e3 * kg:.3g} g"
+
+
+def as_size(metres: float) -> str:
+    """Return a size as one would say it: 250 µm, 1.2 mm."""
+    return f"{1e3 * metres:.3g} mm" if metres >= 1e-3 else f"{1e6 * metres:.3g} µm"
 
 
 # ── numbers to arrays ───────────────────────────────────────────────────────────────────────────────────────

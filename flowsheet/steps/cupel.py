@@ -11,7 +11,7 @@ from pydantic import Field
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.fields import NO_SOURCE, Mass, Plain, Share, knob
-from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
+from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values, as_mass
 
 HANDBOOK = (
     "at 850 °C with 10 g lead: R. W. Lodge, Notes on Assaying, after E. E. Bugbee, A Textbook of Fire Assaying "
@@ -68,15 +68,14 @@ class Cupel(Step):
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Check the charge against the cupel, and for gangue."""
         if at.charge is not None and at.cupel_mass is not None:
-            charge, cupel = 1e3 * float(at.charge), 1e3 * float(at.cupel_mass)
-            oxide, room = charge * OXIDE[self.collector], cupel * float(at.capacity)
+            oxide, room = float(at.charge) * OXIDE[self.collector], float(at.cupel_mass * at.capacity)
             if oxide > room:
                 yield (
-                    f"{charge:.3g} g of {self.collector} make {oxide:.3g} g of oxide, but a cupel of {cupel:.3g} g "
-                    f"takes up about {room:.3g} g. Take a larger cupel or two."
+                    f"{as_mass(float(at.charge))} of {self.collector} make {as_mass(oxide)} of oxide, but a cupel of "
+                    f"{as_mass(float(at.cupel_mass))} takes up about {as_mass(room)}. Take a larger cupel or two."
                 )
         if feed.solids > GANGUE_NOTICED and self.split is None:
             yield (
-                f"{1e3 * float(feed.solids):.3g} g of rock go into the cupel with the gold: it would crust over. "
+                f"{as_mass(float(feed.solids))} of rock go into the cupel with the gold: it would crust over. "
                 "Smelt the concentrate to a button first, or clean it."
             )

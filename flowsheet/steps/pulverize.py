@@ -13,7 +13,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.fields import Block, Count, Length, knob
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
-from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values
+from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values, as_size
 
 
 class Target(Block):
@@ -62,15 +62,13 @@ class Pulverize(Crusher):
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say when no gap gives the p80 that is wanted."""
+        yield from super().warnings(feed, at, site)
         if self.to is None or not site.grid.sized:
             return
         reached = self._p80(feed, self._gap_for(feed, at, site), at, site)
         wanted = self.to.p80.value
         if feed.solids > 0 and abs(reached / wanted - 1) > 0.01:
-            yield (
-                f"no gap gives a p80 of {1e6 * wanted:.3g} µm here; "
-                f"{1e6 * float(reached):.3g} µm is as near as it gets."
-            )
+            yield (f"no gap gives a p80 of {as_size(wanted)} here; {as_size(float(reached))} is as near as it gets.")
 
     def _product(self, gap: Array, at: Values, site: Site) -> Array:
         product = product_matrix(site.grid, gap, at)

@@ -18,7 +18,8 @@ from flowsheet.steps.base import LOCAL, SILICA, Operator, Port, Shares, Site, St
 POINTS = 48
 """Gauss-Legendre points a class; the mean is then right to 1e-9 for up to 1e4 presentations."""
 
-MOST_PRESENTATIONS = 1e6
+LEAST_PRESENTATIONS, MOST_PRESENTATIONS = 1e-5, 1e6
+"""Between these the presentations are sought that give an efficiency."""
 
 
 class Screen(Step):
@@ -49,9 +50,9 @@ class Screen(Step):
         if under.sum() > 0:
             passes = 1 - self.model(feed, at, site).shares["oversize"].light
             reached = float((under * passes).sum() / under.sum())
-            if abs(reached - at.efficiency) > 0.001:
+            if abs(reached - at.efficiency) > 1e-5:
                 wanted = 100 * float(at.efficiency)
-                yield f"no screening passes {wanted:.4g} % of the undersize here; {100 * reached:.4g} % was taken."
+                yield f"no screening passes {wanted:.6g} % of the undersize here; {100 * reached:.6g} % was taken."
 
     def openings(self) -> set[float]:
         """The opening is a class limit, so that no class straddles it."""
@@ -105,7 +106,7 @@ def presentations_for(rock: Array, efficiency: Array, opening: Array, open_area:
     under = np.where(grid.upper <= opening[..., None] * (1 + SAME), rock, 0.0)
     total = np.maximum(under.sum(axis=-1), 1e-300)
     shape = np.broadcast_shapes(total.shape, np.shape(efficiency), np.shape(opening))
-    low, high = np.full(shape, np.log(1e-2)), np.full(shape, np.log(MOST_PRESENTATIONS))
+    low, high = np.full(shape, np.log(LEAST_PRESENTATIONS)), np.full(shape, np.log(MOST_PRESENTATIONS))
     for _ in range(60):
         middle = (low + high) / 2
         passed = (under * (1 - retained(grid, opening, open_area, np.exp(middle)))).sum(axis=-1) / total

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.schema import Sheet
 from flowsheet.study import variants
 
 WORTH_TELLING = 1e-6
@@ -31,18 +32,15 @@ def advice(solution: Solution) -> list[Change]:
     sheet, fed = solution.model.sheet, float(solution.fed_gold)
     if fed <= 0:
         return []
-    kept = float(solution.kept_gold)
     found = []
     for variant in variants.improvements(sheet):
         changed = variant.of(sheet)
         if not _legal(changed, variant.step, solution):
             continue
         try:
-            # Both the old and the new openings are class limits, so that only the change itself differs.
-            again = solve(Model.of(changed, variants.openings(sheet)))
+            gain = _gain(solution, changed)
         except SheetError:
             continue
-        gain = float(again.kept_gold) - kept
         found.append(Change(variant.name, variant.what, str(variant.old), str(variant.new), 1e3 * gain, gain / fed))
     for caught in solution.caught:
         gold = float(caught.material.gold)
@@ -50,7 +48,15 @@ def advice(solution: Solution) -> list[Change]:
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
 
 
-def _legal(changed: object, step: str, solution: Solution) -> bool:
+def _gain(solution: Solution, changed: Sheet) -> float:
+    """Return the gold (kg) that a changed sheet keeps more, with the openings of both as class limits."""
+    sheet = solution.model.sheet
+    model = Model.of(changed, variants.openings(sheet))
+    if len(model.grid) != len(solution.model.grid):  # the change added a class limit: the classes must be alike
+        solution = solve(Model.of(sheet, variants.openings(changed)))
+    return float(solve(model).kept_gold) - float(solution.kept_gold)
+
+
+def _legal(changed: Sheet, step: str, solution: Solution) -> bool:
     """Whether the step may be as it was changed (a halved setting must not cross another of its numbers)."""
-    block = changed.steps[step]  # type: ignore[attr-defined]
-    return not list(block.faults(solution.model.grid.sized, solution.model.grains_known))
+    return not list(changed.steps[step].faults(solution.model.grid.sized, solution.model.grains_known))

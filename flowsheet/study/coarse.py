@@ -48,7 +48,8 @@ def openings(model: Model) -> list[float]:
     named = {step.opening.value for step in model.sheet.steps.values() if isinstance(step, Screen) and step.opening}
     named |= set(model.sheet.sieves)
     named |= {mm / 1000 for mm in STANDARD_MM if mm / 1000 < top}
-    return sorted(named, reverse=True)
+    # 1/2 in and 12.7 mm are one size, though not to the last bit.
+    return sorted({round(1e3 * size, 9): size for size in sorted(named)}.values(), reverse=True)
 
 
 def _row(model: Model, opening: float, rock: Array, gold: Array, seen: Array) -> Coarse:
@@ -69,7 +70,7 @@ def in_sight(feed: Material, solution: Solution) -> Array:
     if not solution.model.grains_known:
         return np.zeros(len(solution.model.grid))
     step, values = _looker(solution)
-    picked = (feed * step.model(feed, values, solution.inputs.site).shares["picked"]) if step else feed
+    picked = feed * step.model(feed, values, solution.inputs.site).shares["picked"]
     return np.asarray(picked.free + picked.locked_by_host)
 
 

@@ -60,8 +60,9 @@ def streams(solution: Solution) -> dict[str, Stream]:
         gold = float(material.gold)
         silver = gold * float(solution.silver[name])
         mass = float(material.solids)
-        # Gold weighs nothing on the scale that weighs rock, but where a stream is metal, or rich, it does.
-        if name in metal or gold > RICH * mass:
+        # Gold weighs nothing on the scale that weighs rock, but where a stream is metal, or rich, it does. What
+        # an ore weighs is said by the sheet.
+        if name in metal or (gold > RICH * mass and name not in sheet.ores):
             mass += gold + silver
         fate = FED if name in sheet.ores else KEPT if name in sheet.keep else LOST if name in ends else INSIDE
         found[name] = Stream(

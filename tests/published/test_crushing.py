@@ -51,7 +51,11 @@ ore:
   grade: 1 g/t
   sizes: [{{sieve: 4 in, passing: 100 %}}, {rows}]
 steps:
-  scalp: {{do: factors, takes: ore, gives: {{over: over, under: under}}, split: {{over: {{"+3/4 in": 1, "-3/4 in": 0}}}}}}
+  scalp:
+    do: factors
+    takes: ore
+    gives: {{over: over, under: under}}
+    split: {{over: {{"+3/4 in": 1, "-3/4 in": 0}}}}
 keep: [under]
 """)
     assert solution.streams["over"].solids / 1000 == pytest.approx(39.0, abs=1e-9)

@@ -6,8 +6,10 @@ a thousand for some sieves (fluids 1.3).
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
-from fluids.particle_size_distribution import ASTM_E11_sieves, ISO_3310_1_R20_3
+from fluids.particle_size_distribution import ISO_3310_1_R20_3, ASTM_E11_sieves
 
 from flowsheet.ore.grid import R20_3_MM, Grid
 from flowsheet.spec.mesh import E11_INCHES, E11_NUMBERS
@@ -69,7 +71,7 @@ def test_the_grid_is_the_series_of_iso_565() -> None:
 
 
 def test_the_series_is_every_third_of_twenty_to_the_decade() -> None:
-    for above, below in zip(R20_3_MM[1:], R20_3_MM[2:], strict=False):
+    for above, below in pairwise(R20_3_MM):
         assert above / below == pytest.approx(10 ** (3 / 20), rel=0.02)
     for k, mm in zip(range(42, -31, -3), (*R20_3_PRINTED, 0.032), strict=True):
         assert mm == pytest.approx(10 ** (k / 20), rel=0.013)
