@@ -32,11 +32,11 @@ def by_size(run: Run, names: list[str], path: Path) -> None:
         _bars(held, stream, [r.free_g + r.locked_g for r in stream.sizes], i, len(chosen), name)
     for axes, title, unit, what in (
         (rock, "Rock by size", "kg in the class", "pieces"),
-        (held, "Gold by size", "g in the class", "free grains, and rock that holds locked gold"),
+        (held, "Gold by size", "g in the class", "free grains and hosts of locked gold"),
     ):
         axes.set_title(title)
         axes.set_ylabel(unit)
-        axes.set_xlabel(f"{what}: upper edge of the class, mm")
+        axes.set_xlabel(f"{what}, upper edge in mm")
         sizes = run.streams[chosen[0]].sizes
         ticks = [i for i, row in enumerate(sizes) if row.upper_mm and i % max(1, len(sizes) // 8) == 0]
         axes.set_xticks([len(sizes) - 1 - i for i in ticks], [_tick(sizes[i].upper_mm) for i in ticks], rotation=30)

@@ -124,7 +124,7 @@ def grades_make_sense(draft: Draft) -> Iterator[Mistake]:
         path = draft.ore_path(name)
         if not draft.whole((*path, "sizes")) or not draft.whole((*path, "grade")):
             continue
-        complete = bool(rows) and len(graded) == len(rows) and rows[-1].passing.value == 0
+        complete = bool(graded) and _untold_mass(rows) <= TOLERANCE
         if ore.grade is None and not complete:
             remedy = "Add grade: 22 g/t (a guess will do)"
             if graded:
@@ -140,6 +140,11 @@ def grades_make_sense(draft: Draft) -> Iterator[Mistake]:
                 f"the table's grades alone make {told * 1e6:.3g} g/t of the ore, which is more",
                 "Raise the ore's grade, or check those of the table",
             )
+
+
+def _untold_mass(rows: list[SieveRow]) -> float:
+    """Return the share of the rock whose grade a table does not tell; a row that holds nothing needs none."""
+    return 1 - sum(mass for _, mass in _graded_masses(rows))
 
 
 def _graded_masses(rows: list[SieveRow]) -> Iterator[tuple[float, float]]:

@@ -213,6 +213,8 @@ def missing(kind: str, need: str, factors: str, sizes: bool) -> tuple[str, str, 
         blocks = "gold: {d50: …, d95: …}" + ("" if sizes else " and sizes:")
         return "", f"{kind} needs to know the gold grains", f"Give the ore {blocks}, {instead}"
     names = " or ".join(need.split("|"))
+    if need == factors:
+        return "", f"{kind} has no {need}", f"Add {need}: {{outlet: share}}"
     return "", f"{kind} has no {names}", f"Add {need.split('|')[0]}:, {instead}"
 
 
