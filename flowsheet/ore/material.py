@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -92,12 +93,12 @@ class Material:
     def __repr__(self) -> str:
         return f"Material(solids {np.mean(self.solids):.4g} kg, gold {1e3 * np.mean(self.gold):.4g} g)"
 
-    @property
+    @cached_property
     def solids(self) -> Array:
         """Rock in kg, shape (...)."""
         return np.asarray(self.light.sum(axis=-1) + self.heavy.sum(axis=-1))
 
-    @property
+    @cached_property
     def gold(self) -> Array:
         """Fine gold in kg, shape (...)."""
         return np.asarray(self.free.sum(axis=-1) + self.locked.sum(axis=(-1, -2)))

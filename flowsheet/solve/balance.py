@@ -52,21 +52,30 @@ def _gap(
 ) -> float:
     """Return the largest gap of ``what``: of the sheet, and of each step (of all that goes through it, if that is
     more than what is fed to the sheet: a loop may carry many times that)."""
-    amount = {name: getattr(material, what) for name, material in streams.items()}
-    for name, material in held.items():
-        amount[name] = amount[name] + getattr(material, what)
-    fed = np.asarray(sum(amount[name] for name in sheet.ores))
-    kept_back = sum(getattr(material, what) for material in held.values())
-    gaps = [_relative(fed, sum(amount[name] for name in sheet.ends) + kept_back, fed)]
+    amount = {name: _number(getattr(material, what)) for name, material in streams.items()}
+    kept_back = {name: _number(getattr(material, what)) for name, material in held.items()}
+    for name, more in kept_back.items():
+        amount[name] = amount[name] + more
+    fed = sum(amount[name] for name in sheet.ores)
+    gaps = [_relative(fed, sum(amount[name] for name in sheet.ends) + sum(kept_back.values()), fed, fed)]
     for name, step in sheet.steps.items():
-        into = getattr(feeds[name], what)
-        out = sum(amount[stream] for stream in step.outlets.values())
-        gaps.append(_relative(into, out, np.maximum(fed, into)))
+        into = _number(getattr(feeds[name], what))
+        gaps.append(_relative(into, sum(amount[stream] for stream in step.outlets.values()), fed, into))
     return max(gaps)
 
 
-def _relative(into: Array, out: Array, whole: Array) -> float:
-    return float(np.max(np.abs(into - out) / np.where(whole > 0, whole, np.inf)))
+def _number(amount: Array) -> Array | float:
+    """Return a plain number where there are no draws: a balance of plain numbers takes no arrays."""
+    return float(amount) if amount.ndim == 0 else amount
+
+
+def _relative(into: Array | float, out: Array | float, fed: Array | float, through: Array | float) -> float:
+    """Return the largest gap between what goes in and out, relative to what is fed, or goes through if that is more."""
+    if isinstance(into, float) and isinstance(out, float) and isinstance(fed, float) and isinstance(through, float):
+        whole = max(fed, through)
+        return abs(into - out) / whole if whole > 0 else 0.0
+    most = np.maximum(fed, through)
+    return float(np.max(np.abs(into - out) / np.where(most > 0, most, np.inf)))
 
 
 def silver_ratios(model: Model, inputs: Inputs, streams: Mapping[str, Material]) -> dict[str, Array]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -38,9 +39,12 @@ class Solution:
     """What went into each step."""
     caught: list[Caught]
     closure: Closure
-    #: Silver per gold of each stream, shape () or (D,).
-    silver: dict[str, Array]
     notes: list[str] = field(default_factory=list)
+
+    @cached_property
+    def silver(self) -> dict[str, Array]:
+        """Silver per gold of each stream, shape () or (D,)."""
+        return silver_ratios(self.model, self.inputs, self.streams)
 
     @property
     def fed_gold(self) -> Array:
@@ -70,9 +74,8 @@ def solve(model: Model, inputs: Inputs | None = None) -> Solution:
             run.loop(stage)
         else:
             run.single(stage.steps[0])
-    silver = silver_ratios(model, inputs, run.streams)
     closed = closure(model.sheet, run.streams, run.feeds, run.caught)
-    return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, silver, run.notes)
+    return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
 
 
 @dataclass

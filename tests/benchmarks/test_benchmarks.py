@@ -71,8 +71,8 @@ def test_one_solve_against_a_plain_script() -> None:
     alone, whole, theirs = times(
         300, lambda: solve(model), lambda: solve(Model.of(sheet)), plain_quick
     )  # fmt: skip
-    tell("solve with grid and feed / plain numpy script of the same", whole, theirs, 2)
-    tell("solve alone (grid and feed are ready) / plain numpy script with grid and feed", alone, theirs)
+    tell("solve with graph, grid and feed made anew / plain numpy script with grid and feed", whole, theirs)
+    tell("one solve of a loaded sheet / plain numpy script with grid and feed", alone, theirs, 2)
 
 
 def test_an_exact_loop_against_plain_passes() -> None:
