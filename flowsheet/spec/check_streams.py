@@ -42,6 +42,20 @@ def streams_given_once(draft: Draft) -> Iterator[Mistake]:
             first[stream] = step
 
 
+def unnamed_outlets_are_new(draft: Draft) -> Iterator[Mistake]:
+    """An outlet that a step opens by itself takes no name that the sheet has given away."""
+    known = draft.streams
+    for name, step in draft.steps.items():
+        given = {stream for step_name, _, stream, _ in draft.gives() if step_name == name}
+        for outlet, stream in step.outlets.items() if step is not None else ():
+            if stream in known and stream not in given:
+                yield draft.document.mistake(
+                    ("steps", name, outlet),
+                    f'what it holds back would be the stream "{stream}", and there is one already',
+                    f"Name the outlet: gives: {{product: …, {outlet}: …}}",
+                )
+
+
 def streams_taken_once(draft: Draft) -> Iterator[Mistake]:
     """A stream goes to one step only."""
     first: dict[str, str] = {}

@@ -19,6 +19,7 @@ from flowsheet.spec.check_streams import (
     streams_exist,
     streams_given_once,
     streams_taken_once,
+    unnamed_outlets_are_new,
     weighed_streams_exist,
 )
 from flowsheet.spec.document import Path_
@@ -45,6 +46,7 @@ CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     streams_exist,
     streams_given_once,
     streams_taken_once,
+    unnamed_outlets_are_new,
     names_are_there,
     ores_are_used,
     ports_exist,
