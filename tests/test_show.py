@@ -258,6 +258,12 @@ def test_tables_fit_eighty_columns_with_names_and_numbers_whole(path: Path) -> N
             assert any(re.split(r" {2,}", line.strip()) == cells for line in lines), cells
 
 
+def test_an_amount_that_no_scale_sees_is_told_as_less_than_it(panned: Run) -> None:
+    form = next(column.form for column in tables.balance(panned).columns if column.head == "Mass, kg")
+    assert form is not None
+    assert [form(x) for x in (0.0, 1e-12, 9.9e-8, 1.5e-7)] == ["0", "<0.0000001", "<0.0000001", "0.0000001500"]
+
+
 @pytest.mark.parametrize(("terminal_is", "width"), [(40, 80), (90, 90), (200, 100), (None, 100)])
 def test_the_page_is_as_wide_as_the_terminal_within_reason(
     terminal_is: int | None, width: int, monkeypatch: pytest.MonkeyPatch
