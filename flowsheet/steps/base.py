@@ -33,6 +33,7 @@ Shares: TypeAlias = Material
 Values: TypeAlias = Any
 """A namespace with the step's numbers as arrays of shape () or (D,)."""
 
+# The limit: OSHA 29 CFR 1910.1053 and MSHA 30 CFR part 60, 50 µg/m3 over a shift (both from memory).
 SILICA = (
     "Crushing, dry screening and sawing throw respirable silica dust, which ruins lungs: work wet or under suction "
     "and wear a fitted respirator (limit 0.05 mg/m3 over a shift in several codes)."
