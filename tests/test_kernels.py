@@ -871,7 +871,7 @@ def test_feed_on_draws_is_the_feed_on_each(model_of: Callable[..., Model]) -> No
 
 
 def test_gold_share_of_a_composite_is_that_of_its_volume() -> None:
-    share = gold_share(SHORT.size)
+    share = gold_share(SHORT)
     for i, host in enumerate(SHORT.size):
         for j, grain in enumerate(SHORT.size):
             assert share[i, j] == pytest.approx(min(grain / host, 1.0) ** 3, rel=1e-12)

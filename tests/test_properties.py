@@ -108,7 +108,7 @@ def test_a_hole_in_a_stream_is_seen(stream: str, array: str, what: str, solved: 
     streams = {**whole.streams, stream: leaky}
     with pytest.raises(AssertionError, match=f"{what} of .*: gap"):
         check(replace(whole, streams=streams))
-    gaps = closure(whole.model.sheet, streams, whole.feeds, whole.caught)
+    gaps = closure(whole.model, streams, whole.feeds, whole.caught)
     assert getattr(gaps, what) > 1e-9
     other = {"solids": "gold", "gold": "solids"}[what]
     assert getattr(gaps, other) < 1e-12
@@ -119,7 +119,7 @@ def test_what_is_caught_is_part_of_the_balance(solved: Callable[..., Solution]) 
     assert whole.caught[0].material.gold > 0
     with pytest.raises(AssertionError, match="gold of the sheet: gap"):
         check(replace(whole, caught=[]))
-    assert closure(whole.model.sheet, whole.streams, whole.feeds, []).gold > 1e-3
+    assert closure(whole.model, whole.streams, whole.feeds, []).gold > 1e-3
 
 
 @pytest.mark.parametrize(

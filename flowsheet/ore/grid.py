@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, wraps
 
 import numpy as np
 
@@ -72,6 +72,31 @@ class Grid:
         lower = np.append(self.upper[1:], self.upper[-1] / 2)
         return np.asarray(np.sqrt(self.upper * lower))
 
+    @cached_property
+    def log_ratio(self) -> Array:
+        """Logarithm of upper edge (row) over upper edge (column), shape (S, S); 0 where the row is no finer."""
+        return np.asarray(np.minimum(np.log(self.upper[:, None] / self.upper[None, :]), 0.0))
+
+    @cached_property
+    def no_coarser(self) -> Array:
+        """One where the row is no coarser than the column, else 0, shape (S, S)."""
+        return np.tri(len(self))
+
     def coarser(self, opening: float) -> int:
         """Return how many classes lie wholly at or above ``opening`` (m); they come first."""
         return int(np.count_nonzero(self.lower >= opening * (1 - SAME)))
+
+
+def of_grid(function: Callable[[Grid], Array]) -> Callable[[Grid], Array]:
+    """Make a function work out what depends on nothing but the grid once a grid."""
+
+    @wraps(function)
+    def kept(grid: Grid) -> Array:
+        store = vars(grid)
+        name = f"{function.__module__}.{function.__qualname__}"
+        if name not in store:
+            store[name] = function(grid)
+            store[name].flags.writeable = False
+        return np.asarray(store[name])
+
+    return kept

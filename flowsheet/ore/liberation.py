@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.grid import Grid
+from flowsheet.ore.grid import Grid, of_grid
 
 
 def lattice_share(x: Array) -> Array:
@@ -26,11 +26,23 @@ def showing_share(x: Array) -> Array:
     return np.asarray(np.where(x > 2, 1 - (1 - 2 / np.maximum(x, 2.0)) ** 3, 1.0))
 
 
+@of_grid
 def ratios(grid: Grid) -> Array:
     """Return host size over grain size, shape (S hosts, S grains)."""
     return np.asarray(grid.size[:, None] / grid.size[None, :])
 
 
+@of_grid
+def showing(grid: Grid) -> Array:
+    """Return the chance that a grain shows on its host's surface, shape (S hosts, S grains)."""
+    return showing_share(ratios(grid))
+
+
+@of_grid
+def _untouched(grid: Grid) -> Array:
+    return lattice_share(ratios(grid))
+
+
 def locked_share(grid: Grid, detach: Array) -> Array:
     """Return the locked share of gold, shape (..., S hosts, S grains): 1 - detach (1 - lattice share)."""
-    return np.asarray(1 - detach[..., None, None] * (1 - lattice_share(ratios(grid))))
+    return np.asarray(1 - detach[..., None, None] * (1 - _untouched(grid)))

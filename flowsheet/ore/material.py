@@ -96,12 +96,12 @@ class Material:
     @cached_property
     def solids(self) -> Array:
         """Rock in kg, shape (...)."""
-        return np.asarray(self.light.sum(axis=-1) + self.heavy.sum(axis=-1))
+        return np.asarray(np.add.reduce(self.light + self.heavy, axis=-1))
 
     @cached_property
     def gold(self) -> Array:
         """Fine gold in kg, shape (...)."""
-        return np.asarray(self.free.sum(axis=-1) + self.locked.sum(axis=(-1, -2)))
+        return np.asarray(np.add.reduce(self.free, axis=-1) + np.add.reduce(self.locked, axis=(-2, -1)))
 
     @property
     def rock_by_size(self) -> Array:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -36,44 +36,51 @@ class Closure:
 
 
 def closure(
-    sheet: Sheet, streams: Mapping[str, Material], feeds: Mapping[str, Material], caught: Iterable[Caught]
+    model: Model, streams: Mapping[str, Material], feeds: Mapping[str, Material], caught: Iterable[Caught]
 ) -> Closure:
     """Measure how well what went in equals what came out and what was caught."""
     held = {c.stream: c.material for c in caught}
-    return Closure(*(_gap(what, sheet, streams, feeds, held) for what in ("solids", "gold")))
+    return Closure(*(_gap(what, model, streams, feeds, held) for what in (_solids, _gold)))
+
+
+#: Solids or gold of a material: a plain number where there are no draws, since a balance of those takes no arrays.
+_Amount: TypeAlias = Callable[[Material], "Array | float"]
+
+
+def _solids(material: Material) -> Array | float:
+    return material.solids if material.solids.ndim else float(material.solids)
+
+
+def _gold(material: Material) -> Array | float:
+    return material.gold if material.gold.ndim else float(material.gold)
 
 
 def _gap(
-    what: str,
-    sheet: Sheet,
+    what: _Amount,
+    model: Model,
     streams: Mapping[str, Material],
     feeds: Mapping[str, Material],
     held: Mapping[str, Material],
 ) -> float:
     """Return the largest gap of ``what``: of the sheet, and of each step (of all that goes through it, if that is
     more than what is fed to the sheet: a loop may carry many times that)."""
-    amount = {name: _number(getattr(material, what)) for name, material in streams.items()}
-    kept_back = {name: _number(getattr(material, what)) for name, material in held.items()}
+    amount = {name: what(material) for name, material in streams.items()}
+    kept_back = {name: what(material) for name, material in held.items()}
     for name, more in kept_back.items():
         amount[name] = amount[name] + more
-    fed = sum(amount[name] for name in sheet.ores)
-    gaps = [_relative(fed, sum(amount[name] for name in sheet.ends) + sum(kept_back.values()), fed, fed)]
-    for name, step in sheet.steps.items():
-        into = _number(getattr(feeds[name], what))
-        gaps.append(_relative(into, sum(amount[stream] for stream in step.outlets.values()), fed, into))
+    fed = sum(amount[name] for name in model.sheet.ores)
+    gaps = [_relative(fed, sum(amount[name] for name in model.ends) + sum(kept_back.values()), fed, fed)]
+    for name, outlets in model.outlets.items():
+        into = what(feeds[name])
+        gaps.append(_relative(into, sum(amount[stream] for stream in outlets.values()), fed, into))
     return max(gaps)
-
-
-def _number(amount: Array) -> Array | float:
-    """Return a plain number where there are no draws: a balance of plain numbers takes no arrays."""
-    return float(amount) if amount.ndim == 0 else amount
 
 
 def _relative(into: Array | float, out: Array | float, fed: Array | float, through: Array | float) -> float:
     """Return the largest gap between what goes in and out, relative to what is fed, or goes through if that is more."""
-    if isinstance(into, float) and isinstance(out, float) and isinstance(fed, float) and isinstance(through, float):
+    if isinstance(into, float) and isinstance(out, float) and isinstance(fed, float):
         whole = max(fed, through)
-        return abs(into - out) / whole if whole > 0 else 0.0
+        return float(abs(into - out) / whole) if whole > 0 else 0.0
     most = np.maximum(fed, through)
     return float(np.max(np.abs(into - out) / np.where(most > 0, most, np.inf)))
 

@@ -68,6 +68,16 @@ class Model:
         return self.grid.sized and all(has_grains(ore) for ore in self.sheet.ores.values())
 
     @cached_property
+    def outlets(self) -> dict[str, dict[str, str]]:
+        """Step → outlet → stream."""
+        return {name: step.outlets for name, step in self.sheet.steps.items()}
+
+    @cached_property
+    def ends(self) -> list[str]:
+        """Streams that nothing takes."""
+        return self.sheet.ends
+
+    @cached_property
     def plain(self) -> Inputs:
         """The inputs at their stated values."""
         return self.inputs(lambda number: np.asarray(number.value))

@@ -74,7 +74,7 @@ def solve(model: Model, inputs: Inputs | None = None) -> Solution:
             run.loop(stage)
         else:
             run.single(stage.steps[0])
-    closed = closure(model.sheet, run.streams, run.feeds, run.caught)
+    closed = closure(model, run.streams, run.feeds, run.caught)
     return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
 
 
@@ -203,7 +203,7 @@ class _Run:
         return self.model.step(name).operator(feed, self.inputs.values[name], self.inputs.site)
 
     def _give(self, name: str, operator: Operator, feed: Material) -> dict[str, Material]:
-        outlets = self.model.sheet.steps[name].outlets
+        outlets = self.model.outlets[name]
         return {outlets[outlet]: material for outlet, material in operator(feed).items()}
 
     def _note_caught(self, stage: Stage, solved: loops.Solved) -> None:

@@ -98,13 +98,13 @@ def fragments(grid: Grid, at: Values) -> Array:
     Cumulative B(x, y) = φ (x/y)^γ + (1 - φ) (x/y)^β below size y, the broken class's upper edge. What would
     stay in its own class is spread over the finer ones in proportion.
     """
-    ratio = np.minimum(grid.upper[:, None] / grid.upper[None, :], 1.0)
     phi, gamma, beta = (value[..., None, None] for value in (at.phi, at.gamma, at.beta))
-    below = phi * ratio**gamma + (1 - phi) * ratio**beta
-    finer = np.concatenate([below[..., 1:, :], np.zeros_like(below[..., :1, :])], axis=-2)
-    share = np.tril(below - finer, -1)
+    share = phi * np.exp(gamma * grid.log_ratio) + (1 - phi) * np.exp(beta * grid.log_ratio)
+    share[..., :-1, :] -= share[..., 1:, :]
+    own = np.arange(len(grid))
+    share[..., own, own] = 0.0
     total = share.sum(axis=-2, keepdims=True)
-    return np.asarray(np.where(total > 0, share / np.where(total > 0, total, 1.0), 0.0))
+    return np.asarray(share / np.where(total > 0, total, 1.0))
 
 
 def product_matrix(grid: Grid, gap: Array, at: Values) -> Array:
@@ -116,4 +116,4 @@ def product_matrix(grid: Grid, gap: Array, at: Values) -> Array:
     chance[..., -1] = 0.0
     once = fragments(grid, at) * chance[..., None, :]
     through = np.linalg.inv(np.eye(len(grid)) - once)
-    return np.asarray((1 - chance)[..., :, None] * np.tril(through))
+    return np.asarray((1 - chance)[..., :, None] * (through * grid.no_coarser))

@@ -7,8 +7,9 @@ from typing import ClassVar
 
 import numpy as np
 
-from flowsheet.ore import grains
+from flowsheet.ore import grains, liberation
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.fields import Count, Length, Mass, Plain, Share, knob
 from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values, as_mass
@@ -54,7 +55,7 @@ class Washer(Step):
         free, locked = light, light[..., None]
         if site.grains_known:
             free = _again(free_recovery(site.grid.size, at), at.passes[..., None])
-            locked = locked + gold_share(site.grid.size) * np.maximum(free - light, 0.0)[..., :, None]
+            locked = locked + gold_share(site.grid) * np.maximum(free - light, 0.0)[..., :, None]
         kept = Shares(light, heavies, free, locked)
         return Operator({"concentrate": kept, "tailings": Shares(1 - light, 1 - heavies, 1 - free, 1 - locked)})
 
@@ -81,12 +82,13 @@ def free_recovery(size: Array, at: Values) -> Array:
     return np.asarray(at.r_max[..., None] / (1 + ratio ** at.m[..., None]))
 
 
-def gold_share(size: Array) -> Array:
+@of_grid
+def gold_share(grid: Grid) -> Array:
     """Return how far a composite particle's density lies from light gangue to gold, (S hosts, S grains).
 
     One grain (cube law) in its host: (ρ - ρ_light)/(ρ_gold - ρ_light) is the grain's share of the volume.
     """
-    ratio = np.minimum(size[None, :] / size[:, None], 1.0)
+    ratio = 1 / np.maximum(liberation.ratios(grid), 1.0)
     density = grains.QUARTZ + (grains.GOLD - grains.QUARTZ) * ratio**3
     return np.asarray((density - grains.QUARTZ) / (grains.GOLD - grains.QUARTZ))
 

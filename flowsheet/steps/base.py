@@ -181,10 +181,10 @@ class Step(StepBlock):
 
     def operator(self, feed: Material, at: Values, site: Site) -> Operator:
         """Return the operator in force: the model's, with the sheet's factors in place of its shares."""
-        sized, grains = site.grid.sized, site.grains_known
-        no_solids, no_gold = (bool(self._lacking(n, sized, grains)) for n in (self.solids_need, self.gold_need))
         if self.split is None and self.recovery is None:
             return self.model(feed, at, site)
+        sized, grains = site.grid.sized, site.grains_known
+        no_solids, no_gold = (bool(self._lacking(n, sized, grains)) for n in (self.solids_need, self.gold_need))
         outlets = list(self.outlets)
         replaced = self.split is not None and (self.recovery is not None or no_gold)
         own = Operator({}) if no_solids or (replaced and not self.breaks) else self.model(feed, at, site)
@@ -237,17 +237,15 @@ def as_size(metres: float) -> str:
 
 def evaluate(step: Block, take: Callable[[Number], Array]) -> Values:
     """Return every number of a step as an array; factors keep their bands, with shares as arrays."""
-    values = SimpleNamespace()
-    for name in type(step).model_fields:
-        value = getattr(step, name)
+    values = dict(vars(step))
+    for name, value in values.items():
         if isinstance(value, Number):
-            value = take(value)
+            values[name] = take(value)
         elif isinstance(value, Block):
-            value = evaluate(value, take)
+            values[name] = evaluate(value, take)
         elif isinstance(value, Factors):
-            value = {o: [(band, take(band.share)) for band in bands] for o, bands in value.outlets.items()}
-        setattr(values, name, value)
-    return values
+            values[name] = {o: [(band, take(band.share)) for band in bands] for o, bands in value.outlets.items()}
+    return SimpleNamespace(**values)
 
 
 def _factor_shares(

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.grid import SAME, Grid
+from flowsheet.ore.grid import SAME, Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Port, Shares, Site, Step, Values
@@ -79,6 +79,13 @@ def _points() -> tuple[Array, Array]:
     return (nodes + 1) / 2, weights / 2
 
 
+@of_grid
+def _sizes_within(grid: Grid) -> Array:
+    """Return the sizes (m) at which a class is looked at, (S, POINTS); the last class from a quarter of its edge."""
+    lower = np.append(grid.upper[1:], grid.upper[-1] / 4)
+    return np.asarray(lower[:, None] * (grid.upper / lower)[:, None] ** _points()[0])
+
+
 def retained(grid: Grid, opening: Array, open_area: Array, presentations: Array) -> Array:
     """Return the chance that a piece of each class stays on the screen, (..., S).
 
@@ -87,12 +94,9 @@ def retained(grid: Grid, opening: Array, open_area: Array, presentations: Array)
     quarter of its upper edge). Source of the single chance: A. F. Taggart, Handbook of Mineral Dressing
     (1945), after Gaudin (1939): a sphere falls clear of the wires of a square hole.
     """
-    along, weights = _points()
-    lower = np.append(grid.upper[1:], grid.upper[-1] / 4)
-    d = lower[:, None] * (grid.upper / lower)[:, None] ** along
     h, f, n = (value[..., None, None] for value in (opening, open_area, presentations))
-    clear = np.maximum(1 - d / h, 0.0)
-    stays = np.exp(n * np.log1p(-f * clear * clear)) @ weights
+    clear = np.maximum(1 - _sizes_within(grid) / h, 0.0)
+    stays = np.exp(n * np.log1p(-f * clear * clear)) @ _points()[1]
     # Not a trace of what is coarser passes, whatever the sum of the weights.
     coarser = grid.lower >= opening[..., None] * (1 - SAME)
     return np.where(coarser, 1.0, np.clip(stays, 0.0, 1.0))

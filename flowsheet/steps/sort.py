@@ -70,4 +70,4 @@ def chance_seen(site: Site, sees: Array, care: Array) -> Array:
     """
     large = site.grid.size >= sees[..., None]
     noticed = np.where(large, care[..., None], 0.0)
-    return np.asarray(liberation.showing_share(liberation.ratios(site.grid)) * noticed[..., None, :])
+    return np.asarray(liberation.showing(site.grid) * noticed[..., None, :])
