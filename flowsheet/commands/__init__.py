@@ -1,0 +1,1 @@
+"""The commands, a file for each family. Each is a thin caller of study and show."""

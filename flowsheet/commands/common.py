@@ -1,0 +1,74 @@
+"""What the commands share: their options, how they write, and how they refuse."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any, NoReturn, Optional
+
+import typer
+
+WRONG_INPUT = 2
+
+Sheet = Annotated[Path, typer.Argument(metavar="FILE", help="The sheet, a YAML file.", show_default=False)]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Out = Annotated[Optional[Path], typer.Option("--out", metavar="DIR", help="Write tables (CSV) and pictures there.")]  # noqa: UP045
+
+
+def fail(file: str, message: str, remedy: str) -> NoReturn:
+    """Refuse what was asked for, with what to do instead."""
+    from flowsheet.spec.mistakes import Mistake, SheetError
+
+    raise SheetError([Mistake(message, remedy, file=file, line=0)])
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Say what the system refuses to write as a mistake of the command, not as a bug."""
+    try:
+        yield
+    except OSError as wrong:
+        name, reason = wrong.filename or path, wrong.strerror or str(wrong)
+        fail(str(name), f"this cannot be written ({reason})", "Check its name, its rights and the room on the disk")
+
+
+def writable(path: Path) -> Path:
+    """Return a path that can be written to, or fail with what to do."""
+    if path.is_dir():
+        fail(str(path), "this is a directory", "Name a file in it")
+    if not path.parent.is_dir():
+        fail(str(path), f"there is no folder {path.parent}", "Make it first, or name another")
+    return path
+
+
+def folder(path: Path) -> Path:
+    """Return a folder that can be written to, or fail with what to do."""
+    if path.exists() and not path.is_dir():
+        fail(str(path), "this is a file, where a folder is wanted", "Name a folder; it is made if it is not there")
+    return path
+
+
+def print_json(data: Any) -> None:
+    """Print plain data as JSON, in what the terminal can show."""
+    escaped = not (sys.stdout.encoding or "").lower().startswith("utf")
+    json.dump(data, sys.stdout, ensure_ascii=escaped, indent=1, allow_nan=False)
+    print()
+
+
+def say_written(paths: Iterable[Path]) -> None:
+    """Tell on stderr what was written."""
+    for path in paths:
+        print(f"wrote {path}", file=sys.stderr)
+
+
+def progress(items: Iterable[Any], what: str = "trials") -> Iterable[Any]:
+    """Go through ``items``; show progress on stderr where that is a terminal."""
+    if not sys.stderr.isatty():
+        return items
+    from rich.console import Console
+    from rich.progress import track
+
+    return track(items, description=what, console=Console(stderr=True), transient=True)

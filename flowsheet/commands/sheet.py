@@ -1,0 +1,175 @@
+"""Commands on a sheet alone: check, run, draw, try, new, schema. Heavy parts load where they are used."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Optional
+
+import typer
+
+from flowsheet.commands.common import (
+    WRONG_INPUT,
+    Json,
+    Out,
+    Sheet,
+    fail,
+    folder,
+    print_json,
+    progress,
+    say_written,
+    writable,
+    writing,
+)
+
+
+def check(file: Sheet, as_json: Json = False) -> None:
+    """Say whether a sheet is right, or all that is wrong with it."""
+    from flowsheet.solve.model import Model, load
+    from flowsheet.spec.mistakes import SheetError
+
+    try:
+        sheet, _ = load(file)
+    except SheetError as wrong:
+        if as_json:
+            print_json({"ok": False, "mistakes": [mistake.as_dict() for mistake in wrong.mistakes]})
+            raise typer.Exit(WRONG_INPUT) from None
+        raise
+    model = Model.of(sheet)
+    streams = len(sheet.makers) + len(sheet.ores)
+    loops = [stage.steps for stage in model.stages if stage.is_loop]
+    if as_json:
+        print_json({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
+                     "notes": model.notes()})  # fmt: skip
+        return
+    from flowsheet.show.terminal import say
+
+    sizes = f"{len(model.grid)} size classes" if model.grid.sized else "one size class (the ore gives no sizes)"
+    say([f"{file}: right. {len(sheet.steps)} steps, {streams} streams, {sizes}."])
+    say(f"Loop: {' → '.join([*loop, loop[0]])}." for loop in loops)
+    say(f"Note: {note}" for note in model.notes())
+
+
+def run(file: Sheet, as_json: Json = False, out: Out = None) -> None:
+    """Solve a sheet: balance, coarse gold, finer screens, losses."""
+    from flowsheet.solve.model import load
+    from flowsheet.study.run import run as run_sheet
+
+    found = run_sheet(load(file)[0])
+    if out is not None:
+        from flowsheet.show.files import write_run
+
+        with writing(out):
+            say_written(write_run(found, folder(out)))
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        from flowsheet.show.terminal import show_run
+
+        show_run(found)
+
+
+def draw(
+    file: Sheet,
+    output: Annotated[
+        Optional[Path], typer.Option("-o", "--output", help="Picture to write: .svg, .png, .pdf, .dot.")  # noqa: UP045
+    ] = None,
+    sizes: Annotated[
+        str, typer.Option("--sizes", metavar="STREAMS", help="Plot rock and gold by size of these streams (a,b,c).")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """Draw the flowsheet, or the sizes of some streams."""
+    from flowsheet.solve.model import load
+    from flowsheet.study.run import run as run_sheet
+
+    found = run_sheet(load(file)[0])
+    if sizes:
+        from flowsheet.show.plots import by_size
+
+        target = output or Path(f"{file.stem}-sizes.png")
+        with writing(target):
+            by_size(found, _stream_names(sizes, found), writable(target))
+    else:
+        from flowsheet.show.drawing import draw as draw_run
+
+        target = output or Path(f"{file.stem}.svg")
+        with writing(target):
+            draw_run(found, writable(target))
+    if as_json:
+        print_json({"written": [str(target)]})
+    else:
+        say_written([target])
+
+
+def try_(
+    file: Sheet,
+    settings: Annotated[
+        list[str],
+        typer.Option("--set", metavar="STEP.FIELD=VALUES", help="As scalp.opening=20mm,12mm or 5mm to 20mm in 4."),
+    ],
+    as_json: Json = False,
+    out: Out = None,
+) -> None:
+    """Solve a sheet again with other settings."""
+    from flowsheet.spec import document
+    from flowsheet.study.trials import parse_settings, run_trials
+
+    moved = parse_settings(settings)
+    found = run_trials(document.read(file), moved, progress)
+    if out is not None:
+        from flowsheet.show.files import write_trials
+
+        with writing(out):
+            say_written(write_trials(found, folder(out)))
+    if as_json:
+        from dataclasses import asdict
+
+        print_json({"base": asdict(found.base), "trials": [asdict(row) for row in found.rows]})
+    else:
+        from flowsheet.show.terminal import show_trials
+
+        show_trials(found)
+
+
+def new(
+    file: Sheet,
+    like: Annotated[str, typer.Option("--like", metavar="NAME", help="Shipped sheet to start from.")] = "quick",
+    as_json: Json = False,
+) -> None:
+    """Write a commented sheet to start from (never over a file)."""
+    from flowsheet.starters import starter
+
+    text = starter(like)
+    with writing(file):
+        target = writable(file)
+        if target.exists():
+            fail(str(target), "there is such a file already", "Name another, or delete it first")
+        target.write_text(text, encoding="utf-8")
+    if as_json:
+        print_json({"written": [str(target)]})
+    else:
+        typer.echo(f'Wrote {target}. Edit it, then: flowsheet run "{target}"')
+
+
+def schema(as_json: Json = False) -> None:
+    """Print the JSON Schema of a sheet, for editors that check."""
+    from flowsheet.spec.json_schema import json_schema
+    from flowsheet.steps import kinds
+
+    del as_json
+    print_json(json_schema(kinds()))
+
+
+def _stream_names(text: str, found: Any) -> list[str]:
+    from flowsheet.show.plots import MOST_STREAMS
+    from flowsheet.spec.mistakes import did_you_mean
+
+    if not found.solution.model.grid.sized:
+        fail("--sizes", "the sheet knows no sizes", "Give the ore sizes: {top: …, p80: …}")
+    names = list(dict.fromkeys(name.strip() for name in text.split(",") if name.strip()))
+    if not 0 < len(names) <= MOST_STREAMS:
+        fail("--sizes", f"{len(names)} streams are named", f"Name one to {MOST_STREAMS}, as --sizes ore,tails")
+    for name in names:
+        if name not in found.streams:
+            fail("--sizes", f'there is no stream "{name}"', did_you_mean(name, found.streams, "streams"))
+    return names
