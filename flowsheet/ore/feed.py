@@ -12,6 +12,7 @@ from flowsheet.ore import grains, sizes
 from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
+from flowsheet.ore.rowed import Rowed
 from flowsheet.spec.checks import has_grains
 from flowsheet.spec.numbers import Number
 from flowsheet.spec.schema import GrainRow, Ore, SieveRow, SizeLaw
@@ -84,12 +85,14 @@ def feed(ore: Ore, grid: Grid, locked_share: Array, take: Take) -> Material:
     that was assayed are then scaled to what it holds; all others share what is left of the ore's gold.
     """
     rock = take(ore.mass)[..., None] * size_shares(ore, grid, take)
-    even = rock[..., :, None] * grain_shares(ore, grid, take)[..., None, :]
-    locked = even * locked_share
-    free = (even - locked).sum(axis=-2)
+    grain = grain_shares(ore, grid, take)
+    # For each host size: locked gold by grain size, of an even grade of one.
+    locked = grain[..., None, :] * locked_share
+    free = grain * (rock[..., None, :] @ (1 - locked_share))[..., 0, :]
+    locked_by_host = rock * locked.sum(axis=-1)
     scale = np.zeros_like(free)
     for inside, gold in _gold_by_row(ore, grid, rock, take):
-        held = ((free + locked.sum(axis=-1)) * inside).sum(axis=-1)
+        held = ((free + locked_by_host) * inside).sum(axis=-1)
         with np.errstate(divide="ignore", invalid="ignore"):
             scale = scale + np.where(held > 0, gold / held, 0.0)[..., None] * inside
         # Grains of such sizes that the law knows none of: what was assayed all the same is free.
@@ -98,7 +101,10 @@ def feed(ore: Ore, grid: Grid, locked_share: Array, take: Take) -> Material:
             free = free + (stray / np.maximum((rock * inside).sum(axis=-1), 1e-300))[..., None] * rock * inside
             scale = np.where(inside & (held <= 0)[..., None], 1.0, scale)
     heavies = take(ore.heavies)[..., None]
-    return Material(rock * (1 - heavies), rock * heavies, free * scale, locked * scale[..., :, None])
+    light, heavy, row = rock * (1 - heavies), rock * heavies, rock * scale
+    if row.ndim > 1 and locked.ndim == 2:
+        return Rowed(light, heavy, free * scale, locked, row)
+    return Material(light, heavy, free * scale, row[..., :, None] * locked)
 
 
 def grain_shares(ore: Ore, grid: Grid, take: Take) -> Array:

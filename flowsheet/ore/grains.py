@@ -65,6 +65,20 @@ def rocks(material: Material, grid: Grid) -> Array:
     return np.asarray(volume / (math.pi / 6 * grid.size**3))
 
 
+def per_rock(material: Material, grid: Grid, fineness: Array, weights: Array) -> Array:
+    """Return the mean number of locked grains in one rock, each counted ``weights`` (..., S, S) times: (..., S).
+
+    ``weights`` (hosts × grains) may be the chance that such a grain counts.
+    """
+    number = rocks(material, grid)
+    # A grain weighs its volume times the density of its gold: only the latter may differ between draws.
+    one = math.pi / 6 * grid.size**3
+    counted = material.locked_times(weights / one) / (alloy_density(fineness) * fineness)[..., None]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        held = np.where(number > 0, counted / number, 0.0)
+    return np.minimum(held, MOST_GRAINS)
+
+
 def grains_per_rock(material: Material, grid: Grid, fineness: Array) -> Array:
     """Return the mean number of locked grains of each class in one rock, (..., S hosts, S grains)."""
     number = rocks(material, grid)

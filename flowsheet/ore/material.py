@@ -112,3 +112,12 @@ class Material:
     def locked_by_host(self) -> Array:
         """Locked gold in kg by host size, shape (..., S)."""
         return np.asarray(self.locked.sum(axis=-1))
+
+    @cached_property
+    def gold_by_grain(self) -> Array:
+        """Gold in kg, free and locked, by grain size, shape (..., S)."""
+        return np.asarray(self.free + self.locked.sum(axis=-2))
+
+    def locked_times(self, weights: Array) -> Array:
+        """Return the sum over grain sizes of locked gold times ``weights`` (..., S hosts, S grains): (..., S)."""
+        return np.asarray(np.einsum("...hg,...hg->...h", self.locked, weights))

@@ -69,14 +69,14 @@ def _gap(
     for name, more in kept_back.items():
         amount[name] = amount[name] + more
     fed = sum(amount[name] for name in model.sheet.ores)
-    gaps = [_relative(fed, sum(amount[name] for name in model.ends) + sum(kept_back.values()), fed, fed)]
+    gaps = [relative_gap(fed, sum(amount[name] for name in model.ends) + sum(kept_back.values()), fed, fed)]
     for name, outlets in model.outlets.items():
         into = what(feeds[name])
-        gaps.append(_relative(into, sum(amount[stream] for stream in outlets.values()), fed, into))
+        gaps.append(relative_gap(into, sum(amount[stream] for stream in outlets.values()), fed, into))
     return max(gaps)
 
 
-def _relative(into: Array | float, out: Array | float, fed: Array | float, through: Array | float) -> float:
+def relative_gap(into: Array | float, out: Array | float, fed: Array | float, through: Array | float) -> float:
     """Return the largest gap between what goes in and out, relative to what is fed, or goes through if that is more."""
     if isinstance(into, float) and isinstance(out, float) and isinstance(fed, float):
         whole = max(fed, through)

@@ -68,18 +68,15 @@ def solve(model: Model, inputs: Inputs | None = None) -> Solution:
     Raises SheetError where nothing at all can leave a loop.
     """
     inputs = inputs or model.plain
-    run = _Run(model, inputs)
+    run = Run(model, inputs)
     for stage in model.stages:
-        if stage.is_loop:
-            run.loop(stage)
-        else:
-            run.single(stage.steps[0])
+        run.stage(stage)
     closed = closure(model, run.streams, run.feeds, run.caught)
     return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
 
 
 @dataclass
-class _Run:
+class Run:
     """One solve under way."""
 
     model: Model
@@ -91,6 +88,13 @@ class _Run:
 
     def __post_init__(self) -> None:
         self.streams = dict(self.inputs.feeds)
+
+    def stage(self, stage: Stage) -> None:
+        """Solve the next stage."""
+        if stage.is_loop:
+            self.loop(stage)
+        else:
+            self.single(stage.steps[0])
 
     def single(self, name: str) -> None:
         """Solve a step that no loop holds."""

@@ -131,6 +131,9 @@ class Step(StepBlock):
     gold_follows_rock: ClassVar[bool] = False
     #: Whether the step breaks rock, which it does whatever shares are given.
     breaks: ClassVar[bool] = False
+    #: Whether gold that leaves for good by an outlet without a reason of its own is lost for the reasons of what went
+    #: in: the step only parts it.
+    parts_alike: ClassVar[bool] = False
 
     def linear(self) -> bool:
         """Whether the operator is the same for every feed."""

@@ -10,6 +10,7 @@ from pydantic import Field
 from flowsheet.ore import grains, liberation
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
+from flowsheet.ore.rowed import Rest, Rowed
 from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
@@ -52,15 +53,16 @@ class Sort(Step):
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Pick each rock with the chance that at least one of its (Poisson many) clusters is seen."""
         seen = chance_seen(site, at.sees, at.care)
-        clusters = grains.grains_per_rock(feed, site.grid, site.fineness) / at.cluster[..., None, None]
         missed = (1 - seen) ** at.cluster[..., None, None]
-        blind = np.exp(-(clusters * (1 - missed)).sum(axis=-1))
-        # A grain is left behind if its own cluster and all others of its rock are missed.
-        left_locked = missed * blind[..., :, None]
+        clusters = grains.per_rock(feed, site.grid, site.fineness, 1 - missed) / at.cluster[..., None]
+        blind = np.exp(-clusters)
         left_free = 1 - np.where(site.grid.size >= at.sees[..., None], at.care[..., None], 0.0)
-        left = Shares(blind, blind, left_free, left_locked)
-        picked = Shares(1 - blind, 1 - blind, 1 - left_free, 1 - left_locked)
-        return Operator({"picked": picked, "left": left})
+        # A grain is left behind if its own cluster and all others of its rock are missed.
+        if blind.ndim > 1 and missed.ndim == 2:
+            left: Shares = Rowed(blind, blind, left_free, missed, blind)
+        else:
+            left = Shares(blind, blind, left_free, missed * blind[..., :, None])
+        return Operator({"picked": Rest(left), "left": left})
 
 
 def chance_seen(site: Site, sees: Array, care: Array) -> Array:
