@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
-from flowsheet.commands import sheet
-from flowsheet.commands.common import WRONG_INPUT
+from flowsheet.commands import chance, fit, reconcile, sheet
+from flowsheet.commands.common import WRONG_INPUT, print_json
+from flowsheet.commands.output import Output, OutputError, end_without
 
 if TYPE_CHECKING:
     from flowsheet.spec.mistakes import SheetError
@@ -22,24 +24,53 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for command in (sheet.check, sheet.run, sheet.draw, sheet.try_, sheet.new, sheet.schema):
+for command in (
+    sheet.check,
+    sheet.run,
+    sheet.draw,
+    sheet.try_,
+    reconcile.reconcile,
+    fit.fit,
+    chance.chance,
+    sheet.new,
+    sheet.schema,
+):
     app.command(name=command.__name__.rstrip("_"))(command)
 
 
 def main() -> NoReturn:
-    """Run the commands; exit with 0 (done), 2 (the input is wrong) or 1 (a bug)."""
+    """Run the commands; exit with 0 (done), 2 (the input or the disk is wrong), 141 (the reader left) or 1 (a bug)."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal without → shows ?, which beats a traceback
             stream.reconfigure(errors="replace")
+    plain = sys.stdout or open(os.devnull, "w")  # noqa: SIM115 (closed by the shell: nobody wants the answer)
+    output = Output(plain)
+    sys.stdout = output
+    try:
+        code = _run()
+        output.flush()
+    except OutputError as fault:
+        code = end_without(output, fault)
+    finally:
+        sys.stdout = plain
+    sys.exit(code)
+
+
+def _run() -> str | int | None:
+    """Run the command that was asked for; return its exit code."""
     try:
         app(standalone_mode=True)
+    except SystemExit as end:
+        return end.code
     except Exception as wrong:
         from flowsheet.spec.mistakes import SheetError
 
         if not isinstance(wrong, SheetError):
             raise
+        if "--json" in sys.argv:  # whoever reads JSON is told in JSON
+            print_json({"ok": False, "mistakes": [mistake.as_dict() for mistake in wrong.mistakes]})
         _print_mistakes(wrong)
-    sys.exit(WRONG_INPUT)
+    return WRONG_INPUT
 
 
 def _print_mistakes(wrong: SheetError) -> None:

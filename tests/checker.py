@@ -1,7 +1,7 @@
 """Conservation, checked by code that shares nothing with the solver: it adds up the arrays that a solution holds.
 
 What goes into a step comes out of it or is caught in its loop; what is fed to the sheet leaves it or is caught;
-solids and gold each; and no array holds anything negative or infinite.
+solids, gold and silver each; and no array holds anything negative or infinite.
 """
 
 from __future__ import annotations
@@ -26,9 +26,12 @@ def check(solution: Any) -> None:
     held = {caught.stream: caught.material for caught in solution.caught}
     assert len(held) == len(solution.caught), "a stream was caught twice"
     assert set(held) <= set(given)
-    for what in ("solids", "gold"):
-        carried = {name: amount(material, what) for name, material in solution.streams.items()}
-        caught = {name: amount(material, what) for name, material in held.items()}
+    for what in ("solids", "gold", "silver"):
+        if what == "silver":
+            carried, caught = solution.silver.streams, solution.silver.caught
+        else:
+            carried = {name: amount(material, what) for name, material in solution.streams.items()}
+            caught = {name: amount(material, what) for name, material in held.items()}
         fed = sum(carried[name] for name in sheet.ores)
         ends = [name for name in carried if name not in taken]
         gap(fed, sum(carried[name] for name in ends) + sum(caught.values()), fed, f"{what} of the sheet")
@@ -44,6 +47,20 @@ def check(solution: Any) -> None:
             least = -NOTHING * np.max(fed["solids" if array in ("light", "heavy") else "gold"])
             assert np.all(np.isfinite(values)), f"{name}: {array} is not finite"
             assert np.all(values >= least), f"{name}: {array} is negative ({values.min()})"
+    _check_silver(solution)
+
+
+def _check_silver(solution: Any) -> None:
+    """Fail where silver is not that of the ores' gold, or is negative or infinite."""
+    silver = solution.silver
+    assert sorted(silver.streams) == sorted(solution.streams)
+    assert sorted(silver.caught) == sorted(caught.stream for caught in solution.caught)
+    for name in solution.model.sheet.ores:
+        gold, fineness = amount(solution.streams[name], "gold"), solution.inputs.fineness[name]
+        assert np.allclose(silver.streams[name] * fineness, gold * (1 - fineness), rtol=CLOSED, atol=0)
+    for name, value in [*silver.streams.items(), *silver.caught.items()]:
+        assert np.all(np.isfinite(value)), f"{name}: silver is not finite"
+        assert np.all(value >= 0), f"{name}: silver is negative"
 
 
 def amount(material: Any, what: str) -> Any:

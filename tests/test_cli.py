@@ -89,6 +89,19 @@ def test_check_of_every_shipped_sheet(flowsheet: Command, sheet: Path) -> None:
     assert found["loops"] == ([["plates", "sieve"]] if sheet.stem == "closed_circuit" else [])
 
 
+def test_check_tells_where_streams_end(flowsheet: Command) -> None:
+    told = "Ends: bead, specimens (kept); tails, slag, cupel loss (not kept).\n"
+    assert flowsheet("check", QUICK).out.endswith(told)
+    ends = flowsheet("check", QUICK, "--json").json["ends"]
+    assert ends == {"kept": ["bead", "specimens"], "not_kept": ["tails", "slag", "cupel loss"]}
+
+
+def test_check_of_a_sheet_that_keeps_all(flowsheet: Command, tmp_path: Path) -> None:
+    text = "ore: {mass: 1 kg, grade: 9 g/t}\nsteps: {hold: {do: factors, takes: ore, gives: pile}}\nkeep: pile\n"
+    (tmp_path / "all.yaml").write_text(text, encoding="utf-8")
+    assert flowsheet("check", "all.yaml").out.splitlines()[-1] == "Ends: pile (kept)."
+
+
 def test_check_names_the_loop(flowsheet: Command) -> None:
     assert "plates → sieve → plates" in flowsheet("check", LOOP).out
 
@@ -371,7 +384,6 @@ def test_try_takes_every_combination(flowsheet: Command, tmp_path: Path) -> None
         ("powder.gap=0.1 mm to 0.8 mm in 4, 1 mm", ["0.1 mm", "0.2 mm", "0.4 mm", "0.8 mm", "1 mm"]),
         ("wash.d50=60 um, 90 um", ["60 um", "90 um"]),
         ("look.sees=20 mesh, 1/4 in", ["20 mesh", "1/4 in"]),
-        ("look.care=0.7 to 0.9", ["0.7 to 0.9"]),  # without a count: a doubt, as in a sheet
         ("ore.gold.d50=0.2 mm,0.4 mm", ["0.2 mm", "0.4 mm"]),
         ("steps.look.care=0.5", ["0.5"]),
     ],
@@ -399,6 +411,25 @@ def test_try_prints_a_table_and_the_best(flowsheet: Command) -> None:
     assert "wash.passes = 3" in " ".join(done.out.split())
 
 
+def test_try_says_why_it_draws_no_picture(flowsheet: Command, tmp_path: Path) -> None:
+    several = [part for s in ("wash.passes=1,2", "look.care=0.5,0.9", "wash.light=1 %,2 %") for part in ("--set", s)]
+    for settings, told in (
+        (several, "3 settings move"), (["--set", "wash.passes=2"], "only one setting was tried"),
+        (several[:4], None), (several[:2], None),
+    ):  # fmt: skip
+        done = flowsheet("try", QUICK, *settings, "--out", "trials")
+        assert (tmp_path / "trials" / "trials.png").is_file() == (told is None)
+        told_lines = [line for line in done.err.splitlines() if line.startswith("no picture: ")]
+        assert len(told_lines) == (told is not None)
+        assert told is None or told in told_lines[0]
+        shutil.rmtree(tmp_path / "trials")
+
+
+def test_help_says_how_ranges_are_spread(flowsheet: Command) -> None:
+    text = " ".join(flowsheet("try", "--help").out.replace("│", " ").split())
+    assert "lengths by ratio, others evenly" in text
+
+
 def test_try_out_writes_a_table_and_a_plot(flowsheet: Command, tmp_path: Path) -> None:
     done = flowsheet("try", QUICK, "--set", "wash.passes=1,2", "--out", "trials", "--json")
     assert done.code == 0
@@ -422,6 +453,10 @@ def test_try_out_writes_a_table_and_a_plot(flowsheet: Command, tmp_path: Path) -
         (["scalp=20mm"], ["scalp"]),
         (["scalp.opening=20mm", "scalp.opening=12mm"], ["commas"]),
         (["scalp.opening=5 mm to 20 kg in 3"], ["unit"]),
+        (["scalp.opening=5 mm to 20 mm"], ["how many", "5 mm to 20 mm in 4"]),
+        (["scalp.opening=20 mm to 5 mm"], ["how many", "20 mm to 5 mm in 4"]),
+        (["look.care=0.5, 0.7 to 0.9"], ["how many", "0.7 to 0.9 in 4"]),
+        (["scalp.opening=#20 to #10"], ["how many", "#20 to #10 in 4"]),
         (["scalp.opening=5 mm to 20 mm in 1"], ["range"]),
         (["scalp.opening=5 mm to 5 mm in 3"], ["same"]),
         (["scalp.opening=a to b in 3"], ["range"]),
@@ -565,9 +600,14 @@ def test_a_faulty_sheet_is_told_and_nothing_is_written(flowsheet: Command, tmp_p
         ("draw", sheet, "-o", "flow.svg"),
         ("draw", sheet, "--sizes", "tails", "-o", "sizes.png"),
         ("try", sheet, "--set", "wash.passes=1,2", "--out", "trials"),
+        ("try", sheet, "--set", "wash.passes=1,2", "--json"),
     ):
         done = flowsheet(*arguments)
-        assert (done.code, done.out) == (2, ""), arguments
+        assert done.code == 2
+        if "--json" in arguments:
+            assert (done.json["ok"], len(done.json["mistakes"])) == (False, len(done.err.splitlines()[:-1]) or 1)
+        else:
+            assert done.out == "", arguments
         first = done.err.splitlines()[0]
         place = re.match(rf"{re.escape(str(sheet))}:(\d+):(\d+):", first)
         assert place is not None, first
@@ -582,10 +622,11 @@ def test_a_faulty_sheet_is_told_and_nothing_is_written(flowsheet: Command, tmp_p
 @pytest.mark.parametrize("fault", FAULTS)
 def test_check_json_lists_the_mistakes(flowsheet: Command, tmp_path: Path, fault: str) -> None:
     done = flowsheet("check", faulty(tmp_path, fault), "--json")
-    assert (done.code, done.err) == (2, "")
+    assert done.code == 2
     assert done.json["ok"] is False
     mistakes = done.json["mistakes"]
     assert mistakes
+    assert all(mistake["remedy"] in done.err for mistake in mistakes)
     _, _, field, remedy = FAULTS[fault]
     assert any(m["field"] == field and remedy in m["remedy"] for m in mistakes) or not field
     for mistake in mistakes:
@@ -625,12 +666,36 @@ def test_a_loop_that_nothing_leaves_names_itself(flowsheet: Command, tmp_path: P
         "opening: 0.5 mm}", "opening: 0.5 mm, split: {oversize: 100 %}, recovery: {oversize: 100 %}}"
     )
     (tmp_path / "stuck.yaml").write_text(sheet, encoding="utf-8")
-    for command in ("run", "draw"):
+    line = next(n for n, row in enumerate(sheet.splitlines(), 1) if row.strip().startswith("plates:"))
+    for command in ("check", "run", "draw"):
         done = flowsheet(command, "stuck.yaml")
         assert (done.code, done.out) == (2, "")
+        assert done.err.startswith(f"stuck.yaml:{line}:3: steps.plates: nothing ever leaves the loop")
         assert "plates → sieve → plates" in done.err
         assert "Traceback" not in done.err
     assert files_in(tmp_path) == {"stuck.yaml"}
+
+
+def test_check_refuses_what_run_refuses(flowsheet: Command, tmp_path: Path) -> None:
+    (tmp_path / "round.yaml").write_text("""
+ore: {mass: 10 kg, grade: 50 g/t}
+steps:
+  s: {do: factors, takes: [ore, o], gives: {a: o, b: u}, split: {a: 100 %}}
+keep: [u]
+""", encoding="utf-8")  # fmt: skip
+    for command in ("check", "run"):
+        done = flowsheet(command, "round.yaml")
+        assert (done.code, done.out) == (2, "")
+        assert done.err.startswith("round.yaml:4:3: steps.s: nothing ever leaves the loop s → s.")
+    done = flowsheet("check", "round.yaml", "--json")
+    assert (done.json["ok"], done.json["mistakes"][0]["line"]) == (False, 4)
+    # A setting that makes it so is not in the file.
+    done = flowsheet("try", "round.yaml", "--set", "s.split.a=50 %")
+    assert done.code == 2
+    (tmp_path / "open.yaml").write_text((tmp_path / "round.yaml").read_text().replace("100 %", "50 %"))
+    done = flowsheet("try", "open.yaml", "--set", "s.split.a=100 %")
+    assert done.code == 2
+    assert "open.yaml: steps.s: nothing ever leaves" in done.err
 
 
 # ── as a program ────────────────────────────────────────────────────────────────────────────────────────────
@@ -644,6 +709,50 @@ def test_as_a_program(tmp_path: Path) -> None:
     done = in_a_process("run", sheet, cwd=tmp_path)
     assert (done.code, done.out) == (2, "")
     assert re.match(rf"{re.escape(str(sheet))}:\d+:\d+: steps\.look\.takes:", done.err)
+
+
+HELD_BACK = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+"""An environment in which a short answer is written at the very end, as it is by default."""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here is always full")
+@pytest.mark.parametrize(
+    "arguments", [("run",), ("run", "--json"), ("check",), ("check", "--json"), ("try", "--set", "wash.passes=1,2")]
+)
+def test_a_full_disk_is_told(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    command, *options = arguments
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run([sys.executable, "-m", "flowsheet", command, str(QUICK), *options], cwd=tmp_path,
+                              stdout=full, stderr=subprocess.PIPE, encoding="utf-8", check=False,
+                              env=HELD_BACK)  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr.startswith("The answer cannot be written (")
+    assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes end otherwise there")
+@pytest.mark.parametrize("arguments", [("run",), ("run", "--json"), ("check",), ("draw", "--json"), ("schema",)])
+def test_a_reader_that_leaves_ends_it_quietly(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    command, *options = arguments
+    reader, writer = os.pipe()
+    os.close(reader)
+    sheet = [] if command == "schema" else [str(QUICK)]
+    try:
+        done = subprocess.run([sys.executable, "-m", "flowsheet", command, *sheet, *options], cwd=tmp_path,
+                              stdout=writer, stderr=subprocess.PIPE, encoding="utf-8", check=False,
+                              env=HELD_BACK)  # fmt: skip
+    finally:
+        os.close(writer)
+    assert done.returncode == 141
+    assert "rror" not in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no shell here can close its output")
+def test_a_closed_output_is_no_bug(tmp_path: Path) -> None:
+    script = f'"{sys.executable}" -m flowsheet check "{QUICK}" >&-'
+    done = subprocess.run(["sh", "-c", script], cwd=tmp_path, stderr=subprocess.PIPE, encoding="utf-8", check=False)
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_on_a_terminal_without_arrows(tmp_path: Path) -> None:

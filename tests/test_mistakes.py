@@ -26,7 +26,7 @@ QUICK = (CONFIGS / "quick.yaml").read_text(encoding="utf-8")
 
 
 class Row(NamedTuple):
-    """What is expected of one mistake; "-" stands for nothing."""
+    """What is expected of one mistake; "-" stands for nothing, and a place without a file is in the sheet itself."""
 
     place: str
     field: str
@@ -47,6 +47,11 @@ def expected() -> dict[str, list[Row]]:
 EXPECTED = expected()
 
 
+def place_of(mistake: Mistake, sheet: Path) -> str:
+    file = "" if mistake.file == str(sheet) else f"{Path(mistake.file).relative_to(HERE)}:"
+    return f"{file}{mistake.line}:{mistake.column}"
+
+
 def mistakes_of(path: Path | str) -> tuple[Mistake, ...]:
     with pytest.raises(SheetError) as caught:
         load(path)
@@ -64,9 +69,8 @@ def test_every_faulty_sheet_has_its_rows():
 def test_a_faulty_sheet_is_told_exactly_what_is_wrong(name):
     path = HERE / f"{name}.yaml"
     found = mistakes_of(path)
-    assert [f"{m.line}:{m.column}" for m in found] == [row.place for row in EXPECTED[name]]
+    assert [place_of(m, path) for m in found] == [row.place for row in EXPECTED[name]]
     for mistake, row in zip(found, EXPECTED[name], strict=True):
-        assert mistake.file == str(path)
         assert (mistake.field or "-") == row.field
         assert row.message in mistake.message
         assert row.remedy in mistake.remedy
@@ -79,8 +83,8 @@ def test_a_faulty_sheet_is_told_exactly_what_is_wrong(name):
 
 @pytest.mark.parametrize("name", sorted(EXPECTED))
 def test_the_place_is_where_the_text_that_was_read_stands(name):
-    lines = (HERE / f"{name}.yaml").read_text(encoding="utf-8").splitlines()
     for mistake in mistakes_of(HERE / f"{name}.yaml"):
+        lines = Path(mistake.file).read_text(encoding="utf-8").splitlines() or [""]
         row = lines[mistake.line - 1]
         assert 1 <= mistake.column <= len(row) + 1
         if mistake.read is None:
@@ -120,6 +124,11 @@ def test_six_unrelated_mistakes_are_told_at_once_and_nothing_else():
         "steps.break.do",
         "keep.0",
     ]
+
+
+def test_every_weigh_sheet_of_the_folder_is_named_by_a_sheet():
+    sheets = "".join(path.read_text(encoding="utf-8") for path in HERE.glob("*.yaml"))
+    assert [path.name for path in HERE.glob("*.csv") if path.name not in sheets] == []
 
 
 def test_a_whole_sheet_has_no_mistakes():

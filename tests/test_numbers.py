@@ -157,7 +157,16 @@ def test_a_number_shows_what_was_written():
 REFUSED: list[tuple[Dimension, str, str, str]] = [
     # no unit, another one, none known
     (LENGTH, "20", "a length needs its unit", 'Write "20 mm"'),
-    (LENGTH, "2 1/4", "a length needs its unit", 'Write "2 1/4 mm"'),
+    (LENGTH, "2 1/4", "a length needs its unit", 'Write "2 1/4 in" (inches) or "2 1/4 mm"'),
+    (LENGTH, "3/4", "a length needs its unit", 'Write "3/4 in" (inches) or "3/4 mm"'),
+    # a share in %, a bare doubt that may be a fraction or so many %
+    (SHARE, "80 % ± 0.05", "the share is in %, the doubt is not", 'Write "80 % ± 5 %" or "80 % ± 0.05 %"'),
+    (SHARE, "0.5 % +/- .2", "the share is in %, the doubt is not", 'Write "0.5 % ± 20 %" or "0.5 % ± 0.2 %"'),
+    # a mass alone, where a grade is wanted
+    *((GRADE, text, "so much gold in so much rock", 'Write "0.6 oz/ton"')
+      for text in ("0.6 oz", "0.6 ounces", "0.6 ozt", "0.6 troy oz", "0.6 oz ± 0.1 oz")),
+    (GRADE, "7 dwt", "so much gold in so much rock", 'Write "7 dwt/ton"'),
+    (GRADE, "22 g", "so much gold in so much rock", 'Write "22 g/t"'),
     (MASS, "14", "a mass needs its unit", 'Write "14 kg"'),
     (GRADE, "22", "a grade needs its unit", 'Write "22 g/t"'),
     (GRADE, "22 ± 10 %", "a grade needs its unit", 'Write "22 g/t"'),
@@ -194,7 +203,12 @@ REFUSED: list[tuple[Dimension, str, str, str]] = [
     (MASS, "14,2 kg", "a comma stands inside", 'a point: "14.2 kg"'),
     (MASS, "1,400.5 kg", "a comma stands inside", '"1400.5 kg"'),
     (MASS, "1,400,000 kg", "a comma stands inside", '"1400000 kg"'),
-    (MASS, "1 400 kg", "a blank stands inside", "1400"),
+    (MASS, "1 400 kg", "a blank stands inside", 'Write "1400 kg"'),
+    (MASS, "14 200 g", "a blank stands inside", 'Write "14200 g"'),
+    (MASS, "1 200 300.5 kg", "a blank stands inside", 'Write "1200300.5 kg"'),
+    (MASS, "1 40 kg", "a blank stands inside", "1400 and not 1 400"),
+    (LENGTH, "“20 mesh”", "curly quotes", 'Write "20 mesh" with straight quotes'),
+    (LENGTH, "‘#20’", "curly quotes", 'Write "#20" with straight quotes'),
     *((MASS, text, "no number that a scale", "14.2 kg")
       for text in ("nan", ".nan", "NaN kg", "inf", "-.inf", "infinity kg")),
     (MASS, "1e999 kg", "too large for a mass", "14.2 kg"),

@@ -15,6 +15,7 @@ from strategies import KINDS, doubtful, heavier, parted_and_joined, sheets, shuf
 
 from flowsheet.solve.balance import closure
 from flowsheet.solve.propagate import Solution
+from flowsheet.solve.silver import Silver
 from flowsheet.spec.mistakes import SheetError
 
 ARRAYS = ("light", "heavy", "free", "locked")
@@ -120,6 +121,19 @@ def test_what_is_caught_is_part_of_the_balance(solved: Callable[..., Solution]) 
     with pytest.raises(AssertionError, match="gold of the sheet: gap"):
         check(replace(whole, caught=[]))
     assert closure(whole.model, whole.streams, whole.feeds, []).gold > 1e-3
+
+
+@pytest.mark.parametrize("stream", ["ore", "back", "ground", "on", "con", "tails"])
+def test_a_hole_in_the_silver_is_seen(stream: str, solved: Callable[..., Solution]) -> None:
+    whole, leaky = solved(LOOP), solved(LOOP)
+    assert whole.silver.caught["back"] > 0
+    amounts = {**whole.silver.streams, stream: whole.silver.streams[stream] * (1 - 1e-6)}
+    vars(leaky)["silver"] = Silver(amounts, whole.silver.caught)
+    with pytest.raises(AssertionError, match=r"silver of .*: gap"):
+        check(leaky)
+    vars(leaky)["silver"] = Silver(whole.silver.streams, {"back": np.zeros(())})
+    with pytest.raises(AssertionError, match=r"silver of .*: gap"):
+        check(leaky)
 
 
 @pytest.mark.parametrize(

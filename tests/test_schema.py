@@ -17,13 +17,13 @@ from flowsheet.spec import document, numbers
 from flowsheet.spec.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.json_schema import json_schema
 from flowsheet.spec.numbers import Number
-from flowsheet.spec.schema import TOP_FIELDS, Gold, GrainRow, Ore, SieveRow, SizeLaw, Weighed, price_fault
+from flowsheet.spec.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed, price_fault
 from flowsheet.spec.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE
 from flowsheet.steps import kinds
 
 SHEETS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
 SCHEMA = json_schema(kinds())
-BLOCKS: list[type[Block]] = [Ore, SizeLaw, SieveRow, Gold, GrainRow, Weighed, *kinds().values()]
+BLOCKS: list[type[Block]] = [Ore, SizeLaw, SieveRow, Gold, GrainRow, Weighed, Metallics, *kinds().values()]
 
 
 def kind_schema(kind: str) -> dict[str, Any]:
@@ -69,6 +69,14 @@ def test_the_shipped_sheets_fit(path):
     (("steps",), {}),
     (("keep",), []),
     (("weighed",), {"tails": {"weight": "3 kg"}}),
+    (("weighed",), {}),
+    (("weighed",), {"file": {"tails": "3 kg"}}),
+    (("weighed",), {"file": []}),
+    (("weighed",), {"tails": {"passing": "80 %"}}),
+    (("weighed",), {"tails": {"passing": {}}}),
+    (("weighed",), {"tails": {"grains": ["4"]}}),
+    (("weighed",), {"tails": {"metallics": {"plus": "12 g", "minus": "480 g", "minus_grades": "3 g/t"}}}),
+    (("weighed",), {"tails": {"metallics": {"plus": "1 g", "plus_gold": "1 mg", "minus": "9 g", "minus_grades": []}}}),
     (("prices",), {"gold": "a lot"}),
     (("sieves",), "20 mm"),
     (("ores",), {"east": {"mass": "3 kg"}}),
@@ -94,7 +102,14 @@ def test_a_sheet_that_lacks_something_does_not_fit(quick, path):
 
 def test_all_that_a_sheet_may_say_fits(quick):
     quick["ores"] = {"east": quick.pop("ore"), "west": {"mass": "3 kg", "sizes": [{"sieve": "pan", "passing": "0 %"}]}}
-    quick["weighed"] = {"tails": {"mass": "8 kg", "grade": "3 g/t ± 0.5 g/t"}}
+    metallics = {"plus": "12.1 g", "plus_gold": "3.2 mg", "minus": "480 g", "minus_grades": ["3.1 g/t", "2.9 g/t"]}
+    quick["weighed"] = {
+        "file": ["sack3.csv", "sack4.csv"],
+        "tails": {"mass": "8 kg", "grade": "3 g/t ± 0.5 g/t", "moisture": "2 %", "when": "3 May", "note": "wet"},
+        "con": {"passing": {"#100": "80 %"}, "grains": {"+0.3 mm": 4, "all": "7"}, "bead": "0.2 g", "gold": "0.2 g"},
+        "lumps": {"grains": 4, "metallics": metallics},
+        "fines": {"metallics": {**metallics, "minus_grades": "3 g/t"}},
+    }
     quick["prices"] = {"gold": "100 ± 5 USD/g"}
     quick["sieves"] = ["20 mesh", "1/2 in"]
     quick["keep"] = "bead"
@@ -217,6 +232,29 @@ def test_bounds_hold_at_their_ends_and_not_beyond():
         low, high = extra_of(field)["low"], extra_of(field)["high"]
         for value, held in ((low, True), (high, True), (low - 1, False), (high * 1.01, False)):
             assert bool(complaints(block, name, Number(value))) != held, f"{block.__name__}.{name} = {value}"
+
+
+@pytest.mark.parametrize("text", ["10 um", "0.01 mm", "1e-5 m", "1000 mm", "39.37007874015748 in", "10 um to 1 m"])
+def test_a_bound_takes_its_own_value_in_any_unit(text):
+    screen = kinds()["screen"].model_validate(
+        {"do": "screen", "takes": "ore", "gives": {"oversize": "a", "undersize": "b"}, "opening": text}
+    )
+    ends = {screen.opening.value} if screen.opening.low is None else {screen.opening.low, screen.opening.high}
+    assert ends <= {1e-5, 1.0}  # to the last bit
+
+
+@pytest.mark.parametrize("text", ["9.99 um", "1.0001 m", "9.99 um to 1 mm"])
+def test_a_bound_takes_nothing_beyond_it(text):
+    assert complaints(kinds()["screen"], "opening", numbers.parse(text, LENGTH))
+
+
+def test_sieves_and_shares_take_their_bounds_too():
+    from flowsheet.spec.factors import is_sieve
+
+    for text in ("1 um", "0.001 mm", "5 m", "5000 mm"):
+        assert is_sieve(numbers.parse(text, LENGTH).value)
+    assert not is_sieve(numbers.parse("0.999 um", LENGTH).value)
+    assert not is_sieve(numbers.parse("5.001 m", LENGTH).value)
 
 
 # ── words of the fields' room ───────────────────────────────────────────────────────────────────────────────

@@ -7,6 +7,7 @@ import io
 import math
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import matplotlib.image
@@ -21,6 +22,7 @@ from flowsheet.show import drawing, figures, files, plots, sentences, tables, te
 from flowsheet.solve.model import load, rebuild
 from flowsheet.spec import document
 from flowsheet.spec.mistakes import SheetError
+from flowsheet.study.finer import Finer
 from flowsheet.study.run import Run, run
 from flowsheet.study.trials import Trials, parse_settings, run_trials
 
@@ -184,11 +186,39 @@ def test_csv_reads_back(panned: Run, tmp_path: Path) -> None:
         assert head == [column.head for column in grid.columns]
         assert len(rows) == len(grid.rows) > 0
         for read, row in zip(rows, grid.rows, strict=True):
-            for text, cell in zip(read, row, strict=True):
+            for title, text, cell in zip(head, read, row, strict=True):
                 if isinstance(cell, float):
-                    assert float(text) == pytest.approx(cell, rel=1e-8)
+                    # Under a head of percent a cell of the table is a share, and that of the file in percent.
+                    assert float(text) == pytest.approx(cell * (100 if title.endswith("%") else 1), rel=1e-8)
                 else:
                     assert text == ("" if cell is None else str(cell))
+
+
+def test_a_csv_holds_what_its_heads_say(tmp_path: Path) -> None:
+    def read(grid: tables.Grid) -> list[dict[str, str]]:
+        grid.write_csv(tmp_path / "table.csv")
+        return list(csv.DictReader(io.StringIO((tmp_path / "table.csv").read_text(encoding="utf-8"), newline="")))
+
+    sheet = f"{FACTORS}weighed: {{tails: {{mass: 9.31 kg}}}}"
+    found = run_of(sheet)
+    # By hand: 2 % of 10 kg and 80 % of 0.2 g go to con; 9.31 kg are 5 % less than 9.8 kg.
+    con = next(row for row in read(tables.balance(found)) if row["Stream"] == "con")
+    assert [float(con[head]) for head in ("Mass, kg", "Mass, %", "Gold, %")] == pytest.approx([0.2, 2, 80])
+    (tails,) = read(tables.losses(found))
+    assert [float(tails[head]) for head in ("Gold, g", "Of all, %", "Other, %")] == pytest.approx([0.04, 20, 100])
+    (weighed,) = read(tables.weighed(found))
+    assert float(weighed["Weighed is more by, %"]) == pytest.approx(-5)
+    trial = read(tables.trials(trials_of(sheet, "wash.recovery.con=90 %")))[1]
+    assert [float(trial[head]) for head in ("Kept, %", "and, %")] == pytest.approx([90, 10])
+
+
+def test_a_csv_of_the_coarse_fraction_is_in_percent(panned: Run, tmp_path: Path) -> None:
+    tables.coarse(panned).write_csv(tmp_path / "coarse.csv")
+    row = next(csv.DictReader(io.StringIO((tmp_path / "coarse.csv").read_text(encoding="utf-8"), newline="")))
+    first = panned.coarse[0]
+    told = [float(row[head]) for head in ("Mass, %", "Gold, %", "Gold in sight, %")]
+    shares = [first.mass_share, first.gold_share, first.in_sight_share]
+    assert told == pytest.approx([100 * share for share in shares], rel=1e-8)
 
 
 def test_csv_of_odd_names_reads_back(tmp_path: Path) -> None:
@@ -235,6 +265,8 @@ def shown(found: Run, capsys: pytest.CaptureFixture[str]) -> str:
 def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: pytest.CaptureFixture[str]) -> None:
     long_name = "what the second screen lets through after the first wash in the morning"
     sheet = PANNED.replace("20 g/t", grade).replace("10 kg", mass).replace("tails", long_name)
+    if mass == "1e-6 kg":
+        sheet = sheet.replace("9.1 kg", "9e-7 kg")
     found = run_of(sheet)
     text = shown(found, capsys)
     assert max(map(len, text.splitlines())) <= 100
@@ -261,7 +293,19 @@ def test_tables_fit_eighty_columns_with_names_and_numbers_whole(path: Path) -> N
 def test_an_amount_that_no_scale_sees_is_told_as_less_than_it(panned: Run) -> None:
     form = next(column.form for column in tables.balance(panned).columns if column.head == "Mass, kg")
     assert form is not None
-    assert [form(x) for x in (0.0, 1e-12, 9.9e-8, 1.5e-7)] == ["0", "<0.0000001", "<0.0000001", "0.0000001500"]
+    assert [form(x) for x in (0.0, 1e-12, 9.9e-8, 1.5e-7)] == ["0 kg", "<0.1 mg", "<0.1 mg", "0.1500 mg"]
+
+
+def test_each_mass_of_the_balance_has_a_unit_that_reads_well(panned: Run, capsys: pytest.CaptureFixture[str]) -> None:
+    form = next(column.form for column in tables.balance(panned).columns if column.head == "Mass, kg")
+    assert form is not None
+    assert [form(x) for x in (14.2, 0.5903, 0.0002896, 1.652e-6, 2500)] == [
+        "14.20 kg", "590.3 g", "0.2896 g", "1.652 mg", "2.500 t"
+    ]  # fmt: skip
+    text = shown(panned, capsys)
+    row = next(line for line in text.splitlines() if line.startswith(" ore "))
+    assert row.split()[1:3] == ["10.00", "kg"]
+    assert "Mass, kg" not in text
 
 
 @pytest.mark.parametrize(("terminal_is", "width"), [(40, 80), (90, 90), (200, 100), (None, 100)])
@@ -512,11 +556,11 @@ def test_a_run_without_sizes_writes_what_it_knows(tmp_path: Path) -> None:
     assert {path.name for path in written} == {"balance.csv", "losses.csv", "sizes.csv", "flow.svg", "flow.png"}
 
 
-def test_trials_are_plotted_where_one_setting_moves(tmp_path: Path) -> None:
+def test_trials_are_plotted_where_one_setting_moves_or_two(tmp_path: Path) -> None:
     one = files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t"), tmp_path / "one")
     two = files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t", "ore.mass=1 kg,2 kg"), tmp_path / "two")
     assert [path.name for path in one] == ["trials.csv", "trials.png"]
-    assert [path.name for path in two] == ["trials.csv"]
+    assert [path.name for path in two] == ["trials.csv", "trials.png"]
     rows = list(csv.reader(io.StringIO(two[0].read_text(encoding="utf-8"), newline="")))
     assert len(rows) == 1 + 1 + 4
     assert rows[0][:2] == ["ore.grade", "ore.mass"]
@@ -540,6 +584,30 @@ def test_a_trial_that_is_worse_is_told_as_such() -> None:
     assert "80.0 mg less" in text
 
 
+def test_no_advice_is_given_on_what_cannot_be_chosen() -> None:
+    assert "Leave the sheet" not in sentences.best_trial(trials_of(FACTORS, "ore.grade=10 g/t"))
+    mixed = trials_of(FACTORS, "wash.recovery.con=70 %", "ore.grade=20 g/t")
+    assert "Leave the sheet" not in sentences.best_trial(mixed)
+    two = FACTORS.replace("ore: {", "ores:\n  a: {").replace("takes: ore", "takes: a")
+    assert "Leave the sheet" not in sentences.best_trial(trials_of(two, "ores.a.grade=10 g/t"))
+    assert "Leave the sheet as it is." in sentences.best_trial(trials_of(FACTORS, "wash.recovery.con=70 %"))
+
+
+def test_no_sentence_begins_with_under() -> None:
+    for grade in ("20 g/t", "0.0001 g/t"):
+        found = run_of(PANNED.replace("20 g/t", grade))
+        for _, answer in sentences.answers(found):
+            assert not re.search(r"(^|[.] )under", answer), answer
+    assert "under 0.1 mg" in " ".join(sentences.losses(found))
+
+
+def test_what_is_picked_alike_is_told_once() -> None:
+    text = sentences.finer(run_of(PANNED.replace("20 g/t", "0.0001 g/t")))
+    assert "pick no more gold than now (under 0.1 mg)" in text
+    assert "in place of under" not in text
+    assert "of gold in place of" in sentences.finer(run_of(PANNED))
+
+
 def test_reasons_that_sum_to_one_are_told_in_order(panned: Run) -> None:
     text = " ".join(sentences.losses(panned))
     loss = panned.losses[0]
@@ -547,3 +615,45 @@ def test_reasons_that_sum_to_one_are_told_in_order(panned: Run) -> None:
     ranked = sorted((share for share in loss.why.values() if share > 0.005), reverse=True)
     at = [text.index(figures.percent(share)) for share in ranked]
     assert at == sorted(at)
+
+
+# ── an ore without gold, and a single rock ──────────────────────────────────────────────────────────────────
+
+
+def test_without_gold_the_answers_do_not_speak_of_it() -> None:
+    quick = (starters.folder() / "quick.yaml").read_text(encoding="utf-8")
+    told = run_of(re.sub(r"grade: 22 g/t[^#\n]*", "grade: 0 g/t ", quick))
+    assert told.kept_g == 0
+    coarse = sentences.coarse(told)
+    assert coarse == "Rock coarser than 20 mm is 62.9 % of the mass. There is no gold in the ore."
+    assert sentences.finer(told) == "There is no gold in the ore, so scalp finds none at any opening."
+
+
+def test_coarse_rock_without_gold_is_told_so() -> None:
+    run = run_of("""
+ore:
+  mass: 10 kg
+  grade: 20 g/t
+  gold: {d50: 0.3 mm, d95: 1 mm}
+  sizes: [{sieve: 40 mm, passing: 100 %}, {sieve: 20 mm, passing: 50 %, grade: 0 g/t}, {sieve: 5 mm, passing: 20 %}]
+steps: {sieve: {do: screen, takes: ore, gives: {oversize: over, undersize: under}, opening: 20 mm}}
+keep: under
+""")
+    assert sentences.coarse(run) == "Rock coarser than 20 mm is 50.0 % of the mass. There is no gold in it."
+
+
+def test_one_rock_is_not_told_as_several() -> None:
+    row = Finer("s", "l", 20.0, 1.0, 1.2, 0.0, 0.0, 0.0)
+    assert [sentences._rocks(replace(row, rocks=n)) for n in (0.0, 1.2, 2.0, 1100.0)] == [
+        "0 rocks", "1 rock", "2 rocks", "1,100 rocks",
+    ]  # fmt: skip
+
+
+def test_what_panning_a_loop_wins_is_told_and_what_is_only_bounded_is_told_as_such(looped: Run) -> None:
+    best = looped.advice[0]
+    assert best.setting == "coarse"
+    assert best.then == "panned first"
+    said = " ".join(sentences.losses(looped))
+    assert f"Panning coarse each round is the one change that would win most: {figures.gold(best.gain_g)}" in said
+    bounded = replace(looped, advice=[replace(best, then="cleaned out by hand, at most")])
+    assert f"win most: at most {figures.gold(best.gain_g)}" in " ".join(sentences.losses(bounded))

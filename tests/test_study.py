@@ -12,11 +12,12 @@ from flowsheet import starters
 from flowsheet.solve.model import Model, load, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec import document, numbers, units
+from flowsheet.spec.mistakes import SheetError
 from flowsheet.spec.schema import Sheet
 from flowsheet.study import coarse, variants
 from flowsheet.study.losses import REASONS, Loss
 from flowsheet.study.run import Run, run
-from flowsheet.study.trials import Trials, parse_settings, run_trials
+from flowsheet.study.trials import Trials, counts, parse_settings, run_trials
 
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
 
@@ -304,6 +305,20 @@ def test_unknown_grains_are_not_in_sight() -> None:
     assert found.coarse[0].gold_share > 0
 
 
+def test_openings_that_only_given_shares_name_are_told_of() -> None:
+    found = run_of(f"""
+{ore()}
+steps:
+  sieve: {{do: screen, takes: ore, gives: {{oversize: over, undersize: under}}, recovery: {{oversize: 50 %}},
+          split: {{oversize: {{"+17 mm": 98 %, "17 mm to 3 mm": 10 %, "-3 mm": 1 %}}}}}}
+keep: under
+""")
+    assert [row.opening_mm for row in found.coarse] == [22.4, 17, 11.2, 5.6, 3, 2.8]
+    ore_sizes = found.streams["ore"].sizes
+    above = sum(row.light_kg + row.heavy_kg for row in ore_sizes if row.lower_mm >= 17)
+    assert found.coarse[1].mass_share == pytest.approx(above / 10, rel=1e-12)
+
+
 # ── a finer screen ──────────────────────────────────────────────────────────────────────────────────────────
 
 SCREENED = f"""
@@ -330,10 +345,19 @@ def test_finer_rows_are_the_sheets_solved_one_by_one() -> None:
         assert row.gain_g == pytest.approx(1e3 * float(alone.kept_gold - base.kept_gold), rel=1e-9, abs=1e-15)
         lumps, size = alone.streams["lumps"], alone.model.grid.size
         rocks = sum((lumps.light[i] / 2650 + lumps.heavy[i] / 5000) / (math.pi / 6 * size[i] ** 3)
-                    for i in range(len(size)))  # fmt: skip
+                    for i in range(len(size)) if size[i] >= row.opening_mm / 2000)  # fmt: skip
         assert row.rocks == pytest.approx(float(rocks), rel=1e-12)
     assert found.finer[0].gain_g == 0
     assert all(a.picked_g < b.picked_g for a, b in zip(found.finer, found.finer[1:], strict=False))
+
+
+def test_dust_on_the_oversize_is_no_rock_to_look_over() -> None:
+    text = (starters.folder() / "finer_screen.yaml").read_text(encoding="utf-8")
+    assert "efficiency: 90 %" in text
+    for row in run_of(text.replace("efficiency: 90 %", "efficiency: 60 %")).finer:
+        # Were all of it pieces of half the opening, there would be so many, and more there can be none.
+        least = 2650 * math.pi / 6 * (row.opening_mm / 2000) ** 3
+        assert 1 < row.rocks < row.looked_over_kg / least
 
 
 def test_each_screen_that_is_looked_over_is_tried() -> None:
@@ -469,8 +493,37 @@ def test_a_loop_catches_every_grain_that_is_coarser_than_its_sieve() -> None:
 def test_what_a_loop_caught_is_advised_to_be_panned_first() -> None:
     found = run_of(CIRCUIT)
     change = next(change for change in found.advice if change.setting == "coarse")
-    assert change.gain_g == pytest.approx(found.caught[0].gold_g, rel=1e-12)
-    assert change.gain_share == pytest.approx(found.caught[0].gold_g / 0.2, rel=1e-12)
+    panned = run_of(CIRCUIT.replace("takes: [ore, coarse]", "takes: [ore, rest]").replace("keep: con", """
+  by hand: {do: pan, takes: coarse, gives: {concentrate: nuggets, tailings: rest}}
+keep: [con, nuggets]
+"""))  # fmt: skip
+    assert change.then == "panned first"
+    assert change.gain_g == pytest.approx(panned.kept_g - found.kept_g, rel=1e-9)
+    assert change.gain_g != pytest.approx(found.caught[0].gold_g, rel=1e-3)
+    assert change.gain_share == pytest.approx(change.gain_g / 200e-3, rel=1e-12)
+
+
+def test_names_that_the_sheet_has_are_not_given_to_the_pan_of_the_advice() -> None:
+    (change,) = (change for change in run_of(CIRCUIT).advice if change.setting == "coarse")
+    named = CIRCUIT.replace("  wash:", "  pan coarse:").replace(": con", ": coarse panned off")
+    named = named.replace("powder", "coarse panned")
+    (same,) = (change for change in run_of(named).advice if change.setting == "coarse")
+    assert same.gain_g == pytest.approx(change.gain_g, rel=1e-12)
+
+
+def test_of_what_a_loop_caught_all_can_be_won_at_most_where_no_grains_are_known() -> None:
+    found = run_of("""
+ore: {mass: 10 kg, grade: 20 g/t}
+steps:
+  a: {do: factors, takes: [ore, back], gives: {on: on, out: out}, split: {on: 50 %}, recovery: {on: 70 %}}
+  b: {do: factors, takes: on, gives: {back: back, off: off}, split: {back: 50 %}, recovery: {back: 100 %}}
+  c: {do: factors, takes: out, gives: {hold: hold, more: more}, split: {hold: 1 %}, recovery: {hold: 100 %}}
+  d: {do: factors, takes: [hold, again], gives: {again: again, end: end}, split: {end: 50 %}, recovery: {again: 100 %}}
+keep: [off, end, more]
+""")
+    change = found.advice[0]
+    assert (change.setting, change.then) == ("again", "cleaned out by hand, at most")
+    assert change.gain_g == pytest.approx(200e-3, rel=1e-9)
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
@@ -584,6 +637,44 @@ def test_progress_sees_every_trial() -> None:
     assert seen == [0, 1, 2]
 
 
+@pytest.mark.parametrize(
+    ("setting", "values"),
+    [
+        ("sieve.opening=1/2 in to 1 in in 3", ["1/2 in", "0.707 in", "1 in"]),
+        ("sieve.opening=1/4 to 2 1/4 in in 3", ["1/4 in", "0.75 in", "2 1/4 in"]),
+        ("sieve.opening=1e-3 m to 8e-3 m in 4", ["1e-3 m", "0.002 m", "0.004 m", "8e-3 m"]),
+        ("sieve.opening=#20 to 60 mesh in 2", ["0.85 mm", "0.25 mm"]),
+        ("sieve.opening=½ in to 1 in in 2", ["1/2 in", "1 in"]),
+        ("wash.passes=1 to 5 in 3", ["1", "3", "5"]),
+        ("wash.passes=5 to 1 in 5", ["5", "4", "3", "2", "1"]),
+        ("steps.wash.passes=1 to 5 in 2", ["1", "5"]),
+    ],
+)
+def test_a_range_takes_the_numbers_of_a_sheet(setting: str, values: list[str]) -> None:
+    text = document.parse(SCREENED)
+    (found,) = parse_settings([setting], counts(text)).values()
+    assert found == values
+
+
+@pytest.mark.parametrize(
+    ("setting", "message", "remedy"),
+    [
+        ("wash.passes=1 to 5 in 4", "no 4 whole numbers", "Write 1 to 5 in 3 or 1 to 5 in 5"),
+        ("wash.passes=7 to 1 in 5", "no 5 whole numbers", "Write 7 to 1 in 4 or 7 to 1 in 7"),
+        ("steps.wash.passes=1 to 5 in 9", "no 9 whole numbers", "Write 1 to 5 in 5"),
+        ("wash.passes=1 to 999999999 in 4", "no 4 whole numbers", "Write 1 to 999999999 in 3 or 1 to 999999999 in 692"),
+        ("sieve.opening=#21 to #60 in 3", "no 21 mesh", "20 mesh (0.85 mm)"),
+        ("sieve.opening=1/0 in to 1 in in 3", "divides by nothing", "a number below the line"),
+    ],
+)
+def test_a_range_that_cannot_be_spread_says_what_can(setting: str, message: str, remedy: str) -> None:
+    with pytest.raises(SheetError) as caught:
+        parse_settings([setting], counts(document.parse(SCREENED)))
+    (mistake,) = caught.value.mistakes
+    assert message in mistake.message
+    assert remedy in mistake.remedy
+
+
 # ── nothing to tell ─────────────────────────────────────────────────────────────────────────────────────────
 
 
@@ -617,6 +708,21 @@ def test_warnings_and_cautions_of_the_steps_are_told() -> None:
     for step in found.solution.model.sheet.steps.values():
         for caution in step.cautions:
             assert any(caution in text for text in found.cautions)
+
+
+def test_a_table_of_one_size_is_noted_with_the_slope_that_was_taken() -> None:
+    table = "[{sieve: 60 mm, passing: 100 %}]"
+    for text, what in (
+        (HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table), "sieve table"),
+        (HELD_UP.replace("d50: 0.3 mm, d95: 1 mm", f"sizes: {table.replace('60', '2')}"), "table of gold grains"),
+    ):
+        (note,) = (note for note in run_of(text).notes if what in note)
+        assert "one size" in note
+        assert "slope of 0.7" in note
+    found = run_of(HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table))
+    finer = sum(row.light_kg + row.heavy_kg for row in found.streams["ore"].sizes if row.upper_mm <= 16)
+    assert finer == pytest.approx(10 * (16 / 60) ** 0.7, rel=1e-12)
+    assert not any("one size" in note for note in run_of(ASSAYED).notes)
 
 
 def test_a_dirty_table_is_noted() -> None:

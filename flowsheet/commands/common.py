@@ -17,6 +17,8 @@ Sheet = Annotated[Path, typer.Argument(metavar="FILE", help="The sheet, a YAML f
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Out = Annotated[Optional[Path], typer.Option("--out", metavar="DIR", help="Write tables (CSV) and pictures there.")]  # noqa: UP045
 
+Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the draws: the same seed, the same draws.")]
+
 
 def fail(file: str, message: str, remedy: str) -> NoReturn:
     """Refuse what was asked for, with what to do instead."""

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated, Any, Optional
 
 import typer
 
 from flowsheet.commands.common import (
-    WRONG_INPUT,
     Json,
     Out,
+    Seed,
     Sheet,
     fail,
     folder,
@@ -20,32 +21,31 @@ from flowsheet.commands.common import (
     writable,
     writing,
 )
+from flowsheet.commands.fit import forecast
 
 
 def check(file: Sheet, as_json: Json = False) -> None:
     """Say whether a sheet is right, or all that is wrong with it."""
     from flowsheet.solve.model import Model, load
-    from flowsheet.spec.mistakes import SheetError
+    from flowsheet.solve.propagate import solve
 
-    try:
-        sheet, _ = load(file)
-    except SheetError as wrong:
-        if as_json:
-            print_json({"ok": False, "mistakes": [mistake.as_dict() for mistake in wrong.mistakes]})
-            raise typer.Exit(WRONG_INPUT) from None
-        raise
+    sheet, _ = load(file)
     model = Model.of(sheet)
+    solve(model)  # whether anything leaves a loop shows only there
     streams = len(sheet.makers) + len(sheet.ores)
     loops = [stage.steps for stage in model.stages if stage.is_loop]
+    lost = [stream for stream in sheet.ends if stream not in sheet.keep]
     if as_json:
         print_json({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
-                     "notes": model.notes()})  # fmt: skip
+                     "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": model.notes()})  # fmt: skip
         return
     from flowsheet.show.terminal import say
 
     sizes = f"{len(model.grid)} size classes" if model.grid.sized else "one size class (the ore gives no sizes)"
     say([f"{file}: right. {len(sheet.steps)} steps, {streams} streams, {sizes}."])
     say(f"Loop: {' → '.join([*loop, loop[0]])}." for loop in loops)
+    ends = ((sheet.keep, "kept"), (lost, "not kept"))
+    say(["Ends: " + "; ".join(f"{', '.join(names)} ({what})" for names, what in ends if names) + "."])
     say(f"Note: {note}" for note in model.notes())
 
 
@@ -105,22 +105,36 @@ def try_(
     file: Sheet,
     settings: Annotated[
         list[str],
-        typer.Option("--set", metavar="STEP.FIELD=VALUES", help="As scalp.opening=20mm,12mm or 5mm to 20mm in 4."),
+        typer.Option(
+            "--set",
+            metavar="STEP.FIELD=VALUES",
+            help="As scalp.opening=20mm,12mm or 5 mm to 20 mm in 4 (lengths by ratio, others evenly).",
+        ),
     ],
+    fitted: Annotated[
+        bool, typer.Option("--fitted", help="Fit the sheet first, and tell how sure each trial is.")
+    ] = False,
+    seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
 ) -> None:
     """Solve a sheet again with other settings."""
     from flowsheet.spec import document
-    from flowsheet.study.trials import parse_settings, run_trials
+    from flowsheet.study.trials import counts, parse_settings, run_trials
 
-    moved = parse_settings(settings)
+    moved = parse_settings(settings, counts(document.read(file)))
+    if fitted:
+        forecast(file, moved, seed, as_json, out)
+        return
     found = run_trials(document.read(file), moved, progress)
     if out is not None:
         from flowsheet.show.files import write_trials
+        from flowsheet.show.plots import why_no_plot
 
         with writing(out):
             say_written(write_trials(found, folder(out)))
+        if (why := why_no_plot(found)) is not None:
+            print(f"no picture: {why}", file=sys.stderr)
     if as_json:
         from dataclasses import asdict
 

@@ -22,6 +22,8 @@ Take: TypeAlias = Callable[[Number], Array]
 
 TOP_ABOVE_TABLE = 2.0
 """A table (of pieces, of gold grains) that starts below 100 % ends at this many times its coarsest sieve."""
+RICH = 0.01
+"""Gold per rock above which the metal's own mass is counted. A scale that weighs rock does not see less."""
 HARDLY_ANY = 1e-12
 """A share of the rock that is nothing but rounding."""
 
@@ -38,6 +40,15 @@ def top_size(ore: Ore) -> float:
     rows = _sieves(ore)
     full = [_opening(row) for row in rows if row.passing.value == 1.0]
     return min(full) if full else TOP_ABOVE_TABLE * _opening(rows[0])
+
+
+def grade(ore: Ore) -> float:
+    """Return the gold in an ore as a share of its mass: its own grade, else what its sieve table makes of it."""
+    if ore.grade is not None:
+        return ore.grade.value
+    rows = ore.sizes if isinstance(ore.sizes, list) else []
+    above = [1.0, *(row.passing.value for row in rows)]
+    return sum(row.grade.value * (a - row.passing.value) for a, row in zip(above, rows, strict=False) if row.grade)
 
 
 def openings(ores: Iterable[Ore]) -> set[float]:
@@ -64,6 +75,13 @@ def notes(name: str, ore: Ore) -> Iterable[str]:
             f"{name}: the table of gold grains does not say how large the largest grain is; {1e3 * largest:.3g} mm was "
             "taken. Add a first row {sieve: …, passing: 100 %}."
         )
+    for what, table in (("sieve table", ore.sizes), ("table of gold grains", ore.gold and ore.gold.sizes)):
+        known = [row for row in table if isinstance(row.sieve, Number)] if isinstance(table, list) else []
+        if len(known) == 1 and known[0].passing.value == 1:
+            yield (
+                f"{name}: the {what} has one size, and does not say how much is finer; a slope of "
+                f"{sizes.ONE_SIEVE_SLOPE:g} below it was taken. Add a row {{sieve: …, passing: …}} for a finer size."
+            )
     if isinstance(ore.sizes, list) and ore.grade is not None:
         rows = ore.sizes
         passing = np.array([1.0, *(row.passing.value for row in rows)])

@@ -14,6 +14,8 @@ from flowsheet.ore.arrays import Array
 
 #: The fine end of a table follows the slope of its last two sieves, within these bounds.
 TAIL_SLOPES = (0.2, 3.0)
+ONE_SIEVE_SLOPE = 0.7
+"""A table of one sieve has no slope of its own: that of a sheet's size law is taken. Typical, set your own."""
 
 
 def gates_gaudin_schuhmann(d: Array, p80: Array, slope: Array) -> Array:
@@ -67,7 +69,7 @@ def table(d: Array, sieves: Array, passing: Array) -> Array:
 
 def _tail_slope(sieves: Array, rising: Array) -> Array:
     if rising.shape[-1] < 2:
-        return np.full(rising.shape[:-1], 0.7)  # the slope of a sheet's size law: typical, set your own
+        return np.full(rising.shape[:-1], ONE_SIEVE_SLOPE)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.log(rising[..., 1] / rising[..., 0]) / np.log(sieves[-2] / sieves[-1])
     return np.asarray(np.clip(np.nan_to_num(slope, nan=TAIL_SLOPES[0], posinf=TAIL_SLOPES[1]), *TAIL_SLOPES))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sysconfig
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,9 @@ FONT = "Arimo,Arial,Helvetica,sans-serif"
 INK, STONE, EARTH, GILT, ASH, RUST = "#2b2b2b", "#ece7dd", "#8a6d3b", "#f3dd94", "#e4e4e8", "#b4532a"
 SMALL_SHEET = 14
 """Sheets with more steps than this are drawn closer together."""
+
+TITLE_WIDTH = 44
+"""Characters of a line of the title: the drawing of one step is hardly wider."""
 
 FORMATS = ("svg", "png", "pdf", "dot")
 
@@ -65,7 +69,7 @@ def graph(run: Run) -> graphviz.Digraph:
     large = len(sheet.steps) > SMALL_SHEET
     drawn = graphviz.Digraph("flowsheet")
     drawn.attr(rankdir="TB", nodesep="0.25" if large else "0.45", ranksep="0.35" if large else "0.5",
-               label=_text(f"{sheet.title}\n(line width: share of the gold)"), labelloc="t", fontname=FONT,
+               label=_text(f"{_wrapped(sheet.title)}\n(line width: share of the gold)"), labelloc="t", fontname=FONT,
                fontsize="16", fontcolor=INK, bgcolor="white", dpi="110")  # fmt: skip
     drawn.attr("node", fontname=FONT, fontsize="11", fontcolor=INK, color=INK, margin="0.14,0.07")
     drawn.attr("edge", fontname=FONT, fontsize="9", fontcolor=INK, color=EARTH, arrowsize="0.7")
@@ -111,6 +115,10 @@ def _numbers(stream: Stream) -> str:
 
 def _width(stream: Stream) -> str:
     return f"{0.6 + 5 * min(stream.gold_share, 1.5):.2f}"
+
+
+def _wrapped(title: str) -> str:
+    return "\n".join(textwrap.wrap(title, TITLE_WIDTH)) or title
 
 
 def _text(label: str) -> str:

@@ -31,23 +31,23 @@ def percent(share: float) -> str:
     return f"{sig(value, 2 if value < 10 else 3)} %"
 
 
-def mass(kg: float) -> str:
+def mass(kg: float, digits: int = 3) -> str:
     """Return a mass in the unit that suits it."""
     if abs(kg) >= 1000:
-        return f"{sig(kg / 1000)} t"
+        return f"{sig(kg / 1000, digits)} t"
     if abs(kg) >= 1 or kg == 0:
-        return f"{sig(kg)} kg"
-    return gold(1000 * kg)
+        return f"{sig(kg, digits)} kg"
+    return gold(1000 * kg, digits)
 
 
-def gold(g: float) -> str:
+def gold(g: float, digits: int = 3) -> str:
     """Return a small mass, of gold say, in the unit that suits it."""
     if abs(g) >= 1000:
-        return f"{sig(g / 1000)} kg"
+        return f"{sig(g / 1000, digits)} kg"
     if abs(g) >= 0.1 or g == 0:
-        return f"{sig(g)} g"
+        return f"{sig(g, digits)} g"
     if abs(g) >= 1e-4:
-        return f"{sig(1000 * g)} mg"
+        return f"{sig(1000 * g, digits)} mg"
     return "under 0.1 mg"
 
 

@@ -33,11 +33,11 @@ def default_streams(run: Run) -> list[str]:
 
 
 def write_trials(found: Trials, folder: Path) -> list[Path]:
-    """Write the trials as CSV, and as a plot where one setting moves."""
+    """Write the trials as CSV, and as a plot where they can be plotted."""
     folder.mkdir(parents=True, exist_ok=True)
     written = [_csv(tables.trials(found), folder)]
-    if len(found.moved) == 1 and len(found.rows) > 1:
-        plots.moving(found, folder / "trials.png")
+    if plots.why_no_plot(found) is None:
+        plots.plot(found, folder / "trials.png")
         written.append(folder / "trials.png")
     return written
 

@@ -6,13 +6,18 @@ from collections.abc import Iterator
 
 from flowsheet.show.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.schema import Sheet
+from flowsheet.study.advice import AT_MOST
 from flowsheet.study.coarse import STANDARD_MM, Coarse
 from flowsheet.study.finer import Finer
+from flowsheet.study.losses import Loss
 from flowsheet.study.run import CaughtRow, Run
 from flowsheet.study.trials import Trials
 
 WORTH_IT = 0.01
 """A gain of less than this share of the gold is told as hardly worth it: typical, set your own."""
+
+NEARLY_ALL = 1 - 1e-9
+"""A share of a loss above this is all of it, but for rounding."""
 
 REASONS = {
     "too_fine": "too fine to be held",
@@ -20,6 +25,7 @@ REASONS = {
     "not_seen": "not seen when looking over",
     "soaked_up": "soaked up by slag or cupel",
     "caught": "caught in a loop",
+    "unused": "because no step takes it",
     "other": "for other reasons",
 }
 
@@ -29,6 +35,7 @@ REMEDIES = {
     "not_seen": "Crush what was looked over and left, rather than throw it away",
     "soaked_up": "Keep slag and cupels: crush and wash them with the next batch",
     "caught": "Clean the loop out by hand",
+    "unused": "Let a step take it, or put it among what you keep",
     "other": "Keep it, weigh it and have it assayed before it is thrown away",
 }
 
@@ -63,17 +70,19 @@ def coarse(run: Run) -> str:
         return _oversize(run)
     row = _own(run)
     fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
+    size = length(row.opening_mm)
+    if row.mass_share == 0:
+        return f"No rock is coarser than {size}, so there is nothing to look over: take a finer screen."
+    if row.gold_share == 0:
+        where = "in the ore" if fed == 0 else "in it"
+        return f"Rock coarser than {size} is {percent(row.mass_share)} of the mass. There is no gold {where}."
     text = (
-        f"Rock coarser than {length(row.opening_mm)} is {percent(row.mass_share)} of the mass and holds about "
+        f"Rock coarser than {size} is {percent(row.mass_share)} of the mass and holds about "
         f"{percent(row.gold_share)} of the gold ({gold(row.gold_share * fed)}), at {grade(row.grade_g_per_t)}."
     )
-    if row.mass_share == 0:
-        return (
-            f"No rock is coarser than {length(row.opening_mm)}, so there is nothing to look over: take a finer screen."
-        )
     if not run.solution.model.grains_known:
         return f"{text} How much of it can be seen depends on the gold grains: add gold: {{d50: …, d95: …}} to the ore."
-    seen = row.in_sight_share / row.gold_share if row.gold_share else 0.0
+    seen = row.in_sight_share / row.gold_share
     text += f" Looking it over would find {gold(row.in_sight_share * fed)} of that ({percent(seen)})."
     if seen < 0.5:
         return (
@@ -145,23 +154,28 @@ def _finer(run: Run, now: Finer, rest: list[Finer]) -> str:
     if not rest:
         return f"{now.screen} is as fine as screens go at {length(now.opening_mm)}."
     fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
+    if fed == 0:
+        return f"There is no gold in the ore, so {now.screen} finds none at any opening."
     best = max(rest, key=lambda row: row.gain_g)
-    looked = (
-        f"{mass(best.looked_over_kg)} ({count(best.rocks)} rocks) instead of {mass(now.looked_over_kg)} "
-        f"({count(now.rocks)} rocks)"
-    )
+    looked = f"{mass(best.looked_over_kg)} ({_rocks(best)}) instead of {mass(now.looked_over_kg)} ({_rocks(now)})"
+    then, before = gold(best.picked_g), gold(now.picked_g)
+    picked = f"{then} of gold in place of {before}" if then != before else f"no more gold than now ({before})"
     text = (
         f"With {now.screen} at {length(best.opening_mm)} in place of {length(now.opening_mm)} you would look over "
-        f"{looked} "
-        f"and pick {gold(best.picked_g)} of gold in place of {gold(now.picked_g)}."
+        f"{looked} and pick {picked}."
     )
-    share = best.gain_g / fed if fed else 0.0
+    share = best.gain_g / fed
     if best.gain_g <= 0:
         return f"{text} You would keep no more gold in all: leave {now.screen} as it is."
     won = f"In all you would keep {gold(best.gain_g)} more ({percent(share)} of the gold)"
     if share < WORTH_IT:
         return f"{text} {won}, since what is not picked is crushed and panned anyway: hardly worth the looking."
     return f"{text} {won}: try it on the next sack."
+
+
+def _rocks(row: Finer) -> str:
+    number = count(row.rocks)
+    return f"{number} rock" if number == "1" else f"{number} rocks"
 
 
 def losses(run: Run) -> Iterator[str]:
@@ -176,9 +190,12 @@ def losses(run: Run) -> Iterator[str]:
         return
     total = sum(loss.gold_g for loss in run.losses)
     first = lost[0]
-    yield f"{gold(total)} ({percent(total / fed)}) does not reach what you keep."
-    yield f"Most goes with {first.stream}: {gold(first.gold_g)} ({percent(first.share)}), {_reasons(first.why)}."
-    others = [f"{loss.stream} {gold(loss.gold_g)} ({percent(loss.share)})" for loss in lost[1:4]]
+    yield f"Of the gold, {gold(total)} ({percent(total / fed)}) does not reach what you keep."
+    yield f"Most goes with {first.stream}: {gold(first.gold_g)} ({percent(first.share)}), {_reasons(first.reasons)}."
+    others = [
+        f"{loss.stream} {gold(loss.gold_g)} ({percent(loss.share)}{', no step takes it' if _unused(loss) else ''})"
+        for loss in lost[1:4]
+    ]
     if others:
         yield f"Then {_list(others)}."
     yield from caught(run.caught)
@@ -191,9 +208,13 @@ def losses(run: Run) -> Iterator[str]:
                 f"keeps {won} more."
             )
             return
-        yield f"That is the one change that would win most: {won}."
+        if best.then == AT_MOST:
+            yield f"That is the one change that would win most: at most {won}."
+        else:
+            yield f"Panning {best.setting} each round is the one change that would win most: {won} more."
         return
-    yield f"{REMEDIES[max(first.why, key=lambda reason: first.why[reason])]}."
+    why = first.reasons
+    yield f"{REMEDIES[max(why, key=lambda reason: why[reason])]}."
 
 
 def caught(rows: list[CaughtRow]) -> Iterator[str]:
@@ -227,7 +248,10 @@ def best_trial(found: Trials) -> str:
     if abs(best.gain_g) < 1e-9 * max(best.kept_g, 1e-9):
         return f"{text}, as much as with the sheet as it is."
     if best.gain_g < 0:
-        return f"{text}, which is {gold(-best.gain_g)} less than with the sheet as it is. Leave the sheet as it is."
+        less = f"{text}, which is {gold(-best.gain_g)} less than with the sheet as it is."
+        # What the ore is cannot be chosen.
+        given = any(name.partition(".")[0] in ("ore", "ores") for name in found.moved)
+        return less if given else f"{less} Leave the sheet as it is."
     return f"{text}, {gold(best.gain_g)} more than with the sheet as it is."
 
 
@@ -235,13 +259,20 @@ def _reasons(why: dict[str, float]) -> str:
     ranked = sorted(((share, reason) for reason, share in why.items() if share > 0.005), reverse=True)
     if not ranked:
         return "for no reason that the sheet can tell"
-    if ranked == [(1.0, "other")]:
-        return "for reasons that the sheet does not know"
+    if len(ranked) == 1 and ranked[0][0] > NEARLY_ALL:
+        if ranked[0][1] == "unused":
+            return "since no step takes it: process it, or keep it"
+        if ranked[0][1] == "other":
+            return "for reasons that the sheet does not know"
     if len(ranked) == 1:
         return f"all of it {REASONS[ranked[0][1]]}"
     (share, reason), *others = ranked
     first = f"{percent(share)} of it {REASONS[reason]}"
     return _list([first, *(f"{percent(share)} {REASONS[reason]}" for share, reason in others)])
+
+
+def _unused(loss: Loss) -> bool:
+    return loss.unused > NEARLY_ALL
 
 
 def _list(parts: list[str]) -> str:

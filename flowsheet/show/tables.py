@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowsheet.show.figures import count, percent, short, sig
+from flowsheet.show.figures import count, mass, percent, short, sig
+from flowsheet.spec.weighing import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.study.losses import REASONS
+from flowsheet.study.predict import predict
 from flowsheet.study.run import Run
 from flowsheet.study.streams import FED, INSIDE, KEPT, LOST
 from flowsheet.study.trials import Trials
@@ -27,6 +29,9 @@ NARROWEST = 80
 FAINT = 1e-7
 """Amounts below this (kg, g or g/t) are told as less than it: no scale or assay of the trade sees them."""
 
+A_LITTLE = 0.1
+"""Masses below this (kg) are told in grams."""
+
 FATES = {FED: "fed", INSIDE: "goes on", KEPT: "KEPT", LOST: "lost"}
 
 Form = Callable[[Any], str]
@@ -38,6 +43,14 @@ class Column:
 
     head: str
     form: Form | None = None
+    #: The head on the terminal, where each cell is written with a unit of its own.
+    shown: str = ""
+
+    def plain(self, cell: Any) -> Any:
+        """Return a cell as a CSV holds it: with full digits, and in what the head says."""
+        if not isinstance(cell, float):
+            return cell
+        return f"{100 * cell if self.form in (_percent_number, _more) else cell:.9g}"
 
 
 @dataclass(frozen=True)
@@ -54,7 +67,9 @@ class Grid:
         with path.open("w", newline="", encoding="utf-8") as file:
             writer = csv.writer(file)
             writer.writerow([column.head for column in self.columns])
-            writer.writerows([_plain(cell) for cell in row] for row in self.rows)
+            writer.writerows(
+                [column.plain(cell) for column, cell in zip(self.columns, row, strict=True)] for row in self.rows
+            )
 
     def rich(self) -> Table:
         """Return the table for the terminal, without its title."""
@@ -65,7 +80,8 @@ class Grid:
         for column in self.columns:
             left = column.form is None
             # The unit stands below, so that numbers leave room for names.
-            head = column.head.replace(", ", ",\n") if ", " in column.head else f"\n{column.head}"
+            head = column.shown or column.head
+            head = head.replace(", ", ",\n") if ", " in head else f"\n{head}"
             table.add_column(head, justify="left" if left else "right", overflow="fold", no_wrap=not left)
         for row in self.rows:
             style = "bold" if FATES[KEPT] in row else ""
@@ -76,15 +92,11 @@ class Grid:
         return table
 
 
-def _plain(cell: Any) -> Any:
-    return f"{cell:.9g}" if isinstance(cell, float) else cell
-
-
 def balance(run: Run) -> Grid:
     """Return solids and gold of every stream."""
     columns = [
         Column("Stream"),
-        Column("Mass, kg", _sig4),
+        Column("Mass, kg", _mass, shown="Mass"),
         Column("Gold, g", _sig4),
         Column("Grade, g/t", _sig3),
         Column("Mass, %", _percent_number),
@@ -110,26 +122,44 @@ def _known(run: Run, grid: Grid, *heads: str) -> Grid:
 
 
 def weighed(run: Run) -> Grid:
-    """Return what was weighed and assayed beside what the sheet makes of it."""
+    """Return what was weighed, assayed, sieved and counted beside what the sheet makes of it."""
+    measured = run.solution.model.sheet.weighed
+    several = len({m.test for m in measured}) > 1
     columns = (
         Column("Stream"),
         Column("What"),
         Column("Weighed", _sig4),
         Column("In the sheet", _sig4),
-        Column("Weighed is more by, %", _more),
+        Column("Weighed is more by, %", _more, shown="More by, %"),
+        Column("Doubt, %", _percent_number),
+        Column("Doubt is"),
+        *((Column("Test"),) if several else ()),
     )
     rows = []
-    for name, told in run.solution.model.sheet.weighed.items():
-        stream = run.streams[name]
-        for what, number, scale, ours in (
-            ("mass, kg", told.mass, 1.0, stream.mass_kg),
-            ("grade, g/t", told.grade, 1e6, stream.grade_g_per_t),
-            ("gold, g", told.gold, 1e3, stream.gold_g),
-        ):
-            if number is not None:
-                value = scale * number.value
-                rows.append((name, what, value, ours, value / ours - 1 if ours else math.nan))
+    for m, ours in zip(measured, predict(run.solution, measured) if measured else (), strict=True):
+        told = _foretold(run, m, float(ours))
+        unit, scale = _unit(m)
+        more = m.value / told - 1 if told else math.nan
+        doubt = m.sd / m.value if m.value else math.nan
+        source = "counted" if m.what == GRAINS else "assumed" if m.assumed else "given"
+        test = (m.test or "sheet",) if several else ()
+        rows.append((m.stream, f"{m.label}{unit}", scale * m.value, scale * told, more, doubt, source, *test))
     return Grid("weighed", "Weighed against the sheet", columns, rows)
+
+
+def _foretold(run: Run, m: Measurement, ours: float) -> float:
+    """Return what the sheet makes of a measurement, NaN where it knows too little for that."""
+    model = run.solution.model
+    known = {PASSING: model.grid.sized, GRAINS: model.grains_known}.get(m.what, True)
+    return ours if known else math.nan
+
+
+def _unit(m: Measurement) -> tuple[str, float]:
+    """Return how a measurement's unit is written behind its name, and the factor from SI to it."""
+    if m.what in (MASS, BEAD, GOLD):
+        large = m.what == MASS and not 0 < m.value < A_LITTLE
+        return (", kg", 1.0) if large else (", g", 1e3)
+    return {GRADE: (", g/t", 1e6), PASSING: (", %", 100.0), GRAINS: ("", 1.0)}[m.what]
 
 
 def _more(share: float) -> str:
@@ -169,14 +199,15 @@ def finer(run: Run) -> Grid:
 
 def losses(run: Run) -> Grid:
     """Return every loss and why, in percent of that loss; reasons that no loss has are left out."""
-    reasons = [reason for reason in REASONS if any(loss.why[reason] > 0 for loss in run.losses)]
+    ranked = (*REASONS[:-1], "unused", REASONS[-1])
+    reasons = [reason for reason in ranked if any(loss.reasons[reason] > 0 for loss in run.losses)]
     columns = (
         Column("Lost with"),
         Column("Gold, g", _sig3),
         Column("Of all, %", _percent_number),
         *(Column(f"{reason.replace('_', ' ').capitalize()}, %", _percent_number) for reason in reasons),
     )
-    rows = [(loss.stream, loss.gold_g, loss.share, *(loss.why[r] for r in reasons)) for loss in run.losses]
+    rows = [(loss.stream, loss.gold_g, loss.share, *(loss.reasons[r] for r in reasons)) for loss in run.losses]
     return Grid("losses", "Where gold is lost, and why (shares of each loss)", columns, rows)
 
 
@@ -223,6 +254,11 @@ def _sig3(value: float) -> str:
 
 def _sig4(value: float) -> str:
     return _cell(value, 4)
+
+
+def _mass(kg: float) -> str:
+    """Write a mass to four digits in the unit that suits it, as far down as it can be weighed."""
+    return f"<{1e6 * FAINT:g} mg" if 0 < abs(kg) < FAINT else mass(kg, 4)
 
 
 def _cell(value: float, digits: int) -> str:

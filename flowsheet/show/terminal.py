@@ -32,14 +32,14 @@ def show_run(run: Run) -> None:
     """Print the balance, the answers, what was assumed, and the cautions."""
     out = console()
     out.print(run.solution.model.sheet.title, style="bold")
-    _table(out, tables.balance(run))
+    print_table(out, tables.balance(run))
     closure = run.solution.closure
     out.print(f"Balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed.")
     for line in sentences.loops(run):
         out.print(line)
     if run.solution.model.sheet.weighed:
         out.print()
-        _table(out, tables.weighed(run))
+        print_table(out, tables.weighed(run))
     for question, answer in sentences.answers(run):
         out.print()
         out.print(question, style="bold")
@@ -47,7 +47,7 @@ def show_run(run: Run) -> None:
     for grid in (tables.coarse(run), tables.finer(run), tables.losses(run)):
         if grid.rows:
             out.print()
-            _table(out, grid)
+            print_table(out, grid)
     _list(out, "Look at this", [*run.warnings, *run.notes])
     _list(out, "Take care", [*run.cautions, RULES])
 
@@ -55,7 +55,7 @@ def show_run(run: Run) -> None:
 def show_trials(found: Trials) -> None:
     """Print the trials and which of them keeps most."""
     out = console()
-    _table(out, tables.trials(found))
+    print_table(out, tables.trials(found))
     out.print(sentences.best_trial(found))
 
 
@@ -66,7 +66,8 @@ def say(lines: Iterable[str]) -> None:
         out.print(line)
 
 
-def _table(out: Console, grid: tables.Grid) -> None:
+def print_table(out: Console, grid: tables.Grid) -> None:
+    """Print a table below its title."""
     out.print(grid.title, style="bold")
     out.print(grid.rich())
 

@@ -1,4 +1,4 @@
-"""Closure of solids and gold, what loops caught, and silver along the way."""
+"""Closure of solids and gold, what loops caught, and which streams are metal."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from flowsheet.ore.material import Material
 from flowsheet.spec.schema import Sheet
 
 if TYPE_CHECKING:
-    from flowsheet.solve.model import Inputs, Model
+    from flowsheet.solve.model import Model
 
 
 @dataclass(frozen=True)
@@ -83,26 +83,6 @@ def relative_gap(into: Array | float, out: Array | float, fed: Array | float, th
         return float(abs(into - out) / whole) if whole > 0 else 0.0
     most = np.maximum(fed, through)
     return float(np.max(np.abs(into - out) / np.where(most > 0, most, np.inf)))
-
-
-def silver_ratios(model: Model, inputs: Inputs, streams: Mapping[str, Material]) -> dict[str, Array]:
-    """Return silver per gold of each stream: by the ores' fineness, mixed by gold, changed by fire.
-
-    In a loop every step mixes what enters the loop from outside.
-    """
-    ratio: dict[str, Array] = {name: (1 - f) / f for name, f in inputs.fineness.items()}
-    for stage in model.stages:
-        outside = [s for name in stage.steps for s in model.sheet.steps[name].takes if s in ratio]
-        gold = sum(streams[s].gold for s in outside)
-        silver = sum(streams[s].gold * ratio[s] for s in outside)
-        plain = np.mean([np.mean(ratio[s]) for s in outside])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            mixed = np.where(gold > 0, silver / gold, plain)
-        for name in stage.steps:
-            step = model.step(name)
-            for outlet, stream in step.outlets.items():
-                ratio[stream] = np.asarray(mixed * step.silver_kept(outlet, inputs.values[name]))
-    return ratio
 
 
 def metal_streams(sheet: Sheet) -> set[str]:

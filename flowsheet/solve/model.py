@@ -13,6 +13,7 @@ from flowsheet.ore import feed, liberation
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
+from flowsheet.ore.odd import odd
 from flowsheet.solve.network import Stage, stages
 from flowsheet.spec.checks import has_grains
 from flowsheet.spec.document import Document
@@ -51,6 +52,7 @@ class Model:
         if any(ore.sizes is None for ore in ores):
             return cls(sheet, Grid.unsized(), stages(sheet))
         named = feed.openings(ores) | set(sheet.sieves) | set(openings)
+        named |= {m.size for m in sheet.weighed if m.size is not None}
         for step in sheet.steps.values():
             named |= step.openings()
         return cls(sheet, Grid.make(max(map(feed.top_size, ores)), named), stages(sheet))
@@ -66,6 +68,11 @@ class Model:
     def grains_known(self) -> bool:
         """Whether the sizes of the gold grains are known."""
         return self.grid.sized and all(has_grains(ore) for ore in self.sheet.ores.values())
+
+    @cached_property
+    def metal_counts(self) -> bool:
+        """Whether an ore is so rich that its metal is a part of what was weighed."""
+        return any(feed.grade(ore) > feed.RICH for ore in self.sheet.ores.values())
 
     @cached_property
     def outlets(self) -> dict[str, dict[str, str]]:
@@ -104,11 +111,18 @@ class Model:
         return Inputs(feeds, values, Site(self.grid, locked, blended, self.grains_known), fineness, draws)
 
     def notes(self) -> list[str]:
-        """Say what was assumed where the sheet is silent."""
+        """Say what was assumed where the sheet is silent, what can hardly be meant, and what is not used."""
         found = list(self.sheet.notes)
+        for name, ore in self.sheet.ores.items():
+            found.extend(odd(name, ore))
         if self.grid.sized:
             for name, ore in self.sheet.ores.items():
                 found.extend(feed.notes(name, ore))
+            top = max(map(feed.top_size, self.sheet.ores.values()))
+            for name in self.sheet.steps:
+                found.extend(f"{name}: {text}. Check it and the sizes." for text in self.step(name).idle(top))
+        if self.sheet.prices:
+            found.append("prices are read, but nothing here uses them yet.")
         return found
 
 

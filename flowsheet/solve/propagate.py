@@ -12,9 +12,10 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve import loops
-from flowsheet.solve.balance import Caught, Closure, closure, silver_ratios
+from flowsheet.solve.balance import Caught, Closure, closure
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
+from flowsheet.solve.silver import Silver, silver
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.steps.base import Operator
 
@@ -42,9 +43,13 @@ class Solution:
     notes: list[str] = field(default_factory=list)
 
     @cached_property
-    def silver(self) -> dict[str, Array]:
-        """Silver per gold of each stream, shape () or (D,)."""
-        return silver_ratios(self.model, self.inputs, self.streams)
+    def silver(self) -> Silver:
+        """Silver in each stream, and caught in loops, kg."""
+        return silver(self.model, self.inputs, self.streams, self.caught)
+
+    def metal(self, stream: str) -> Array:
+        """Return the gold and silver of a stream, kg."""
+        return np.asarray(self.streams[stream].gold + self.silver.streams[stream])
 
     @property
     def fed_gold(self) -> Array:
@@ -215,9 +220,11 @@ class Run:
         taken = [stream for name in stage.steps for stream in self.model.sheet.steps[name].takes]
         fed = Material.total(self.streams[stream] for stream in taken if stream in self.streams)
         if _all_caught(fed, Material.total(solved.caught.values())):
+            first = stage.steps[0]
+            line, column = self.model.sheet.places.get(first, (0, 0))
             raise SheetError([Mistake(
                 f"nothing ever leaves the loop {_named(stage)}", "Give one of its steps a share or size that leaves",
-                field=f"steps.{stage.steps[0]}", file=self.model.sheet.file,
+                field=f"steps.{first}", file=self.model.sheet.file, line=line, column=column,
             )])  # fmt: skip
         returned = Material.total(solved.cuts.values()).solids
         fresh = np.where(fed.solids > 0, fed.solids, np.inf)

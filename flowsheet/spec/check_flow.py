@@ -13,19 +13,19 @@ def steps_are_fed(draft: Draft) -> Iterator[Mistake]:
     taken = {stream for _, stream, _ in draft.takes()}
     if not any(name in taken for name in draft.ores):
         return  # told of the ores
-    onward = _onward(draft)
+    onward = next_steps(draft)
     strays = set(draft.strays)
     # What is cut off only by a stream or step that is at fault itself is no mistake of its own.
     start = {step for step, stream, _ in draft.takes() if stream in draft.ores or stream in strays}
     start |= {step for step in draft.steps if not draft.takes_readable(step)}
-    fed = _reach(onward, start)
+    fed = reached(onward, start)
     unfed = [name for name in onward if name not in fed]
     backward = _backward(onward)
     told: set[str] = set()
     for name in unfed:
         if name in told:
             continue
-        behind, before = _reach(onward, {name}), _reach(backward, {name})
+        behind, before = reached(onward, {name}), reached(backward, {name})
         if before <= behind:
             told |= behind
             yield draft.document.block_mistake(
@@ -35,16 +35,16 @@ def steps_are_fed(draft: Draft) -> Iterator[Mistake]:
 
 def loops_have_a_way_out(draft: Draft) -> Iterator[Mistake]:
     """From every step, rock can leave the sheet."""
-    onward = _onward(draft)
+    onward = next_steps(draft)
     taken = {stream for _, stream, _ in draft.takes()}
     out = {step for step, _, stream, _ in draft.gives() if stream not in taken}
     # An outlet that is amiss itself may be the way out.
     out |= {name for name, step in draft.steps.items() if not draft.gives_readable(name) or (step and amiss(step))}
     backward = _backward(onward)
-    leaves = _reach(backward, out)
+    leaves = reached(backward, out)
     stuck = [name for name in onward if name not in leaves and onward[name]]
     while stuck:
-        behind, before = _reach(onward, {stuck[0]}), _reach(backward, {stuck[0]})
+        behind, before = reached(onward, {stuck[0]}), reached(backward, {stuck[0]})
         loop = [s for s in stuck if s in behind and s in before]
         if len(loop) > 1 or stuck[0] in onward[stuck[0]]:
             yield draft.document.block_mistake(
@@ -55,7 +55,8 @@ def loops_have_a_way_out(draft: Draft) -> Iterator[Mistake]:
         stuck = [s for s in stuck if s not in loop]
 
 
-def _onward(draft: Draft) -> dict[str, set[str]]:
+def next_steps(draft: Draft) -> dict[str, set[str]]:
+    """Return step → the steps that take what it gives."""
     takers: dict[str, set[str]] = {}
     for step, stream, _ in draft.takes():
         takers.setdefault(stream, set()).add(step)
@@ -74,7 +75,8 @@ def _backward(onward: dict[str, set[str]]) -> dict[str, set[str]]:
     return backward
 
 
-def _reach(onward: dict[str, set[str]], start: set[str]) -> set[str]:
+def reached(onward: dict[str, set[str]], start: set[str]) -> set[str]:
+    """Return the steps that can be reached from those of ``start``, which are among them."""
     seen, queue = set(start), list(start)
     while queue:
         for following in onward.get(queue.pop(), ()):

@@ -59,7 +59,7 @@ def sizes_make_sense(draft: Draft) -> Iterator[Mistake]:
             yield draft.document.mistake(
                 (*path, "gold", "d95"),
                 "d95 is smaller than d50",
-                "Swap the two: half of the gold is in grains finer than d50, 95 % in finer than d95",
+                "Swap the two, or check the units: half of the gold is in grains finer than d50, 95 % finer than d95",
             )
         elif (gold.d50 is None) != (gold.d95 is None):
             lacking = "d95" if gold.d95 is None else "d50"

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from flowsheet.spec.document import Path_
-from flowsheet.spec.draft import Draft, keys, missing_ports
+from flowsheet.spec.draft import Draft, missing_ports
 from flowsheet.spec.mistakes import Mistake, did_you_mean, nearest
 
 
@@ -17,9 +17,16 @@ def streams_exist(draft: Draft) -> Iterator[Mistake]:
         if stream in stray:
             own = {s for n, _, s, _ in draft.gives() if n == step}
             known = [s for s in draft.streams if s not in own] or draft.streams
-            yield draft.document.mistake(
-                path, "no step gives this stream", did_you_mean(stream, known, "streams"), stream
-            )
+            yield draft.document.mistake(path, *_unknown(stream, "takes", known, "streams", draft), stream)
+
+
+def _unknown(stream: str, field: str, known: list[str], noun: str, draft: Draft) -> tuple[str, str]:
+    """Return what is wrong with a stream that no step gives, and the remedy: a slip, or several without brackets."""
+    parts = [part.strip() for part in stream.split(",")]
+    there = [part for part in parts if part in draft.streams]
+    if len(parts) > 1 and 2 * len(there) >= len(parts):
+        return "several names stand here without brackets", f"Write {field}: [{', '.join(parts)}]"
+    return "no step gives this stream", did_you_mean(stream, known, noun)
 
 
 def streams_given_once(draft: Draft) -> Iterator[Mistake]:
@@ -141,9 +148,7 @@ def kept_streams_end(draft: Draft) -> Iterator[Mistake]:
         if path not in draft.document.marks:
             path = ("keep",)
         if stream in stray:
-            yield draft.document.mistake(
-                path, "no step gives this stream", did_you_mean(stream, ends, "last streams"), stream
-            )
+            yield draft.document.mistake(path, *_unknown(stream, "keep", ends, "last streams", draft), stream)
         elif stream in takers and stream not in draft.strays:
             yield draft.document.mistake(
                 path,
@@ -153,17 +158,3 @@ def kept_streams_end(draft: Draft) -> Iterator[Mistake]:
             )
         if count > 1:
             yield draft.document.mistake(path, "kept twice", "Name it once", stream)
-
-
-def weighed_streams_exist(draft: Draft) -> Iterator[Mistake]:
-    """What was weighed is a stream of the sheet, and something was measured of it."""
-    stray = set(draft.strays) - draft.forgiven
-    for name in keys(draft.document.data.get("weighed")):
-        if name in stray:
-            like = did_you_mean(name, draft.streams, "streams")
-            yield draft.document.name_mistake(("weighed", name), "no stream has this name", like)
-    for name, weighed in draft.weighed.items():
-        if weighed.mass is weighed.grade is weighed.gold is None and draft.whole(("weighed", name)):
-            yield draft.document.block_mistake(
-                ("weighed", name), "nothing was measured of it", "Add mass:, grade: or gold:, or leave it out"
-            )

@@ -7,23 +7,21 @@ as written and the schema reads them. Anchors and aliases are allowed within bou
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeAlias
 
 import yaml
 
-from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest, shortened
+from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.text_file import UnreadableError, check_characters, decode, fault, read_bytes
 from flowsheet.spec.yaml_faults import yaml_fault
 
 Path_: TypeAlias = tuple[str | int, ...]
 
-MOST_BYTES = 1_000_000
 MOST_NODES = 20_000
 MOST_DEPTH = 40
-
-#: What YAML lets no text hold (YAML 1.1, section 5.1: all but the printable characters).
-_NO_TEXT = re.compile("[^\\t\\n\\r\\x20-\\x7e\\x85\\xa0-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
 
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -39,6 +37,8 @@ class Document:
     data: dict[str, Any]
     marks: dict[Path_, tuple[int, int]] = field(default_factory=dict)
     keys: dict[Path_, tuple[int, int]] = field(default_factory=dict)
+    #: Where a bare null or ~ stands, which is nothing to YAML, and which of them.
+    nulls: dict[Path_, str] = field(default_factory=dict)
     #: Whether it was changed by settings after it was read: what is wrong then stands in them, not in the file.
     changed: bool = False
 
@@ -63,10 +63,21 @@ class Document:
         return self.marks.get(path, (0, 0))
 
     def _mistake(self, at: tuple[int, int], path: Path_, message: str, remedy: str, read: str | None) -> Mistake:
-        field_name = ".".join(map(str, path))
         if self.changed:
-            return Mistake(message, remedy, field_name, read, SETTING)
-        return Mistake(message, remedy, field_name, read, self.file, *at)
+            return Mistake(message, remedy, self.field_at(path), read, SETTING)
+        return Mistake(message, remedy, self.field_at(path), read, self.file, *at)
+
+    def field_at(self, path: Path_) -> str:
+        """Return how a mistake calls the field at ``path``."""
+        return ".".join(map(str, path))
+
+    def remarks_at(self, path: Path_) -> tuple[str, str]:
+        """Return (when, note) of the field at ``path`` alone; a sheet has them by block, so none."""
+        return "", ""
+
+    def line_at(self, path: Path_) -> int:
+        """Return the line of the field at ``path``, 0 where it stands in no file."""
+        return self._place(path)[0]
 
     def text_at(self, path: Path_) -> str | None:
         """Return the scalar at ``path`` as it was written, None if there is no scalar there."""
@@ -83,24 +94,15 @@ def read(path: str | Path) -> Document:
     """Read a sheet file. Raises SheetError for what cannot be read as one YAML mapping."""
     name = str(path)
     try:
-        if Path(path).is_dir():
-            raise _fault(name, "this is a folder, where a sheet is wanted", _others(Path(path) / "x"))
-        with Path(path).open("rb") as file:
-            raw = file.read(MOST_BYTES + 1)
-    except FileNotFoundError:
-        raise _fault(name, "there is no such file", _others(Path(path))) from None
-    except OSError as wrong:
-        raise _fault(name, f"the file cannot be read ({wrong.strerror})", "Check its name and rights") from None
-    except ValueError:  # a NUL in the name
-        raise _fault(shortened(name), "no file can have this name", "Name a sheet") from None
-    if len(raw) > MOST_BYTES:
-        raise _fault(name, f"the file is longer than {MOST_BYTES / 1e6:g} MB", "Name a sheet, which is a short text")
-    return parse(_decode(raw, name), name)
+        raw = read_bytes(path, "sheet", (".yaml", ".yml"), 'Name a sheet, or start one with "flowsheet new FILE"')
+    except UnreadableError as wrong:
+        raise fault(wrong.name, wrong.message, wrong.remedy) from None
+    return parse(decode(raw, name), name)
 
 
 def parse(text: str, file: str = "sheet") -> Document:
     """Turn YAML text into a Document. Raises SheetError with the place of every fault found."""
-    _check_characters(text, file)
+    check_characters(text, file, "sheet")
     try:
         _check_size(text, file)
         root = yaml.compose(text, Loader=_Loader)
@@ -108,16 +110,33 @@ def parse(text: str, file: str = "sheet") -> Document:
         raise yaml_fault(wrong, text, file) from None
     start = 'Start one with "flowsheet new FILE"'
     if root is None:
-        raise _fault(file, "the sheet is empty", start)
+        raise fault(file, "the sheet is empty", start)
     document = Document(file, {})
     walker = _Walker(document)
     data = walker.plain(root, ())
     if walker.mistakes:
         raise SheetError(walker.mistakes)
     if not isinstance(data, dict):
-        raise _fault(file, "this is no sheet: a sheet begins with fields, as ore:, steps: and keep:", start, root)
+        message = "this is no sheet: a sheet begins with fields, as ore:, steps: and keep:"
+        raise fault(file, message, start, _place(root))
     document.data = data
     return document
+
+
+def null_names(document: Document, mistakes: Iterable[Mistake]) -> Iterator[Mistake]:
+    """Go through the mistakes; a stream that is called null is told of once, where it is first named."""
+    nulls = {document.field_at(path): read for path, read in document.nulls.items() if _names_a_stream(path)}
+    found = [mistake for mistake in mistakes if mistake.field in nulls]
+    first = min(found, key=lambda mistake: (mistake.line, mistake.column), default=None)
+    yield from (mistake for mistake in mistakes if mistake.field not in nulls)
+    if first is not None:
+        read = nulls[first.field]
+        remedy = f'If it is the name of a stream, put it in quotes wherever it stands: "{read}"'
+        yield replace(first, message=f"a bare {read} is nothing, not a name", remedy=remedy, read=read)
+
+
+def _names_a_stream(path: Path_) -> bool:
+    return path[0] == "keep" or (path[0] == "steps" and path[2:3] in (("takes",), ("gives",)))
 
 
 class _Walker:
@@ -141,6 +160,8 @@ class _Walker:
             return None
         if isinstance(node, yaml.ScalarNode):
             empty = not node.style and node.value in ("", "~", "null")
+            if empty and node.value:
+                self.document.nulls[path] = node.value
             return None if empty else node.value
         self.open.append(node)
         try:
@@ -183,17 +204,6 @@ def _place(node: yaml.Node) -> tuple[int, int]:
     return node.start_mark.line + 1, node.start_mark.column + 1
 
 
-def _check_characters(text: str, file: str) -> None:
-    """Refuse what no text holds, at its place."""
-    if (found := _NO_TEXT.search(text)) is None:
-        return
-    line = text.count("\n", 0, found.start()) + 1
-    column = found.start() - (text.rfind("\n", 0, found.start()) + 1) + 1
-    message = f"a character that is no text stands here (code {ord(found[0])})"
-    remedy = "Delete it, or save the sheet anew as plain text with the encoding UTF-8"
-    raise SheetError([Mistake(message, remedy, file=file, line=line, column=column)])
-
-
 def _check_size(text: str, file: str) -> None:
     """Refuse what no sheet is, before a tree is built of it."""
     depth = 0
@@ -207,39 +217,3 @@ def _check_size(text: str, file: str) -> None:
             what = "nested too deeply" if depth > MOST_DEPTH else "too long"
             remedy = 'See what a sheet looks like: "flowsheet new FILE" writes one'
             raise SheetError([Mistake(f"this is {what} for a sheet", remedy, file=file, line=line, column=column)])
-
-
-def _decode(raw: bytes, name: str) -> str:
-    start = raw[:200]
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")) or start.count(0) > len(start) / 4:
-        raise _fault(name, "the file is not UTF-8 text (it looks like UTF-16, or like no text at all)",
-                     "Save it as plain text with the encoding UTF-8")  # fmt: skip
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as wrong:
-        before = raw[: wrong.start]
-        line = before.count(b"\n") + 1
-        column = len(before.rsplit(b"\n", 1)[-1].decode("utf-8-sig")) + 1
-        shown = raw[wrong.start : wrong.start + 1].decode("cp1252", errors="replace")
-        message = f'the file is not UTF-8 text (this may be a "{shown}" in an older encoding)'
-        remedy = "Save it as plain text with the encoding UTF-8"
-        raise SheetError([Mistake(message, remedy, file=name, line=line, column=column)]) from None
-
-
-def _fault(file: str, message: str, remedy: str, at: yaml.Node | None = None) -> SheetError:
-    line, column = (1, 1) if at is None else _place(at)
-    return SheetError([Mistake(message, remedy, file=file, line=line, column=column)])
-
-
-def _others(path: Path) -> str:
-    """Say which sheets lie where the missing one was looked for."""
-    try:
-        found = sorted(p for p in path.parent.iterdir() if p.suffix in (".yaml", ".yml"))
-    except OSError:
-        found = []
-    like = nearest(path.stem, [p.stem for p in found])
-    if like is not None:
-        return did_you_mean(path.name, [p.name for p in found if p.stem == like])
-    if found:
-        return "The sheets beside it are: " + ", ".join(p.name for p in found[:12])
-    return 'Name a sheet, or start one with "flowsheet new FILE"'

@@ -9,7 +9,8 @@ from typing import Any
 
 from flowsheet.spec.document import Document, Path_
 from flowsheet.spec.mistakes import VERY_ALIKE, Mistake, nearest
-from flowsheet.spec.schema import Gold, Ore, StepBlock, Weighed
+from flowsheet.spec.schema import Gold, Ore, StepBlock
+from flowsheet.spec.weighed_test import WeighedTest
 
 TOLERANCE = 1e-9
 """By how much shares may miss the whole."""
@@ -26,7 +27,7 @@ class Draft:
     document: Document
     ores: dict[str, Ore | None] = field(default_factory=dict)
     steps: dict[str, StepBlock | None] = field(default_factory=dict)
-    weighed: dict[str, Weighed] = field(default_factory=dict)
+    weighed: list[WeighedTest] = field(default_factory=list)
     keep: list[str] = field(default_factory=list)
     hurt: set[Path_] = field(default_factory=set)
 
@@ -79,7 +80,8 @@ class Draft:
     def strays(self) -> list[str]:
         """Streams that are named, but that no step gives and no ore is: in the order of the sheet."""
         known = set(self.streams)
-        named = [*(stream for _, stream, _ in self.takes()), *self.keep, *keys(self.document.data.get("weighed"))]
+        weighed = (stream for test in self.weighed for stream in test.streams)
+        named = [*(stream for _, stream, _ in self.takes()), *self.keep, *weighed]
         return [stream for stream in dict.fromkeys(named) if stream not in known]
 
     @cached_property

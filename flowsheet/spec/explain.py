@@ -14,6 +14,13 @@ from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import Mistake, did_you_mean, nearest
 from flowsheet.spec.schema import StepBlock
 
+PASSING = "passing"
+RETAINED = (
+    "the table says what passes each sieve, not what stays on it",
+    "Write passing: in its place, which is what passes the sieve above (100 % above the first) less what is retained "
+    "on this one",
+)
+
 
 def explain(document: Document, path: Path_, wrong: ValidationError, model: type[BaseModel]) -> Iterator[Mistake]:
     """Turn pydantic's errors into mistakes that say where, what was read and what would be right."""
@@ -29,12 +36,15 @@ def explain(document: Document, path: Path_, wrong: ValidationError, model: type
                 yield say((*spot, *at), message, remedy)
         elif error["type"] == "sheet":
             yield document.mistake((*spot, *context.get("at", ())), context["message"], context["remedy"])
+        elif error["type"] == "extra_forbidden" and _is_retained(name, known):
+            yield document.name_mistake(spot, *RETAINED)
         elif error["type"] == "extra_forbidden":
             own = inspect.get_annotations(model)  # those of the very kind come first, those of every step last
             known_here = sorted(known, key=lambda field: (field in StepBlock.model_fields, field not in own))
             yield document.name_mistake(spot, "no such field here", did_you_mean(name, known_here, "fields here"))
         elif error["type"] == "missing":
-            if not any(s[:-1] == spot[:-1] and nearest(str(s[-1]), known) == name for s in strangers):
+            beside = [str(s[-1]) for s in strangers if s[:-1] == spot[:-1]]
+            if not any(nearest(s, known) == name or (name == PASSING and _is_retained(s, known)) for s in beside):
                 yield document.mistake(spot, f'"{name}" is missing', f"Add {name}: {_example(known, name)}")
         elif error["type"] == "literal_error":
             names = str(context["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
@@ -42,6 +52,11 @@ def explain(document: Document, path: Path_, wrong: ValidationError, model: type
             yield document.mistake(spot, "not one of the names known here", did_you_mean(read, names, "names"))
         else:
             yield document.mistake(spot, "fields are wanted here", f"Write {_as_block(model, spot[len(path) :])}")
+
+
+def _is_retained(name: str, known: Mapping[str, FieldInfo]) -> bool:
+    """Whether a row of a sieve table says what stays on the sieve."""
+    return PASSING in known and nearest(name, ("retained",)) is not None
 
 
 def _real(document: Document, path: Path_, loc: tuple[int | str, ...], kind: str) -> Path_:

@@ -16,11 +16,17 @@ from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
 from flowsheet.spec import numbers, units
-from flowsheet.spec.numbers import Number, NumberMistake
+from flowsheet.spec.numbers import AT_BOUND, Number, NumberMistake
 
 FORMS = ("free", "locked")
 LEAST_SIEVE, MOST_SIEVE = 1e-6, 5.0
 """Bounds (m) of every opening that a sheet may name."""
+
+
+def is_sieve(size: float) -> bool:
+    """Whether an opening of ``size`` (m) may be named; the bounds count, but for the rounding of a unit."""
+    return LEAST_SIEVE * (1 - AT_BOUND) <= size <= MOST_SIEVE * (1 + AT_BOUND)
+
 
 At: TypeAlias = tuple[str | int, ...]
 #: Where, message, remedy, and whether the name of the field is at fault (not what stands behind the colon).
@@ -133,7 +139,7 @@ def _narrow(key: str, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> 
 
 def _size(text: str) -> float:
     size = numbers.parse(text, units.LENGTH).value
-    if not LEAST_SIEVE <= size <= MOST_SIEVE:
+    if not is_sieve(size):
         raise NumberMistake("no sieve has such an opening", "Check the number and its unit")
     return size
 

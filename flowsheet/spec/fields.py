@@ -6,7 +6,9 @@ the JSON Schema, the documentation and the advice after a run all read that one 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, field_validator
@@ -14,7 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError, core_schema
 
 from flowsheet.spec import numbers, units
-from flowsheet.spec.numbers import Number, NumberMistake
+from flowsheet.spec.numbers import AT_BOUND, Number, NumberMistake
 
 __all__ = [
     "NO_SOURCE", "TYPICAL", "Block", "Count", "Field", "Fineness", "Grade", "Length", "Mass", "Plain", "Share", "Sieve",
@@ -156,6 +158,7 @@ class Block(BaseModel):
         field = cls.model_fields[info.field_name]
         extra, dimension = extra_of(field), dimension_of(field) or units.PLAIN
         low, high = extra.get("low"), extra.get("high")
+        value = _on_bound(value, low, high)
         ends = [value.value] if value.low is None else [value.low, value.high or 0.0]
         for end in ends:
             if low is not None and end < low:
@@ -163,6 +166,18 @@ class Block(BaseModel):
             if high is not None and end > high:
                 raise complaint(*_too_large(end, high, dimension, value))
         return value
+
+
+def _on_bound(number: Number, low: float | None, high: float | None) -> Number:
+    """Return a number that misses a bound by its unit's rounding alone (10 um is not 1e-5 m to the last bit) on it."""
+
+    def nudged(value: float) -> float:
+        bounds = (bound for bound in (low, high) if bound is not None)
+        return next((bound for bound in bounds if math.isclose(bound, value, rel_tol=AT_BOUND)), value)
+
+    if number.low is None or number.high is None:
+        return replace(number, value=nudged(number.value))
+    return replace(number, low=nudged(number.low), high=nudged(number.high))
 
 
 def _too_small(end: float, low: float, dimension: units.Dimension) -> tuple[str, str]:

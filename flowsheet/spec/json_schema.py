@@ -56,10 +56,16 @@ def _shapes(ore: Schema, weighed: Schema, steps: list[Schema]) -> dict[str, Sche
         "ores": _by_name(ore),
         "steps": _by_name({"oneOf": steps}),
         "keep": {"anyOf": [{"type": "string"}, streams]},
-        "weighed": _by_name(weighed),
+        "weighed": {**_by_name(weighed), "properties": {"file": _FILES}},
         "prices": _by_name({"type": "string", "pattern": f"^{PRICE}$", "examples": ["100 USD/g"]}),
         "sieves": {"type": "array", "items": sieve},
     }
+
+
+_FILES = {
+    "description": "weigh sheets (CSV), one a test, beside the sheet",
+    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}],
+}
 
 
 def _by_name(shape: Schema) -> Schema:

@@ -45,10 +45,12 @@ class Mistake:
 
 
 class SheetError(Exception):
-    """The sheet (or a setting on the command line) is wrong; carries every mistake found, in file order."""
+    """The sheet (or a setting on the command line) is wrong; carries every mistake, file by file, in order."""
 
     def __init__(self, mistakes: Iterable[Mistake]) -> None:
-        self.mistakes = tuple(sorted(mistakes, key=lambda m: (m.line, m.column)))
+        found = list(mistakes)
+        files = list(dict.fromkeys(mistake.file for mistake in found))
+        self.mistakes = tuple(sorted(found, key=lambda m: (files.index(m.file), m.line, m.column)))
         super().__init__("\n".join(map(str, self.mistakes)))
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from flowsheet.spec import mesh
-from flowsheet.spec.units import COUNT, FINENESS, LENGTH, SHARE, Dimension, UnitMistake, factor
+from flowsheet.spec.units import COUNT, FINENESS, GRADE, LENGTH, SHARE, Dimension, UnitMistake, as_grade, factor
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
 _ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,/+–—-].*)?")
@@ -27,9 +27,13 @@ _DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _RANGE = re.compile(r"\s+to\s+", re.IGNORECASE)
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _BLANKS = str.maketrans({"\u00a0": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "\u2044": "/"})
+_CURLY = "“”„‟‘’‚‛«»"
 
 LONGEST = 100
 """Characters; what is longer is no number, and is not searched for one."""
+
+AT_BOUND = 1e-9
+"""A number this close to a bound (relative) is meant to be on it: 10 um is not 1e-5 m to the last bit."""
 
 
 class NumberMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error of ours)
@@ -103,7 +107,7 @@ def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
         value = _one(first, wanted)
         sd = abs(value) * _one(second, SHARE)
     else:
-        if second.endswith("%"):
+        if wanted is SHARE:
             _refuse_half_a_percent(first, second)
         first, second = lend_unit(first, second)
         value, sd = _one(first, wanted), _one(second, wanted)
@@ -115,9 +119,16 @@ def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
 
 
 def _refuse_half_a_percent(first: str, second: str) -> None:
-    """``0.8 ± 5 %`` may mean 80 % or 0.8 %; ``80 ± 5 %`` can mean one thing only."""
-    found = _ONE.fullmatch(first)
-    if found and not found["unit"] and 0 < (share := _fraction(found["number"])) <= 1:
+    """``0.8 ± 5 %`` may mean 80 % or 0.8 %, and ``80 % ± 0.05`` 5 % or 0.05 %; ``80 ± 5 %`` can mean one thing only."""
+    value, doubt = _ONE.fullmatch(first), _ONE.fullmatch(second)
+    if not (value and doubt):
+        return
+    if value["unit"] and not doubt["unit"] and first.endswith("%") and 0 < (off := _fraction(doubt["number"])) < 1:
+        raise NumberMistake(
+            "the share is in %, the doubt is not",
+            f'Write "{first} ± {100 * off:g} %" or "{first} ± {off:g} %", whichever you mean',
+        )
+    if second.endswith("%") and not value["unit"] and 0 < (share := _fraction(value["number"])) <= 1:
         raise NumberMistake(
             "the doubt is in %, the share is not",
             f'Write "{100 * share:g} % ± {second}" or "{share:g} % ± {second}", whichever you mean',
@@ -145,6 +156,21 @@ def lend_unit(first: str, second: str) -> tuple[str, str]:
     return first, second
 
 
+def as_written(text: str) -> tuple[float, str, str] | None:
+    """Return (number, its text, unit or "") of one value as a sheet writes it; None where it is none.
+
+    A mesh number or a sieve's inch name stands for its opening in mm. Raises NumberMistake where no sieve has it.
+    """
+    clean = _tidy(text) if len(text) <= LONGEST else ""
+    if (sieve := _sieve(clean)) is not None:
+        return 1e3 * sieve, f"{1e3 * sieve:.9g}", "mm"
+    found = _ONE.fullmatch(clean)
+    if found is None:
+        return None
+    value = _fraction(found["number"])
+    return (-value if found["sign"] == "-" else value), found["sign"] + found["number"], (found["unit"] or "").strip()
+
+
 def _one(text: str, wanted: Dimension) -> float:
     """Return one value in SI."""
     if wanted is LENGTH and (sieve := _sieve(text)) is not None:
@@ -159,10 +185,15 @@ def _one(text: str, wanted: Dimension) -> float:
             if wanted is LENGTH:
                 raise NumberMistake("a sign stands before a mesh number", f"Write {found['number']} mesh")
             raise NumberMistake(f"a mesh number, where {wanted} is wanted", _like(wanted))
+        if wanted is GRADE and (per := as_grade(unit)) is not None:
+            raise NumberMistake("a grade is so much gold in so much rock", f'Write "{found["number"]} {per}"')
         try:
             value *= factor(unit, wanted)
         except UnitMistake as wrong:
             raise NumberMistake(wrong.message, wrong.remedy) from None
+    elif wanted is LENGTH and "/" in found["number"]:  # a fraction is hardly ever anything but inches
+        either = f'Write "{found["number"]} in" (inches) or "{found["number"]} mm", whichever you mean'
+        raise NumberMistake(f"{wanted} needs its unit", either)
     elif not wanted.bare_ok:
         example = f"{found['number']} {wanted.example.split(' ', 1)[1]}"
         raise NumberMistake(
@@ -223,6 +254,11 @@ def _no_number(text: str, wanted: Dimension) -> NumberMistake:
         return NumberMistake("a hyphen stands inside the number", f'Write "{found[1]} {found[2]}{found[3]}"')
     if found := re.match(r"([\d.]+)\s*[-–—]\s*(\d.*)", text):
         return NumberMistake("a range is written with the word to", f'Write "{found[1]} to {found[2]}"')
+    if found := re.match(rf"[{_CURLY}]+(.*?)[{_CURLY}]*$", text):
+        return NumberMistake("curly quotes are no quotes here", f'Write "{found[1].strip()}" with straight quotes')
+    if found := re.match(r"[+-]?\d{1,3}(?:\s\d{3})+(?!\s*\d)", text):
+        plain = re.sub(r"\s", "", found[0])
+        return NumberMistake("a blank stands inside the number", f'Write "{plain}{text[found.end() :]}"')
     if re.match(r"[+-]?\d+\s+\d", text):
         return NumberMistake("a blank stands inside the number", "Write it without: 1400 and not 1 400")
     if re.match(r"[^\d]+\d", text) and (wanted is not LENGTH or not re.match(r"E11", text, re.IGNORECASE)):

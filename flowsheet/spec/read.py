@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -13,15 +13,18 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from flowsheet.spec import document as yaml_document
-from flowsheet.spec import numbers, units
+from flowsheet.spec import numbers, units, weigh_sheet
+from flowsheet.spec.check_weighed import notes_on_gold
 from flowsheet.spec.checks import CHECKS
-from flowsheet.spec.document import Document, Path_
+from flowsheet.spec.document import Document, Path_, null_names
 from flowsheet.spec.draft import Draft, unread
 from flowsheet.spec.explain import explain, some_fields
-from flowsheet.spec.factors import LEAST_SIEVE, MOST_SIEVE
+from flowsheet.spec.factors import is_sieve
 from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.schema import TOP_FIELDS, Ore, Sheet, StepBlock, Weighed, price_fault
+from flowsheet.spec.text_file import UnreadableError
+from flowsheet.spec.weighed_test import FILE, WeighedTest
 
 Kinds = Mapping[str, type[StepBlock]]
 
@@ -45,17 +48,25 @@ def build(document: Document, kinds: Kinds) -> Sheet:
         # What a block lacks because that very field could not be read is no second mistake.
         mistakes.extend(mistake for mistake in check(draft) if not unread(draft, mistake))
     if mistakes:
-        raise SheetError(dict.fromkeys(mistakes))
+        raise SheetError(_file_by_file(draft, dict.fromkeys(null_names(document, mistakes))))
     return Sheet(
         file=document.file,
         title=title or Path(document.file).stem,
         ores={name: ore for name, ore in draft.ores.items() if ore is not None},
         steps={name: step for name, step in draft.steps.items() if step is not None},
         keep=tuple(draft.keep),
-        weighed=draft.weighed,
+        weighed=tuple(found for test in draft.weighed for found in test.measurements()),
         prices=prices,
         sieves=sieves,
+        notes=tuple(notes_on_gold(draft)),
+        places={name: document.keys[at] for name in draft.steps if (at := ("steps", name)) in document.keys},
     )
+
+
+def _file_by_file(draft: Draft, mistakes: Iterable[Mistake]) -> list[Mistake]:
+    """Put the mistakes of the sheet first, then those of its weigh sheets in their order."""
+    files = [draft.document.file, *(test.document.file for test in draft.weighed)]
+    return sorted(mistakes, key=lambda m: files.index(m.file) if m.file in files else len(files))
 
 
 def with_settings(document: Document, settings: Mapping[str, str]) -> Document:
@@ -198,11 +209,51 @@ class _Shape:
         step: StepBlock | None = self.block(self.kinds[do], path)
         return step
 
-    def weighed(self) -> dict[str, Weighed]:
+    def weighed(self) -> list[WeighedTest]:
+        """Read the weights of the sheet itself, then those of each weigh sheet that it names."""
         if "weighed" not in self.document.data:
-            return {}
-        blocks = {n: self.block(Weighed, ("weighed", n)) for n in self.names("weighed", "stream: {mass: …}")}
-        return {name: block for name, block in blocks.items() if block is not None}
+            return []
+        own = WeighedTest("", self.document, ("weighed",), hurt=self.hurt)
+        names = [name for name in self.names("weighed", "stream: {mass: …}") if name != FILE]
+        blocks = {name: self.block(Weighed, ("weighed", name)) for name in names}
+        own.blocks = {name: block for name, block in blocks.items() if block is not None}
+        tests = [own]
+        for path, name in self._weigh_sheets():
+            test = self._weigh_sheet(path, name)
+            if test is not None and test.name in [other.name for other in tests]:
+                self.say(path, f'two weigh sheets are called "{test.name}"', "Name each once, and each otherwise")
+            elif test is not None:
+                tests.append(test)
+        return tests
+
+    def _weigh_sheets(self) -> Iterator[tuple[Path_, str]]:
+        """Go through the names of weigh sheets and where they stand."""
+        block = self.document.data["weighed"]
+        if not isinstance(block, dict) or FILE not in block:
+            return
+        given, path = block[FILE], ("weighed", FILE)
+        for i, name in enumerate(given if isinstance(given, list) and given else [given]):
+            at: Path_ = (*path, i) if isinstance(given, list) and given else path
+            if isinstance(name, str) and name.strip():
+                yield at, name.strip()
+            else:
+                like = "Write file: sack3.csv, or file: [sack3.csv, sack4.csv]"
+                self.say(at, "the name of a weigh sheet is wanted", like)
+
+    def _weigh_sheet(self, path: Path_, name: str) -> WeighedTest | None:
+        try:
+            sheet = weigh_sheet.read(Path(self.document.file).parent / name)
+        except UnreadableError as wrong:
+            self.say(path, wrong.message, wrong.remedy)
+            return None
+        except SheetError as wrong:
+            self.mistakes.extend(wrong.mistakes)
+            return None
+        shape = _Shape(sheet, {}, sheet.mistakes, sheet.hurt)
+        blocks = {stream: shape.block(Weighed, (stream,)) for stream in sheet.data}
+        self.mistakes.extend(shape.mistakes)
+        found = {stream: block for stream, block in blocks.items() if block is not None}
+        return WeighedTest(Path(name).stem, sheet, (), found, shape.hurt)
 
     def keep(self) -> list[str]:
         given = self.document.data.get("keep")
@@ -232,7 +283,7 @@ class _Shape:
             except numbers.NumberMistake as wrong:
                 self.say(("sieves", i), wrong.message, wrong.remedy)
                 continue
-            if LEAST_SIEVE <= size <= MOST_SIEVE:
+            if is_sieve(size):
                 found.append(size)
             else:
                 self.say(("sieves", i), "no sieve has such an opening", "Check the number and its unit")

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
+from pydantic import BeforeValidator, ConfigDict, Discriminator, Field, Tag, WithJsonSchema
 
 from flowsheet.spec import numbers, units
 from flowsheet.spec.factors import LEAST_SIEVE, MOST_SIEVE, FactorField
@@ -24,6 +24,8 @@ from flowsheet.spec.fields import (
     complaint,
     knob,
 )
+from flowsheet.spec.weighed_fields import GradesField, GrainsField, PassingField
+from flowsheet.spec.weighing import Measurement
 
 #: The fields of a sheet, and what each is for.
 TOP_FIELDS: dict[str, str] = {
@@ -202,12 +204,42 @@ class StepBlock(Block):
         return next((p for p in self.ports if p.name == name), Port(name, ""))
 
 
+def _screen_assay(value: Any) -> Any:
+    if isinstance(value, (dict, Block)):
+        return value
+    like = "{plus: 12.1 g, plus_gold: 3.2 mg, minus: 480 g, minus_grades: [3.1 g/t, 2.9 g/t]}"
+    raise complaint("the parts of a screen assay are wanted here", f"Write metallics: {like}")
+
+
+class Metallics(Block):
+    """A screen assay: what stayed on a fine sieve is assayed whole, what passed it is assayed in parts."""
+
+    # Fields that are missing are told by name in ``check_weighed``, in the words of the file they belong to.
+    model_config = ConfigDict(json_schema_extra={"required": ["plus", "plus_gold", "minus", "minus_grades"]})
+
+    plus: Mass | None = knob(None, "mass of what stayed on the sieve", low=0.0, high=1e6)
+    plus_gold: Mass | None = knob(None, "fine gold in all that stayed on the sieve", low=0.0, high=1e6)
+    minus: Mass | None = knob(None, "mass of what passed the sieve", low=1e-9, high=1e6)
+    minus_grades: GradesField | None = Field(None, description="assays of what passed the sieve, one or more")
+
+
 class Weighed(Block):
     """What was measured of one stream."""
 
-    mass: Mass | None = knob(None, "mass, dry", low=0.0, high=1e9)
+    mass: Mass | None = knob(None, "mass, dry unless there is a moisture", low=0.0, high=1e9)
     grade: Grade | None = knob(None, "assay", low=0.0, high=1.0)
-    gold: Mass | None = knob(None, "gold in it", low=0.0, high=1e6)
+    gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6)
+    bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6)
+    passing: PassingField | None = Field(None, description="share of the mass that passes each sieve")
+    grains: GrainsField | None = Field(
+        None, description='gold grains counted, all of them or by least size ("+0.3 mm")'
+    )
+    moisture: Share | None = knob(None, "water in the mass, as a share of it", low=0.0, high=1.0)
+    metallics: Annotated[Metallics | None, BeforeValidator(_screen_assay)] = Field(
+        None, description="a screen assay, which makes one grade"
+    )
+    when: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="when it was measured")
+    note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
 
 
 PRICE = r"[0-9.]+(\s*(±|\+/-)\s*[0-9.]+)?\s*[A-Z]{3}/[^/]+"
@@ -243,10 +275,13 @@ class Sheet:
     ores: dict[str, Ore]
     steps: dict[str, StepBlock]
     keep: tuple[str, ...]
-    weighed: dict[str, Weighed] = field(default_factory=dict)
+    #: Of the sheet itself and of its weigh sheets, in their order.
+    weighed: tuple[Measurement, ...] = ()
     prices: dict[str, str] = field(default_factory=dict)
     sieves: tuple[float, ...] = ()
     notes: tuple[str, ...] = ()
+    #: Step → the line and column of its name, where it stands in the file.
+    places: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     @property
     def makers(self) -> dict[str, str]:

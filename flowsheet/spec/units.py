@@ -78,6 +78,9 @@ _WORDS = {"gpt": "g/t", "opt": "ozt/ton"}
 #: In a grade per ton, or per tonne written out, an ounce is troy.
 _TROY = {"oz/ton": "ozt/ton", "oz/long_ton": "ozt/long_ton", "oz/t": "ozt/t"}
 
+#: A mass alone, where a grade is wanted → what is meant.
+_AS_GRADE = {"oz": "oz/ton", "ozt": "oz/ton", "dwt": "dwt/ton", "g": "g/t"}
+
 #: Refused because two trades mean two things by them; the remedy says both.
 _AMBIGUOUS = {
     "oz": 'An ounce may be troy or avoirdupois: write "ozt" (troy, 31.1 g) or "oz av" (28.3 g)',
@@ -151,6 +154,11 @@ def factor(unit: str, wanted: Dimension) -> float:
         article = {"parts": "a grade"}.get(kind, f"a {kind}")
         raise UnitMistake(f"{article}, where {wanted} is wanted", f"Write {wanted}, for example {wanted.example}")
     return value * 1000 if wanted is FINENESS else value
+
+
+def as_grade(unit: str) -> str | None:
+    """Return the grade that a mass alone most likely stands for, None where the unit is no such mass."""
+    return _AS_GRADE.get(_canonical(unit) or "")
 
 
 def _resolve(unit: str, wanted: Dimension) -> tuple[str, float]:

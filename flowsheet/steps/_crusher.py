@@ -10,6 +10,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.fields import Plain, Share, knob
+from flowsheet.spec.numbers import Number
 from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, missing
 
 WHITEN = (
@@ -49,6 +50,13 @@ class Crusher(Step):
             yield missing(self.kind, lacking[0], "split", sizes)
         if self.k2.value <= self.k1.value:
             yield "k2", "k2 is not above k1", "Pieces above k2 settings always break, those below k1 never"
+
+    def idle(self, top: float) -> Iterator[str]:
+        """A setting above the largest piece breaks next to nothing."""
+        for name in self.opening_fields().split("|"):
+            setting = getattr(self, name, None)
+            if self.split is None and isinstance(setting, Number) and setting.value > top:
+                yield f"no piece of the ore is as large as its {name} of {setting}, so hardly anything breaks"
 
     @property
     def outlets(self) -> dict[str, str]:

@@ -38,7 +38,12 @@ class Washer(Step):
     m: Plain
     heavies: Share
     light: Share
-    pull: Mass | None = knob(None, "mass of concentrate to stop at", low=1e-9, high=1e6)
+    pull: Mass | None = knob(
+        None,
+        "mass of concentrate to stop at; the model takes no more free gold to be lost for panning further down",
+        low=1e-9,
+        high=1e6,
+    )
     passes: Count = knob("1", "how often the tailings are washed again", source="1: once", low=1, high=20, better="+1")
 
     def linear(self) -> bool:
@@ -47,14 +52,15 @@ class Washer(Step):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Keep free gold by its size, rock by its density, locked gold by its particle's composite density."""
-        heavies, light = _again(at.heavies, at.passes), _again(at.light, at.passes)
+        passes = np.maximum(1.0, np.round(at.passes))  # draws of a whole number are whole
+        heavies, light = _again(at.heavies, passes), _again(at.light, passes)
         if at.pull is not None:
             heavies, light = _pulled(feed, heavies, at.pull)
         heavies, light = heavies[..., None], light[..., None]
         # Gold of unknown grains goes as the rock does that it lies in.
         free, locked = light, light[..., None]
         if site.grains_known:
-            free = _again(free_recovery(site.grid.size, at), at.passes[..., None])
+            free = _again(free_recovery(site.grid.size, at), passes[..., None])
             locked = locked + gold_share(site.grid) * np.maximum(free - light, 0.0)[..., :, None]
         kept = Shares(light, heavies, free, locked)
         return Operator({"concentrate": kept, "tailings": Shares(1 - light, 1 - heavies, 1 - free, 1 - locked)})
@@ -71,9 +77,16 @@ class Washer(Step):
         return found
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
-        """Say when the mass to stop at is more than was fed."""
-        if at.pull is not None and self.split is None and feed.solids < at.pull:
+        """Say when the mass to stop at is more than was fed, and that stopping late costs nothing here."""
+        if at.pull is None or self.split is not None:
+            return
+        if feed.solids < at.pull:
             yield f"asked to stop at {as_mass(float(at.pull))}, but only {as_mass(float(feed.solids))} go in."
+        elif self.recovery is None and site.grains_known:
+            yield (
+                f"washed down to {as_mass(float(at.pull))}: the model takes no more free gold to be lost for that. "
+                "If yours is, raise d50 or lower r_max, or give the step a recovery."
+            )
 
 
 def free_recovery(size: Array, at: Values) -> Array:

@@ -147,6 +147,10 @@ class Step(StepBlock):
         """Say what is amiss with this step on this feed (plain solve only)."""
         yield from ()
 
+    def idle(self, top: float) -> Iterator[str]:
+        """Say which setting of the step has nothing to work on where no piece of the ore exceeds ``top`` (m)."""
+        yield from ()
+
     def lost(self, outlet: str, stream: Material, at: Values, site: Site) -> dict[str, float]:
         """Return the gold (kg) of a stream that leaves by ``outlet`` for good, by why it is lost."""
         port = self.port(outlet)
@@ -157,9 +161,9 @@ class Step(StepBlock):
         found[port.locked_lost] = found.get(port.locked_lost, 0.0) + float(stream.locked.sum())
         return found
 
-    def silver_kept(self, outlet: str, at: Values) -> Array | float:
-        """Return silver kept per gold kept at an outlet, relative to what went in (1: it rides along)."""
-        return 1.0
+    def silver_shares(self, at: Values) -> dict[str, Array] | None:
+        """Return the share of the silver that goes to each outlet; None: it goes as the gold does."""
+        return None
 
     # ── what the sheet must give ────────────────────────────────────────────────────────────────────────
 

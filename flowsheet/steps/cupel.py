@@ -57,13 +57,9 @@ class Cupel(Step):
         bead = Shares(none, none, 1 - lost, 1 - lost[..., None])
         return Operator({"bead": bead, "absorbed": Shares(one, one, lost, lost[..., None])})
 
-    def silver_kept(self, outlet: str, at: Values) -> Array | float:
-        """Silver is lost more readily than gold."""
-        if outlet == "bead":
-            silver, gold = 1 - at.silver_loss, 1 - at.gold_loss
-        else:
-            silver, gold = at.silver_loss, at.gold_loss
-        return np.asarray(np.divide(silver, gold, out=np.zeros(np.broadcast(silver, gold).shape), where=gold > 0))
+    def silver_shares(self, at: Values) -> dict[str, Array]:
+        """Silver is lost more readily than gold, whatever the gold does."""
+        return {"bead": 1 - at.silver_loss, "absorbed": at.silver_loss}
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Check the charge against the cupel, and for gangue."""

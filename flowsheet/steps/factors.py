@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from typing import Literal
 
+import numpy as np
 from pydantic import Field
 
-from flowsheet.steps.base import LOCAL, Step
+from flowsheet.ore.material import Material
+from flowsheet.steps.base import LOCAL, Operator, Shares, Site, Step, Values
 
 
 class Factors(Step):
-    """A step of given shares: ``split`` of the rock, ``recovery`` of the gold (else it goes with the rock)."""
+    """A step of given shares: ``split`` of the rock, ``recovery`` of the gold (else it goes with the rock).
+
+    With one outlet all goes there.
+    """
 
     kind = "factors"
     what = "parts rock and gold by given shares"
@@ -18,5 +23,15 @@ class Factors(Step):
     solids_need = ("split",)
     gold_need = ("recovery",)
     gold_follows_rock = True
+    parts_alike = True
 
     do: Literal["factors"] = Field(description="kind of equipment")
+
+    def model(self, feed: Material, at: Values, site: Site) -> Operator:
+        """All goes to the only outlet."""
+        one = np.ones(())
+        return Operator({outlet: Shares(one, one, one, one) for outlet in self.outlets})
+
+    def _lacking(self, needs: tuple[str, ...], sizes: bool, grains: bool) -> list[str]:
+        """Nothing is lacking where there is but one way to go."""
+        return super()._lacking(needs, sizes, grains) if len(self.outlets) > 1 else []

@@ -21,6 +21,7 @@ class Magnet(Step):
         Port("rest", "what it leaves"),
     )
     cautions = ("Rub the magnetics out under water: they carry gold along.", LOCAL)
+    parts_alike = True
 
     do: Literal["magnet"] = Field(description="kind of equipment")
     heavies: Share = knob(

@@ -31,6 +31,7 @@ class Screen(Step):
     cautions = (SILICA, LOCAL)
     solids_need = ("opening", "sizes")
     gold_need = ("opening", "sizes")
+    parts_alike = True
 
     do: Literal["screen"] = Field(description="kind of equipment")
     opening: Length | None = knob(None, "clear opening", low=1e-5, high=1.0, better="x0.5")
@@ -53,6 +54,11 @@ class Screen(Step):
             if abs(reached - at.efficiency) > 1e-5:
                 wanted = 100 * float(at.efficiency)
                 yield f"no screening passes {wanted:.6g} % of the undersize here; {100 * reached:.6g} % was taken."
+
+    def idle(self, top: float) -> Iterator[str]:
+        """An opening above the largest piece lets all through."""
+        if self.split is None and self.opening is not None and self.opening.value > top:
+            yield f"no piece of the ore is as large as its opening of {self.opening}, so all passes"
 
     def openings(self) -> set[float]:
         """The opening is a class limit, so that no class straddles it."""

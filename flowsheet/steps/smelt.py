@@ -45,7 +45,6 @@ class Smelt(Step):
         button = Shares(none, none, kept, kept[..., None])
         return Operator({"button": button, "slag": Shares(one, one, 1 - kept, 1 - kept[..., None])})
 
-    def silver_kept(self, outlet: str, at: Values) -> Array | float:
-        """Silver and gold go to the button in shares of their own."""
-        silver, gold = (at.silver, at.gold) if outlet == "button" else (1 - at.silver, 1 - at.gold)
-        return np.asarray(np.divide(silver, gold, out=np.zeros(np.broadcast(silver, gold).shape), where=gold > 0))
+    def silver_shares(self, at: Values) -> dict[str, Array]:
+        """Silver goes to the button in a share of its own, whatever the gold does."""
+        return {"button": at.silver, "slag": 1 - at.silver}

@@ -21,6 +21,7 @@ class Split(Step):
     cautions = (LOCAL,)
     gold_need = ("recovery",)
     gold_follows_rock = True
+    parts_alike = True
 
     do: Literal["split"] = Field(description="kind of equipment")
     by: Literal["riffle", "cone_and_quarter", "rotary"] = Field("riffle", description="how it is parted")

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
+from flowsheet.solve.balance import Caught
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.mistakes import SheetError
 from flowsheet.spec.schema import Sheet
+from flowsheet.steps.pan import Pan
 from flowsheet.study import variants
 
 WORTH_TELLING = 1e-6
 """A gain below this share of the gold is none."""
+
+PANNED, AT_MOST = "panned first", "cleaned out by hand, at most"
+"""What to do with the stream at which a loop catches gold; of the latter the gain is not worked out, but bounded."""
 
 
 @dataclass(frozen=True)
@@ -43,9 +49,39 @@ def advice(solution: Solution) -> list[Change]:
             continue
         found.append(Change(variant.name, variant.what, str(variant.old), str(variant.new), 1e3 * gain, gain / fed))
     for caught in solution.caught:
-        gold = float(caught.material.gold)
-        found.append(Change(caught.stream, "what the loop holds", "goes back", "panned first", 1e3 * gold, gold / fed))
+        if float(caught.material.gold) > 0:
+            then, gain = _cleaned(solution, caught)
+            found.append(Change(caught.stream, "what the loop holds", "goes back", then, 1e3 * gain, gain / fed))
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
+
+
+def _cleaned(solution: Solution, caught: Caught) -> tuple[str, float]:
+    """Return how a loop's gold is won, and how much (kg) of it.
+
+    Its recycle goes through a pan before it goes back, and what the pan keeps is kept: solved again. Without grain
+    sizes a pan has no model; then all that was caught is the most that cleaning the loop out can win.
+    """
+    if not solution.model.grains_known:
+        return AT_MOST, float(caught.material.gold)
+    sheet, stream = solution.model.sheet, caught.stream
+    taker = sheet.takers[stream]
+    kept, back = (_unused(f"{stream} {what}", (*sheet.ores, *sheet.makers)) for what in ("panned off", "panned"))
+    pan = Pan.model_validate({"do": "pan", "takes": stream, "gives": {"concentrate": kept, "tailings": back}})
+    takes = [back if name == stream else name for name in sheet.steps[taker].takes]
+    steps = {**sheet.steps, taker: sheet.steps[taker].model_copy(update={"takes": takes})}
+    steps[_unused(f"pan {stream}", sheet.steps)] = pan
+    try:
+        return PANNED, _gain(solution, replace(sheet, steps=steps, keep=(*sheet.keep, kept)))
+    except SheetError:
+        return AT_MOST, float(caught.material.gold)
+
+
+def _unused(name: str, taken: Iterable[str]) -> str:
+    """Return a name that no stream (or step) of the sheet has."""
+    names = set(taken)
+    while name in names:
+        name += " "
+    return name
 
 
 def _gain(solution: Solution, changed: Sheet) -> float:

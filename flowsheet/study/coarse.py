@@ -11,8 +11,8 @@ from flowsheet.ore.material import Material
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps.base import Values, evaluate
-from flowsheet.steps.screen import Screen
 from flowsheet.steps.sort import Sort
+from flowsheet.study import variants
 
 STANDARD_MM = (45.0, 22.4, 11.2, 5.6, 2.8)
 """Openings of ISO 565 R20/3 that are told besides the sheet's own."""
@@ -38,15 +38,17 @@ def coarse(solution: Solution) -> list[Coarse]:
     feed = Material.total(solution.streams[name] for name in model.sheet.ores)
     rock = feed.rock_by_size
     gold = feed.free + feed.locked_by_host
+    if model.metal_counts:  # rock makes room for the metal, as in ``streams.weight``
+        metal = gold / solution.inputs.site.fineness
+        rock = rock * max(1 - float(metal.sum() / rock.sum()), 0.0) + metal
     seen = in_sight(feed, solution)
     return [_row(model, opening, rock, gold, seen) for opening in openings(model)]
 
 
 def openings(model: Model) -> list[float]:
-    """Return the openings (m) to tell of, coarsest first."""
+    """Return the openings (m) to tell of, coarsest first: all that the sheet names, those of given shares too."""
     top = model.grid.upper[0]
-    named = {step.opening.value for step in model.sheet.steps.values() if isinstance(step, Screen) and step.opening}
-    named |= set(model.sheet.sieves)
+    named = variants.openings(model.sheet) | set(model.sheet.sieves)
     named |= {mm / 1000 for mm in STANDARD_MM if mm / 1000 < top}
     # 1/2 in and 12.7 mm are one size, though not to the last bit.
     return sorted({round(1e3 * size, 9): size for size in sorted(named)}.values(), reverse=True)

@@ -7,13 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.feed import RICH
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.propagate import Solution
-
-RICH = 0.01
-"""Gold per rock above which the metal's own mass is added to a stream's."""
 
 FED, INSIDE, KEPT, LOST = "fed", "inside", "kept", "lost"
 
@@ -53,23 +52,19 @@ def streams(solution: Solution) -> dict[str, Stream]:
     """Return every stream of a plain solve, ores first, in the order of the sheet."""
     sheet = solution.model.sheet
     metal, ends = metal_streams(sheet), set(sheet.ends)
-    fed_solids, fed_gold = float(solution.fed_solids), float(solution.fed_gold)
+    fed_mass, fed_gold = float(solution.fed_solids), float(solution.fed_gold)
     found = {}
     for name in (*sheet.ores, *sheet.makers):
         material = solution.streams[name]
         gold = float(material.gold)
-        silver = gold * float(solution.silver[name])
-        mass = float(material.solids)
-        # Gold weighs nothing on the scale that weighs rock, but where a stream is metal, or rich, it does. What
-        # an ore weighs is said by the sheet.
-        if name in metal or (gold > RICH * mass and name not in sheet.ores):
-            mass += gold + silver
+        silver = float(solution.silver.streams[name])
+        mass = float(weight(solution, name, metal))
         fate = FED if name in sheet.ores else KEPT if name in sheet.keep else LOST if name in ends else INSIDE
         found[name] = Stream(
             mass_kg=mass,
             gold_g=1e3 * gold,
             grade_g_per_t=1e6 * _ratio(gold, mass),
-            mass_share=_ratio(mass, fed_solids),
+            mass_share=_ratio(mass, fed_mass),
             gold_share=_ratio(gold, fed_gold),
             free_share=_ratio(float(material.free.sum()), gold),
             silver_g=1e3 * silver,
@@ -77,6 +72,23 @@ def streams(solution: Solution) -> dict[str, Stream]:
             sizes=size_rows(solution.model.grid, material),
         )
     return found
+
+
+def weight(solution: Solution, stream: str, metal: set[str]) -> Array:
+    """Return what a scale shows of a stream, kg, (...); ``metal`` names the streams that are metal.
+
+    Gold weighs nothing on the scale that weighs rock, but where a stream is metal, or rich, it does. What an ore weighs
+    is said by the sheet: where one is rich, its metal is a part of that, so rock makes room for it in every stream.
+    """
+    sheet, material = solution.model.sheet, solution.streams[stream]
+    if stream in sheet.ores:
+        return material.solids
+    if not solution.model.metal_counts:
+        counts = (material.gold > RICH * material.solids) | (stream in metal)
+        return np.asarray(material.solids + np.where(counts, solution.metal(stream), 0.0))
+    fed = np.asarray(sum(solution.metal(ore) for ore in sheet.ores))
+    room = np.maximum(1 - fed / solution.fed_solids, 0.0)
+    return np.asarray(room * material.solids + solution.metal(stream))
 
 
 def size_rows(grid: Grid, material: Material) -> tuple[SizeRow, ...]:

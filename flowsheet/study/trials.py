@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec import numbers, units
 from flowsheet.spec.document import Document
+from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.read import with_settings
 from flowsheet.study.losses import losses
@@ -22,7 +23,7 @@ from flowsheet.study.variants import openings
 MOST_TRIALS = 10_000
 
 _RANGE = re.compile(r"(?P<first>.+?)\s+to\s+(?P<last>.+?)\s+in\s+(?P<steps>\d+)")
-_VALUE = re.compile(r"(?P<number>[+-]?\d+(?:\.\d+)?)\s*(?P<unit>\D*)")
+_ENDS = re.compile(r"[-+.#\d].*\s+to\s+[-+.#\d].*")
 
 
 @dataclass(frozen=True)
@@ -51,10 +52,22 @@ class Trials:
     moved: dict[str, list[str]]
 
 
-def parse_settings(texts: Iterable[str]) -> dict[str, list[str]]:
+def counts(document: Document) -> frozenset[str]:
+    """Return the settings of a sheet that hold whole numbers (passes, say). Raises SheetError."""
+    return frozenset(
+        f"{prefix}{name}.{field}"
+        for name, step in rebuild(document).steps.items()
+        for field, found in type(step).model_fields.items()
+        if dimension_of(found) is units.COUNT
+        for prefix in ("", "steps.")
+    )
+
+
+def parse_settings(texts: Iterable[str], whole: Container[str] = ()) -> dict[str, list[str]]:
     """Read ``scalp.opening=20mm,12mm`` and ``scalp.opening=5 mm to 20 mm in 4``: setting → values.
 
-    A range of lengths is spread evenly in ratio, as sieves are; any other evenly. Raises SheetError.
+    A range of lengths is spread evenly in ratio, as sieves are; any other evenly, those of ``whole`` over whole
+    numbers. Raises SheetError.
     """
     moved: dict[str, list[str]] = {}
     for text in texts:
@@ -64,32 +77,47 @@ def parse_settings(texts: Iterable[str]) -> dict[str, list[str]]:
             raise _wrong(text, "this is no setting", "Write step.field=value, as scalp.opening=20mm,12mm")
         if name in moved:
             raise _wrong(text, "set twice", "Put all values behind one =, with commas")
-        moved[name] = [one for part in values.split(",") for one in _spread(part.strip(), text)]
+        moved[name] = [one for part in values.split(",") for one in _spread(part.strip(), text, name in whole)]
     total = int(np.prod([len(v) for v in moved.values()]))
     if total > MOST_TRIALS:
         raise _wrong("--set", f"{total} combinations", f"Try at most {MOST_TRIALS} at once")
     return moved
 
 
-def _spread(part: str, text: str) -> list[str]:
+def _spread(part: str, text: str, whole: bool) -> list[str]:
     found = _RANGE.fullmatch(part)
     if found is None:
+        if _ENDS.fullmatch(part):  # a doubt, in a sheet; but no setting that can be compared with another
+            raise _wrong(text, "the range does not say how many values to try", f"Add how many, as {part} in 4")
         return [part]
-    first, last = _VALUE.fullmatch(found["first"].strip()), _VALUE.fullmatch(found["last"].strip())
-    count = int(found["steps"])
+    try:
+        first, last = numbers.as_written(found["first"].strip()), numbers.as_written(found["last"].strip())
+    except numbers.NumberMistake as wrong:
+        raise _wrong(text, wrong.message, wrong.remedy) from None
+    count = int(found["steps"][:9])
     if first is None or last is None or not 2 <= count <= MOST_TRIALS:
         raise _wrong(text, "this range cannot be read", "Write it as 5 mm to 20 mm in 4")
-    unit = (first["unit"] or last["unit"]).strip()
-    if first["unit"].strip() not in ("", unit) or last["unit"].strip() not in ("", unit):
+    (a, start, one), (b, end, other) = first, last
+    unit = one or other
+    if one not in ("", unit) or other not in ("", unit):
         raise _wrong(text, "the ends of the range have different units", "Use one unit for both")
-    a, b = float(first["number"]), float(last["number"])
     if a == b:
         raise _wrong(text, "both ends of the range are the same", "Write one value, or two that differ")
+    if whole and a == int(a) and b == int(b) and (b - a) % (count - 1) != 0:
+        message = f"no {count} whole numbers lie evenly from {start} to {end}"
+        raise _wrong(text, message, _fitting(start, end, b - a, count))
     steps = np.geomspace(a, b, count) if _is_length(unit) and min(a, b) > 0 else np.linspace(a, b, count)
     # Three digits read best; more where values as close as these would not differ otherwise.
     digits = max(3, 2 + math.ceil(math.log10(max(abs(a), abs(b)) / np.abs(np.diff(steps)).min())))
     inner = (np.format_float_positional(s, precision=digits, fractional=False, trim="-") for s in steps[1:-1])
-    return [f"{number} {unit}".strip() for number in (first["number"], *inner, last["number"])]
+    return [f"{number} {unit}".strip() for number in (start, *inner, end)]
+
+
+def _fitting(start: str, end: str, span: float, count: int) -> str:
+    """Say how many whole numbers lie evenly in a range, as near to ``count`` as can be from below and above."""
+    fit = [n for n in range(2, min(int(abs(span)) + 1, MOST_TRIALS) + 1) if span % (n - 1) == 0]
+    near = [max((n for n in fit if n < count), default=None), min((n for n in fit if n > count), default=None)]
+    return "Write " + " or ".join(f"{start} to {end} in {n}" for n in near if n is not None)
 
 
 def _is_length(unit: str) -> bool:

@@ -23,7 +23,7 @@ keep: [bead]
 
 def silver(solution: Solution, stream: str) -> float:
     """Return the silver of a stream in g."""
-    return float(1000 * solution.silver[stream] * solution.streams[stream].gold)
+    return float(1000 * solution.silver.streams[stream])
 
 
 @pytest.mark.parametrize(

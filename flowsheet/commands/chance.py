@@ -1,0 +1,35 @@
+"""The command chance: how sure all this is, and what another sack would say."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_json, progress, say_written, writing
+
+
+def chance(
+    file: Sheet,
+    draws: Annotated[int, typer.Option("--draws", min=10, max=1_000_000, help="Draws of the numbers in doubt.")] = 2000,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = None,
+) -> None:
+    """Tell how sure the answers are, and what another sack would say."""
+    from flowsheet.solve.model import load
+    from flowsheet.study.chance import chance as study
+
+    sheet = load(file)[0]
+    found = study(sheet, draws, seed, lambda chunks: progress(chunks, "draws"))
+    if out is not None:
+        from flowsheet.show.chance_plots import write_chance
+
+        with writing(out):
+            say_written(write_chance(found, sheet.keep, folder(out)))
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        from flowsheet.show.chances import show_chance
+
+        show_chance(sheet.title, found, sum(ore.mass.value for ore in sheet.ores.values()))

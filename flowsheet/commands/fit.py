@@ -1,0 +1,86 @@
+"""The command fit: the sheet's doubtful numbers, fitted to all that was weighed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from flowsheet.commands.common import (
+    Json,
+    Out,
+    Seed,
+    Sheet,
+    folder,
+    print_json,
+    progress,
+    say_written,
+    writable,
+    writing,
+)
+
+
+def fit(
+    file: Sheet,
+    output: Annotated[
+        Optional[Path], typer.Option("-o", "--output", metavar="FILE", help="Fitted sheet (default: NAME.fitted.yaml).")  # noqa: UP045
+    ] = None,
+    thorough: Annotated[
+        bool, typer.Option("--thorough", help="Work out each interval by fitting all other numbers again.")
+    ] = False,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = None,
+) -> None:
+    """Fit the numbers given with doubt to what was weighed; write the fitted sheet beside the old one."""
+    from flowsheet.solve.model import load
+    from flowsheet.study import fit as study
+    from flowsheet.study.fitted_sheet import checked_text, refuse_twice, target
+    from flowsheet.study.profile import profiles
+
+    sheet, document = load(file)
+    source = file.read_bytes().decode("utf-8-sig")
+    refuse_twice(document, source)
+    with writing(output or file):
+        path = writable(target(document, output))
+    found = study.fit(sheet, sheet.weighed, seed)
+    text = checked_text(document, source, sheet, {one.name: (one.value, one.sd) for one in found.own if not one.jumps})
+    around = profiles(found, lambda ends: progress(ends, "intervals")) if thorough else None
+    with writing(path):
+        path.write_bytes(text.encode("utf-8"))
+    written = [path]
+    if out is not None:
+        from flowsheet.show.fit_plots import write_fitted
+
+        with writing(out):
+            written += write_fitted(found, around, folder(out))
+    say_written(written)
+    from flowsheet.show.fitted import as_dict, show_fitted
+
+    if as_json:
+        print_json({**as_dict(found, around), "written": str(path)})
+    else:
+        show_fitted(sheet.title, found, around, path)
+
+
+def forecast(file: Path, moved: dict[str, list[str]], seed: int, as_json: bool, out: Path | None) -> None:
+    """Try settings on the fitted sheet (``try --fitted``)."""
+    from flowsheet.spec import document
+    from flowsheet.study.fitted_sheet import refuse_twice
+    from flowsheet.study.forecast import run_forecasts
+
+    read = document.read(file)
+    refuse_twice(read, file.read_bytes().decode("utf-8-sig"))
+    found = run_forecasts(read, moved, seed, progress)
+    if out is not None:
+        from flowsheet.show.fit_plots import write_forecasts
+
+        with writing(out):
+            say_written(write_forecasts(found, folder(out)))
+    from flowsheet.show.forecasts import as_dict, show_forecasts
+
+    if as_json:
+        print_json(as_dict(found))
+    else:
+        show_forecasts(found)

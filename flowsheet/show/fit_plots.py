@@ -1,0 +1,75 @@
+"""Plot of a fit: each number's doubt before and after."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from flowsheet.show import fitted, forecasts
+from flowsheet.show.fit_words import Profiles, told
+from flowsheet.show.plots import COLOURS, _figure, _plain, _save
+from flowsheet.study.fit import Fitted, Parameter
+from flowsheet.study.fitted_sheet import in_unit
+from flowsheet.study.forecast import Forecasts
+
+REACH = 1.6448536269514722
+"""Half of an interval that holds 90 % of a normal law, in standard deviations."""
+
+
+def before_and_after(found: Fitted, path: Path) -> None:
+    """Write a plot of every fitted number's 90 % interval before and after, on the scale of its doubt before."""
+    figure, (axes,) = _figure(1, wide=8.6)
+    figure.set_figheight(1.7 + 0.62 * len(found.own))
+    rows = found.own[::-1]
+    for at, one in enumerate(rows):
+        for low, middle, high, shift, colour, mark in (
+            (*_before(one), 0.16, COLOURS[4], "s"),
+            (one.low, one.value, one.high, -0.16, COLOURS[3], "o"),
+        ):
+            ends = [_scaled(one, value) for value in (low, middle, high)]
+            axes.plot([ends[0], ends[2]], [at + shift] * 2, color=colour, linewidth=2.6, solid_capstyle="butt")
+            axes.plot([ends[1]], [at + shift], mark, color=colour, markersize=5.5)
+        axes.annotate(
+            f"{in_unit(one.unknown.number, one.value, one.sd)} ({told(one)})", (1.02, at), fontsize=9,
+            xycoords=("axes fraction", "data"), va="center", annotation_clip=False,
+        )  # fmt: skip
+    axes.axvline(0, color="#999999", linewidth=0.8)
+    axes.set_yticks(range(len(rows)), [_plain(one.name) for one in rows])
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    axes.set_xlabel("standard deviations of the doubt before, from the value before")
+    axes.set_title("Doubt (90 %) before and after the weights")
+    axes.plot([], [], "s-", color=COLOURS[4], linewidth=2.6, label="before")
+    axes.plot([], [], "o-", color=COLOURS[3], linewidth=2.6, label="fitted")
+    figure.legend(loc="outside lower center", ncols=2, frameon=False)
+    _save(figure, path)
+
+
+def _before(one: Parameter) -> tuple[float, float, float]:
+    number = one.unknown.number
+    if number.low is not None and number.high is not None:
+        tail = 0.05 * (number.high - number.low)
+        return number.low + tail, number.value, number.high - tail
+    reach = REACH * number.sd
+    return max(number.value - reach, one.unknown.lower), number.value, min(number.value + reach, one.unknown.upper)
+
+
+def _scaled(one: Parameter, value: float) -> float:
+    return (value - one.unknown.number.value) / one.unknown.number.sd
+
+
+def write_fitted(found: Fitted, profiles: Profiles | None, folder: Path) -> list[Path]:
+    """Write a fit's tables and its picture into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for grid in fitted.grids(found, profiles):
+        grid.write_csv(folder / f"{grid.name}.csv")
+        written.append(folder / f"{grid.name}.csv")
+    before_and_after(found, folder / "fitted.png")
+    return [*written, folder / "fitted.png"]
+
+
+def write_forecasts(found: Forecasts, folder: Path) -> list[Path]:
+    """Write forecasts as CSV with full digits, and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / "forecasts.csv"
+    forecasts.numbers(found).write_csv(path)
+    return [path]

@@ -1,0 +1,35 @@
+"""Where a stream comes from, as far as its weight needs it: its loop, and the one stream that it is made of."""
+
+from __future__ import annotations
+
+from flowsheet.spec.check_flow import next_steps, reached
+from flowsheet.spec.draft import Draft
+
+
+def looped(draft: Draft) -> set[str]:
+    """Return the streams that go round: the step that takes one leads back to the step that gives it."""
+    nexts = next_steps(draft)
+    takers = {stream: step for step, stream, _ in draft.takes()}
+    found = set()
+    for step, _, stream, _ in draft.gives():
+        if stream in takers and takers[stream] in nexts and step in reached(nexts, {takers[stream]}):
+            found.add(stream)
+    return found
+
+
+def feed_of(draft: Draft, stream: str) -> tuple[str | None, bool]:
+    """Return the one stream that a stream is made of (None: several), and whether other things are added to it.
+
+    A furnace adds flux and lead, so what leaves it beside the metal may weigh more than what went in.
+    """
+    giver = next((step for step, _, given, _ in draft.gives() if given == stream), None)
+    if giver is None:
+        return None, False
+    step = draft.steps.get(giver)
+    taken = [source for taker, source, _ in draft.takes() if taker == giver]
+    port = next((outlet for outlet, name in step.outlets.items() if name == stream), "") if step is not None else ""
+    # Gold that a mill holds back is metal too, but a furnace always gives some.
+    melts = step is not None and any(p.metal and not p.optional for p in step.ports)
+    rock = melts and step is not None and not step.port(port).metal
+    # A button may hold lead, so it is not measured against the concentrate that it is made of.
+    return (taken[0] if len(taken) == 1 and not melts else None), rock

@@ -1,0 +1,389 @@
+"""The fitted sheet, forecasts from it, and the commands fit and try --fitted."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from flowsheet import cli
+from flowsheet.show import fit_words, fitted
+from flowsheet.solve.model import load, rebuild
+from flowsheet.spec import numbers, units
+from flowsheet.spec.document import parse
+from flowsheet.spec.mistakes import SheetError
+from flowsheet.study import forecast
+from flowsheet.study.doubts import doubtful
+from flowsheet.study.fit import Fitted, fit
+from flowsheet.study.fitted_sheet import MARK, as_written, fitted_text, in_unit
+from flowsheet.study.trials import parse_settings, run_trials
+
+PNG = b"\x89PNG\r\n\x1a\n"
+
+SHEET = """\
+# Invented, all of it.
+title: An invented sack
+ore:
+  mass: 14.2 kg ± 20 g
+  grade: "22 g/t ± 8 g/t"    # a guess
+  sizes: {top: 60 mm, p80: 35 mm, slope: 0.7}
+  heavies: 3 % to 8 %
+  gold: {d50: 0.2 mm, d95: 0.8 mm, fineness: 870}
+steps:
+  powder: {do: pulverize, takes: ore, gives: powder, gap: 0.2 mm ± 30 %}
+  wash:   {do: pan, takes: powder, gives: {concentrate: con, tailings: tails}, d50: 60 um ± 20 um}   # by hand
+keep: [con]
+weighed:
+  tails: {mass: 13.8 kg ± 20 g, grade: 3.0 g/t ± 0.3 g/t}
+  con:   {mass: 420 g ± 1 g, gold: 0.26 g ± 3 mg}
+  powder: {passing: {150 um: 62 % ± 1 %}}
+"""
+
+
+def fitted_of(text: str) -> Fitted:
+    sheet = rebuild(parse(text, "sheet.yaml"))
+    return fit(sheet, sheet.weighed)
+
+
+# ── numbers as they were written ────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "value", "sd", "written"),
+    [
+        ("22 g/t ± 8 g/t", units.GRADE, 19.4234e-6, 2.13e-6, "19.4 g/t ± 2.1 g/t"),
+        ("22 ± 8 g/t", units.GRADE, 1e-5, 1e-6, "10.0 g/t ± 1.0 g/t"),
+        ("14.2 kg ± 20 g", units.MASS, 14.19874, 0.0123, "14.199 kg ± 12 g"),
+        ("0.65 oz/ton ± 30 %", units.GRADE, 19.4e-6, 2e-6, "0.566 oz/ton ± 0.058 oz/ton"),
+        ("870 ± 20", units.FINENESS, 861.3, 19.2, "861 ± 19"),
+        ("22 ct ± 1 ct", units.FINENESS, 900.0, 10.0, "21.60 ct ± 0.24 ct"),
+        ("0.7 to 0.9", units.SHARE, 0.8123, 0.0345, "0.812 ± 0.035"),
+        ("70 % to 85 %", units.SHARE, 0.8123, 0.0345, "81.2 % ± 3.5 %"),
+        ("0 to 5 %", units.SHARE, 0.0123, 0.001, "1.23 % ± 0.10 %"),
+        ("82 % ± 5 %", units.SHARE, 0.9991, 0.012, "99.9 % ± 1.2 %"),
+        ("20 to 25 mm", units.LENGTH, 0.0222, 0.0012, "22.2 mm ± 1.2 mm"),
+        ("1/2 in ± 0.1 in", units.LENGTH, 0.0131, 0.002, "0.516 in ± 0.079 in"),
+        ("½ in ± 5 %", units.LENGTH, 0.0131, 0.0003, "0.516 in ± 0.012 in"),
+        ("#20 ± 0.1 mm", units.LENGTH, 8.4e-4, 1e-5, "0.840 mm ± 0.010 mm"),
+        ("20 mesh ± 10 %", units.LENGTH, 8.3e-4, 1e-5, "0.830 mm ± 0.010 mm"),
+        ("1200 g +/- 100 g", units.MASS, 1.3, 0.09, "1300 g ± 90 g"),
+        ("0.3 mm ± 0.05 mm", units.LENGTH, 3.00012e-4, 1.7e-7, "0.30001 mm ± 0.00017 mm"),
+    ],
+)
+def test_a_number_is_written_as_it_was(text: str, dimension: Any, value: float, sd: float, written: str) -> None:
+    told = as_written(numbers.parse(text, dimension), value, sd)
+    assert told == written
+    again = numbers.parse(told, dimension)
+    assert again.value == pytest.approx(value, abs=0.06 * sd + 0.005 * value)
+    assert again.sd == pytest.approx(sd, rel=0.06)
+
+
+def test_one_end_of_an_interval_is_told_as_finely_as_the_doubt() -> None:
+    assert in_unit(numbers.parse("14.2 kg ± 20 g", units.MASS), 14.15501, 0.012) == "14.155 kg"
+
+
+# ── the fitted sheet ────────────────────────────────────────────────────────────────────────────────────────
+
+
+def text_with(source: str, changes: dict[str, tuple[float, float]]) -> str:
+    document = parse(source, "sheet.yaml")
+    return fitted_text(document, source, rebuild(document), changes)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"], ids=["lf", "crlf"])
+def test_only_the_fitted_numbers_change(end: str) -> None:
+    source = SHEET.replace("\n", end)
+    found = fitted_of(source)
+    text = text_with(source, {p.name: (p.value, p.sd) for p in found.own})
+    first, *lines = text.split(end)
+    assert first.startswith(MARK)
+    assert "sheet.yaml" in first
+    old = source.split(end)
+    assert len(lines) == len(old)
+    assert [i for i, (a, b) in enumerate(zip(old, lines, strict=True)) if a != b] == [3, 4, 6, 9, 10]
+    assert re.fullmatch(r'  grade: "[\d.]+ g/t ± [\d.]+ g/t"    # a guess', lines[4])
+    assert lines[10].endswith("}   # by hand")
+    for a, b in zip(old, lines, strict=True):
+        plain = r"[\d.]+( \S+)? (±|to) [\d.]+( [^\s,}\"]+)?"
+        assert re.sub(plain, "N", a) == re.sub(plain, "N", b)
+    again = rebuild(parse(text, "sheet.yaml"))
+    for p in found.own:
+        number = doubtful(again)[p.name]
+        assert number.value == pytest.approx(p.value, abs=0.06 * p.sd)
+        assert number.sd == pytest.approx(p.sd, rel=0.06)
+    assert [(m.name, m.value) for m in again.weighed] == [(m.name, m.value) for m in found.sheet.weighed]
+
+
+def test_an_anchor_keeps_its_name_and_an_alias_is_refused_where_it_would_lie() -> None:
+    source = SHEET.replace("0.2 mm ± 30 %", "&size 0.2 mm ± 30 %").replace("d50: 60 um ± 20 um", "d50: *size")
+    with pytest.raises(SheetError, match="alias"):
+        text_with(source, {"powder.gap": (2.1e-4, 1e-5), "wash.d50": (6e-5, 1e-5)})
+    alone = SHEET.replace("0.2 mm ± 30 %", "&size 0.2 mm ± 30 %")
+    assert "gap: &size 0.210 mm ± 0.010 mm}" in text_with(alone, {"powder.gap": (2.1e-4, 1e-5)})
+
+
+def test_signs_that_stand_for_others_are_refused() -> None:
+    source = SHEET.replace('"22 g/t ± 8 g/t"', '"22 g/t \\u00b1 8 g/t"')
+    with pytest.raises(SheetError, match="Write it plainly"):
+        text_with(source, {"ore.grade": (2e-5, 1e-6)})
+
+
+def test_a_number_over_two_lines_is_replaced_as_a_whole() -> None:
+    source = SHEET.replace('"22 g/t ± 8 g/t"    # a guess', "22 g/t\n    ± 8 g/t")
+    assert "  grade: 20.0 g/t ± 1.0 g/t\n  sizes:" in text_with(source, {"ore.grade": (2e-5, 1e-6)})
+
+
+def test_letters_of_any_alphabet_before_a_number_do_not_shift_it() -> None:
+    source = SHEET.replace("{do: pan,", '{note: "½ ü 金 🪙", do: pan,')
+    assert '{note: "½ ü 金 🪙", do: pan, ' in text_with(source, {"wash.d50": (5e-5, 1e-5)})
+    assert "d50: 50.0 um ± 10 um}   # by hand" in text_with(source, {"wash.d50": (5e-5, 1e-5)})
+
+
+def test_factors_by_size_are_found_in_their_place() -> None:
+    source = """\
+ore: {mass: 1 kg, grade: 1 g/t, sizes: {top: 4 mm, p80: 2 mm}}
+steps:
+  s:
+    {do: factors, takes: ore, gives: {x: x, y: y}, split: {x: {"+1 mm": 20 % ± 1 %, "-1 mm": 30 % ± 2 %}},
+     recovery: {x: 10 %}}
+keep: x
+"""
+    text = text_with(source, {"s.split.x.1": (0.25, 0.01)})
+    assert '"+1 mm": 20 % ± 1 %, "-1 mm": 25.0 % ± 1.0 %' in text
+
+
+# ── forecasts ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def forecasts_of(text: str, *settings: str, seed: int = 1) -> forecast.Forecasts:
+    return forecast.run_forecasts(parse(text, "sheet.yaml"), parse_settings(settings), seed)
+
+
+def test_gains_are_of_the_same_draws() -> None:
+    found = forecasts_of(SHEET, "wash.passes=1,2")
+    same, twice = found.rows
+    # What changes nothing gains nothing, in every draw: the doubt that both share falls out.
+    assert (same.gain_g.value, same.gain_g.p5, same.gain_g.p95, same.better) == (0, 0, 0, 0)
+    assert same.kept_g == found.base.kept_g
+    assert found.base.kept_g.p5 < found.base.kept_g.value < found.base.kept_g.p95
+    assert twice.gain_g.p95 - twice.gain_g.p5 < 0.6 * (twice.kept_g.p95 - twice.kept_g.p5)
+    assert twice.gain_g.p5 > 0
+    assert twice.better == 1
+
+
+def test_forecasts_repeat_by_their_seed() -> None:
+    first, again, other = (forecasts_of(SHEET, "wash.passes=2", seed=seed).rows[0] for seed in (3, 3, 4))
+    assert first == again
+    assert first.kept_g.p5 != other.kept_g.p5
+    assert first.kept_g.p5 == pytest.approx(other.kept_g.p5, rel=0.02)
+
+
+def test_the_best_estimate_is_a_run_of_the_fitted_sheet() -> None:
+    found = forecasts_of(SHEET, "wash.passes=2")
+    exact = fitted_of(SHEET)
+    text = text_with(SHEET, {p.name: (p.value, p.sd) for p in exact.own})
+    plain = run_trials(parse(text, "sheet.yaml"), parse_settings(["wash.passes=2"]))
+    assert found.base.kept_g.value == pytest.approx(plain.base.kept_g, rel=5e-3)
+    assert found.rows[0].kept_share.value == pytest.approx(plain.rows[0].kept_share, rel=5e-3)
+
+
+def test_the_interval_of_what_is_kept_is_that_of_what_was_weighed() -> None:
+    # Gold in the concentrate was weighed, so what is kept of this sack is known about as well as the luck allows.
+    found = forecasts_of(SHEET, "wash.passes=2")
+    told = next(c for c in found.fitted.checked if c.measurement.name == "con, gold")
+    sd_g = 1e3 * float(np.hypot(told.sd, told.luck_sd))
+    wide = found.base.kept_g.p95 - found.base.kept_g.p5
+    assert 0.5 < wide / (2 * 1.645 * sd_g) < 1.2
+
+
+def test_a_trial_may_set_what_was_fitted() -> None:
+    found = forecasts_of(SHEET, "wash.d50=60um,60 um ± 20 um,30um")
+    sharp, wide, fine = found.rows
+    assert fine.kept_g.value > sharp.kept_g.value
+    width = [row.kept_share.p95 - row.kept_share.p5 for row in found.rows]
+    assert width[0] < width[1]
+    # As it stands in the sheet it is taken as fitted.
+    assert wide.kept_g == found.base.kept_g
+
+
+# ── words ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_every_parameter_is_told_of_by_name() -> None:
+    found = fitted_of(SHEET)
+    text = " ".join(answer for _, answer in fit_words.answers(found))
+    for p in found.own:
+        assert p.name in text
+    assert "luck of the sack" in text
+    told = {row[0]: row[4] for row in fitted.parameters(found).rows}
+    assert set(told) == set(doubtful(found.sheet))
+    assert told["ore.grade"].startswith("much")
+
+
+def test_a_sheet_without_grains_says_that_luck_is_left_out() -> None:
+    text = """
+ore: {mass: 10 kg, grade: 20 g/t ± 8 g/t}
+steps: {wash: {do: factors, takes: ore, gives: {con: con, tails: tails}, split: {con: 2 %}, recovery: {con: 80 %}}}
+keep: con
+weighed: {con: {gold: 0.15 g ± 1 mg}}
+"""
+    assert "add gold:" in " ".join(fit_words.fits(fitted_of(text)))
+
+
+# ── commands ────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@dataclass(frozen=True)
+class Done:
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out, parse_constant=pytest.fail)
+
+
+@pytest.fixture
+def flowsheet(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Callable[..., Done]:
+    """Run a command in this process, beside the sheet."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sheet.yaml").write_text(SHEET, encoding="utf-8")
+
+    def command(*arguments: str) -> Done:
+        monkeypatch.setattr(sys, "argv", ["flowsheet", *arguments])
+        with pytest.raises(SystemExit) as done:
+            cli.main()
+        captured = capsys.readouterr()
+        return Done(int(done.value.code or 0), captured.out, captured.err)
+
+    return command
+
+
+def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Callable[..., Done]) -> None:
+    done = flowsheet("fit", "sheet.yaml", "--json")
+    assert done.code == 0
+    assert done.json["written"] == "sheet.fitted.yaml"
+    again = doubtful(load("sheet.fitted.yaml")[0])
+    for name, one in done.json["parameters"].items():
+        assert again[name].value == pytest.approx(one["after"]["value"], abs=0.06 * one["after"]["sd"])
+        assert one["after"]["text"] in Path("sheet.fitted.yaml").read_text(encoding="utf-8")
+    streams = flowsheet("run", "sheet.fitted.yaml", "--json").json["streams"]
+    for one in done.json["measurements"]:
+        key = {"mass": ("mass_kg", 1.0), "gold": ("gold_g", 1e3), "grade": ("grade_g_per_t", 1e6)}.get(one["what"])
+        if key is not None:
+            assert streams[one["stream"]][key[0]] == pytest.approx(key[1] * one["fitted"], rel=0.01)
+    assert set(done.json) == {"parameters", "feeds", "measurements", "chi2", "not_told_apart", "would_tell", "settled",
+                              "written"}  # fmt: skip
+
+
+def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Callable[..., Done]) -> None:
+    assert flowsheet("fit", "sheet.yaml").code == 0
+    assert flowsheet("fit", "sheet.yaml").code == 0  # over its own
+    Path("mine.yaml").write_text("# mine\n", encoding="utf-8")
+    for target in ("mine.yaml", "sheet.yaml"):
+        before = Path(target).read_text(encoding="utf-8")
+        done = flowsheet("fit", "sheet.yaml", "-o", target)
+        assert done.code == 2
+        assert "-o" in done.err
+        assert Path(target).read_text(encoding="utf-8") == before
+    assert flowsheet("fit", "sheet.yaml", "-o", "new.yaml").code == 0
+    assert Path("new.yaml").is_file()
+    assert flowsheet("fit", "sheet.yaml", "-o", "no/such.yaml").code == 2
+
+
+def test_a_fitted_sheet_is_not_fitted_again(flowsheet: Callable[..., Done]) -> None:
+    assert flowsheet("fit", "sheet.yaml").code == 0
+    for arguments in (("fit",), ("try", "--fitted", "--set", "wash.passes=2")):
+        done = flowsheet(arguments[0], "sheet.fitted.yaml", *arguments[1:])
+        assert done.code == 2
+        assert "count twice" in done.err
+
+
+def test_weigh_sheets_are_several_tests_and_their_folder_is_kept(flowsheet: Callable[..., Done]) -> None:
+    text = SHEET[: SHEET.index("weighed:")] + "weighed:\n  file: [a.csv, b.csv]\n"
+    Path("two.yaml").write_text(text, encoding="utf-8")
+    for name, mass in (("a", 14.2), ("b", 7.1)):
+        rows = [("ore", "mass", f"{mass} kg", ""), ("con", "gold", f"{mass * 0.018:.4f} g", "0.002 g"),
+                ("tails", "grade", "3 g/t", "0.3 g/t")]  # fmt: skip
+        table = "".join(f"{stream},{what},{value},{sd}\n" for stream, what, value, sd in rows)
+        Path(f"{name}.csv").write_text("stream,what,value,sd\n" + table, encoding="utf-8")
+    done = flowsheet("fit", "two.yaml", "--json")
+    assert done.code == 0
+    assert done.json["feeds"]["ore.mass (a)"]["mass_kg"] == pytest.approx(14.2, rel=1e-3)
+    assert done.json["feeds"]["ore.mass (b)"]["mass_kg"] == pytest.approx(7.1, rel=1e-3)
+    assert done.json["parameters"]["ore.grade"]["informed"]
+    assert {one["test"] for one in done.json["measurements"]} == {"a", "b"}
+    Path("other").mkdir()
+    refused = flowsheet("fit", "two.yaml", "-o", "other/two.yaml")
+    assert refused.code == 2
+    assert not Path("other/two.yaml").exists()
+
+
+FACTORS = """\
+ore: {mass: 10 kg, grade: 20 g/t ± 6 g/t}
+steps:
+  wash: {do: factors, takes: ore, gives: {con: con, tails: tails}, split: {con: 2 %}, recovery: {con: 70 % to 95 %}}
+keep: con
+weighed:
+  con: {gold: 0.17 g ± 2 mg}
+  tails: {grade: 4 g/t ± 0.6 g/t}
+"""
+
+
+def test_fit_on_the_terminal_and_its_files(flowsheet: Callable[..., Done]) -> None:
+    Path("factors.yaml").write_text(FACTORS, encoding="utf-8")
+    done = flowsheet("fit", "factors.yaml", "--thorough", "--out", "found")
+    assert done.code == 0
+    assert max(len(line) for line in done.out.splitlines()) <= 100
+    for wanted in ("ore.grade", "20 g/t ± 6 g/t", "What did the weights teach?", "con", "factors.fitted.yaml",
+                   "Are the intervals lopsided?", "not a resource statement"):  # fmt: skip
+        assert wanted in done.out
+    written = {path.name for path in Path("found").iterdir()}
+    assert written == {"fitted.csv", "intervals.csv", "misfit.csv", "fitted.png"}
+    assert Path("found/fitted.png").read_bytes().startswith(PNG)
+    found = flowsheet("fit", "factors.yaml", "--thorough", "--json").json["parameters"]
+    for one in found.values():
+        wide = one["after"]["p95"] - one["after"]["p5"]
+        assert one["profile"]["low"] == pytest.approx(one["after"]["p5"], abs=0.15 * wide)
+        assert one["profile"]["high"] == pytest.approx(one["after"]["p95"], abs=0.15 * wide)
+
+
+def test_try_fitted_tells_intervals(flowsheet: Callable[..., Done]) -> None:
+    done = flowsheet("try", "sheet.yaml", "--fitted", "--set", "wash.passes=1,2", "--out", "found")
+    assert done.code == 0
+    assert "as fitted" in done.out
+    assert "Most is kept with wash.passes = 2" in done.out
+    assert Path("found/forecasts.csv").is_file()
+    assert not Path("sheet.fitted.yaml").exists()
+    found = flowsheet("try", "sheet.yaml", "--fitted", "--set", "wash.passes=1,2", "--seed", "2", "--json").json
+    assert set(found) == {"base", "trials", "fit"}
+    for one in (found["base"], *found["trials"]):
+        for key in ("kept_g", "kept_share", "gain_g"):
+            assert set(one[key]) == {"value", "p5", "p95"}
+
+
+NO_DOUBT = re.sub(r" ± (8 g/t|20 g|30 %|20 um)(?=[\"}]|\n  grade)", "", SHEET).replace("3 % to 8 %", "5 %")
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [(SHEET[: SHEET.index("weighed:")], "Add weighed:"), (NO_DOUBT, "grade: 22 g/t ± 30 %")],
+    ids=["nothing weighed", "no doubt"],
+)
+def test_what_cannot_be_fitted_is_refused(flowsheet: Callable[..., Done], text: str, wanted: str) -> None:
+    Path("faulty.yaml").write_text(text, encoding="utf-8")
+    for arguments in (("fit", "faulty.yaml"), ("try", "faulty.yaml", "--fitted", "--set", "wash.passes=2")):
+        done = flowsheet(*arguments)
+        assert done.code == 2
+        assert wanted in done.err
+    assert not Path("faulty.fitted.yaml").exists()

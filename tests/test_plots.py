@@ -1,0 +1,138 @@
+"""Pictures of long names and titles, and of two settings that move at once."""
+
+from __future__ import annotations
+
+import textwrap
+from itertools import pairwise
+from pathlib import Path
+
+import matplotlib.figure
+import pytest
+from matplotlib.figure import Figure
+
+from flowsheet.show import drawing, files, plots
+from flowsheet.solve.model import rebuild
+from flowsheet.spec import document
+from flowsheet.study.run import Run, run
+from flowsheet.study.trials import Trials, parse_settings, run_trials
+
+LONG = "what the second screen lets through after the first wash in the morning"
+SHEET = """
+ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 40 mm, p80: 25 mm}, heavies: 3 %, gold: {d50: 0.3 mm, d95: 1 mm}}
+steps:
+  grind: {do: pulverize, takes: ore, gives: powder, gap: 0.2 mm}
+  wash: {do: pan, takes: powder, gives: {concentrate: con, tailings: TAILS}}
+keep: con
+"""
+
+
+def run_of(text: str) -> Run:
+    return run(rebuild(document.parse(text, "sheet.yaml")))
+
+
+def trials_of(*settings: str) -> Trials:
+    return run_trials(document.parse(SHEET, "sheet.yaml"), parse_settings(settings))
+
+
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
+    """Collect the figures that are saved."""
+    found: list[Figure] = []
+    save = matplotlib.figure.Figure.savefig
+
+    def noting(self: Figure, *args: object, **kwargs: object) -> None:
+        found.append(self)
+        save(self, *args, **kwargs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(matplotlib.figure.Figure, "savefig", noting)
+    return found
+
+
+# ── titles ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("length", [10, 66, 200])
+def test_a_long_title_is_wrapped_and_whole(length: int) -> None:
+    title = ("Quillfeather dump, sacks of the east end " * 6)[:length].strip()
+    source = drawing.graph(run_of(f"title: {title}\n{SHEET}")).source
+    label = next(line for line in source.splitlines() if "line width" in line)
+    lines = textwrap.wrap(title, drawing.TITLE_WIDTH)
+    assert "\\n".join([*lines, "(line width"]) in label
+    assert all(len(line) <= drawing.TITLE_WIDTH for line in lines)
+
+
+def test_a_word_longer_than_a_line_is_broken(tmp_path: Path) -> None:
+    title = "W" * 200
+    drawing.draw(run_of(f"title: {title}\n{SHEET}"), tmp_path / "flow.svg")
+    text = (tmp_path / "flow.svg").read_text(encoding="utf-8")
+    assert text.count("W" * drawing.TITLE_WIDTH) == 200 // drawing.TITLE_WIDTH
+
+
+# ── names beside bars ───────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("names", [["ore", LONG], ["ore", LONG, "powder", "con"], ["ore"]])
+def test_names_cover_no_bar(names: list[str], drawn: list[Figure], tmp_path: Path) -> None:
+    plots.by_size(run_of(SHEET.replace("TAILS", LONG)), names, tmp_path / "sizes.png")
+    (figure,) = drawn
+    (legend,) = figure.legends
+    box = legend.get_window_extent()
+    assert [" ".join(text.get_text().split()) for text in legend.get_texts()] == names
+    assert box.x0 >= 0
+    assert box.x1 <= figure.bbox.x1
+    for axes in figure.axes:
+        assert axes.get_legend() is None
+        assert not box.overlaps(axes.get_window_extent())
+        assert axes.get_window_extent().height > 0.4 * figure.bbox.height
+
+
+# ── two settings ────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_two_settings_make_a_line_for_each_value_of_the_second(drawn: list[Figure], tmp_path: Path) -> None:
+    found = trials_of("grind.gap=0.1 mm,0.2 mm,0.4 mm", "wash.passes=1,2")
+    plots.plot(found, tmp_path / "trials.png")
+    (axes,) = drawn[0].axes
+    one, two, base = axes.lines
+    kept = {tuple(row.settings.values()): row.kept_g for row in found.rows}
+    for line, passes in ((one, "1"), (two, "2")):
+        assert list(line.get_xdata()) == pytest.approx([0.1, 0.2, 0.4])
+        assert list(line.get_ydata()) == [kept[gap, passes] for gap in ("0.1 mm", "0.2 mm", "0.4 mm")]
+    assert set(base.get_ydata()) == {found.base.kept_g}
+    assert [text.get_text() for text in axes.texts] == ["wash.passes = 1", "wash.passes = 2", "as the sheet is"]
+    assert axes.get_xlabel() == "grind.gap"
+
+
+def test_names_of_lines_do_not_cover_each_other(drawn: list[Figure], tmp_path: Path) -> None:
+    plots.plot(trials_of("wash.passes=1,2", "wash.heavies=10 %,11 %,12 %,13 %,14 %,15 %,16 %"), tmp_path / "trials.png")
+    (axes,) = drawn[0].axes
+    boxes = sorted((text.get_window_extent() for text in axes.texts), key=lambda box: box.y0)
+    assert len(boxes) == 8
+    assert all(lower.y1 <= upper.y0 for lower, upper in pairwise(boxes))
+    assert all(box.x1 <= drawn[0].bbox.x1 and box.x0 >= axes.get_window_extent().x1 for box in boxes)
+
+
+def test_the_setting_with_fewer_values_makes_the_lines(drawn: list[Figure], tmp_path: Path) -> None:
+    plots.plot(trials_of("wash.passes=1,2", "wash.light=1 % to 9 % in 9"), tmp_path / "trials.png")
+    (axes,) = drawn[0].axes
+    assert len(axes.lines) == 3
+    assert axes.get_xlabel() == "wash.light, %"
+
+
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        (["wash.passes=2"], "only one setting was tried"),
+        (["wash.passes=1,2", "wash.m=1,2", "grind.gap=0.1 mm,0.2 mm"], "3 settings move, and a picture shows two at"),
+        (["wash.light=1 % to 9 % in 9", "wash.m=1 to 3 in 9"], "a picture shows 8 lines at most"),
+        (["wash.passes=1,2"], None),
+        (["wash.passes=1,2", "wash.m=2"], None),
+    ],
+)
+def test_what_cannot_be_plotted_says_why(settings: list[str], told: str | None, tmp_path: Path) -> None:
+    found = trials_of(*settings)
+    why = plots.why_no_plot(found)
+    assert (why is None) == (told is None)
+    assert told is None or (why is not None and told in why)
+    written = {path.name for path in files.write_trials(found, tmp_path)}
+    assert written == ({"trials.csv", "trials.png"} if told is None else {"trials.csv"})

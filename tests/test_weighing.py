@@ -1,0 +1,624 @@
+"""What was weighed: read from the sheet or from weigh sheets, into measurements in SI with their doubts."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from flowsheet.show import tables
+from flowsheet.solve.model import load, rebuild
+from flowsheet.spec import document, numbers, units, weigh_sheet
+from flowsheet.spec.mistakes import Mistake, SheetError
+from flowsheet.spec.numbers import Number
+from flowsheet.spec.read import with_settings
+from flowsheet.spec.schema import Sheet
+from flowsheet.spec.weighing import (
+    ASSAY_SHARE,
+    BEAD,
+    GOLD,
+    GRADE,
+    GRAINS,
+    MASS,
+    MASS_SHARE,
+    MOISTURE_SHARE,
+    PASSING,
+    PASSING_POINTS,
+    Measurement,
+    division,
+    measurement,
+    screen_assay,
+)
+from flowsheet.study.run import run
+
+# Invented, as are all numbers here that name no source.
+ORE = "ore: {mass: 14 kg ± 10 g, grade: 22 g/t, sizes: {top: 60 mm, p80: 40 mm}, gold: {d50: 0.3 mm, d95: 1 mm}}\n"
+STEPS = """steps:
+  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 20 mm}
+  break: {do: jaw_crush, takes: [lumps, fines], gives: crushed, setting: 6 mm}
+  wash: {do: pan, takes: crushed, gives: {concentrate: con, tailings: tails}}
+  melt: {do: smelt, takes: con, gives: {button: button, slag: slag}}
+keep: button
+"""
+SHEET = ORE + STEPS
+
+
+def sheet_of(weighed: str) -> Sheet:
+    return rebuild(document.parse(f"{SHEET}weighed: {weighed}\n", "sack.yaml"))
+
+
+def measured(weighed: str) -> list[Measurement]:
+    return list(sheet_of(weighed).weighed)
+
+
+def the_one(weighed: str) -> Measurement:
+    (found,) = measured(weighed)
+    return found
+
+
+def told(weighed: str) -> list[str]:
+    with pytest.raises(SheetError) as caught:
+        sheet_of(weighed)
+    return [str(mistake) for mistake in caught.value.mistakes]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "sack.yaml").write_text(f"{SHEET}weighed: {{file: sack.csv}}\n", encoding="utf-8")
+    return tmp_path
+
+
+def from_table(folder: Path, raw: str | bytes) -> list[Measurement]:
+    (folder / "sack.csv").write_bytes(raw.encode() if isinstance(raw, str) else raw)
+    return list(load(folder / "sack.yaml")[0].weighed)
+
+
+def refused(folder: Path, raw: str | bytes) -> list[Mistake]:
+    with pytest.raises(SheetError) as caught:
+        from_table(folder, raw)
+    return list(caught.value.mistakes)
+
+
+def same(found: list[Measurement]) -> list[Measurement]:
+    """Leave out where measurements stand."""
+    return [replace(m, file="", line=0, test="") for m in found]
+
+
+# ── doubts ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(("text", "step"), [
+    ("14.2 kg", 0.1), ("14.20kg", 0.01), ("12 kg", 1.0), (".5 g", 1e-4), ("0.0 kg", 0.1), ("0 g", 1e-3),
+    ("+6.1 kg", 0.1), ("1.0e-3 kg", 1e-4), ("2 1/4 lb", 0.45359237 / 4), ("1/2 lb", 0.45359237 / 2),
+    ("", 0.0), ("nonsense", 0.0),
+])  # fmt: skip
+def test_a_scales_division_is_read_from_the_last_digit(text, step):
+    value = numbers.parse(text, units.MASS).value if step else 1.0
+    assert division(Number(value, text=text)) == pytest.approx(step, rel=1e-12)
+
+
+def test_a_weight_without_a_doubt_is_known_within_a_division():
+    found = the_one("{tails: {mass: 8.0 kg}}")
+    assert (found.value, found.assumed) == (8.0, True)
+    assert found.sd == pytest.approx(0.1 / math.sqrt(12), rel=1e-12)
+
+
+def test_no_weight_is_known_better_than_a_thousandth():
+    assert the_one("{tails: {mass: 8.0000 kg}}").sd == pytest.approx(MASS_SHARE * 8, rel=1e-12)
+
+
+def test_a_mass_of_nothing_is_legal():
+    found = the_one("{slag: {mass: 0 g}}")
+    assert (found.value, found.sd) == (0.0, pytest.approx(1e-3 / math.sqrt(12), rel=1e-12))
+
+
+def test_other_assumed_doubts():
+    grade, passing, moisture = measured(
+        '{tails: {grade: 3 g/t, passing: {"150 um": 80 %}, mass: 8.00 kg, moisture: 2 %}}'
+    )
+    assert (grade.sd, grade.assumed) == (pytest.approx(ASSAY_SHARE * 3e-6, rel=1e-12), True)
+    assert (passing.sd, passing.assumed) == (PASSING_POINTS, True)
+    assert moisture.sd == pytest.approx(math.hypot(0.98 * 0.008, 8 * MOISTURE_SHARE * 0.02), rel=1e-12)
+
+
+def test_a_given_doubt_is_taken_as_it_is():
+    found = the_one("{tails: {mass: 8.0 kg ± 10 g}}")
+    assert (found.sd, found.assumed) == (pytest.approx(0.01, rel=1e-12), False)
+    assert the_one("{tails: {grade: 3 to 4 g/t}}").sd == pytest.approx(1e-6 / math.sqrt(12), rel=1e-12)
+
+
+@pytest.mark.parametrize(("count", "sd"), [(9, 3.0), (1, 1.0), (0, 1.0)])
+def test_a_count_carries_its_own_luck(count, sd):
+    found = the_one(f"{{con: {{grains: {count}}}}}")
+    assert (found.what, found.value, found.sd, found.assumed, found.size) == (GRAINS, count, sd, False, None)
+
+
+# ── readings ────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_all_that_a_block_may_say():
+    found = measured('{con: {mass: 180 g, gold: 0.26 g ± 1 mg, bead: 0.27 g ± 1 mg, passing: {"#100": 80 %, "75 um": '
+                     '0.45 ± 0.02}, grains: {all: 7, "+0.3 mm": 4}, when: 3 May, note: wet}}')  # fmt: skip
+    assert [(m.what, m.value) for m in found] == [
+        (MASS, 0.18), (GOLD, pytest.approx(2.6e-4)), (BEAD, pytest.approx(2.7e-4)), (PASSING, 0.8), (PASSING, 0.45),
+        (GRAINS, 7), (GRAINS, 4),
+    ]  # fmt: skip
+    assert [m.size for m in found[3:]] == [pytest.approx(150e-6), pytest.approx(75e-6), None, pytest.approx(3e-4)]
+    assert [m.name for m in found[4:]] == ["con, passing 0.075 mm", "con, grains", "con, grains +0.3 mm"]
+    assert {(m.stream, m.when, m.note, m.file, m.test) for m in found} == {("con", "3 May", "wet", "sack.yaml", "")}
+    assert {m.line for m in found} == {SHEET.count("\n") + 1}
+
+
+def test_moist_mass_becomes_dry_with_the_doubt_of_both():
+    found = the_one("{tails: {mass: 8.0 kg ± 10 g, moisture: 5 % ± 1 %}}")
+    assert found.value == pytest.approx(7.6, rel=1e-12)
+    assert found.sd == pytest.approx(math.hypot(0.95 * 0.01, 8 * 0.01), rel=1e-12)
+    assert not found.assumed
+    assert the_one("{tails: {mass: 8.0 kg ± 10 g, moisture: 5 %}}").assumed
+    dry = the_one("{tails: {mass: 8.0 kg ± 10 g, moisture: 0 %}}")
+    assert (dry.value, dry.sd, dry.assumed) == (8.0, pytest.approx(0.01), False)
+
+
+def test_a_screen_assay_makes_one_grade():
+    found = the_one("{tails: {metallics: {plus: 12.1 g ± 10 mg, plus_gold: 3.2 mg ± 0.1 mg, minus: 480 g ± 1 g, "
+                    "minus_grades: [3.1 g/t, 2.9 g/t]}}}")  # fmt: skip
+    assert (found.stream, found.what, found.assumed) == ("tails", GRADE, False)
+    grade = (3.2e-6 + 0.48 * 3.0e-6) / 0.4921
+    assert found.value == pytest.approx(grade, rel=1e-12)
+    scatter = 0.1e-6  # of two that differ by 0.2: s = 0.1414, s/√2 = 0.1
+    parts = (1e-7, 0.48 * scatter, 1e-5 * grade, 1e-3 * (3e-6 - grade))
+    assert found.sd == pytest.approx(math.sqrt(sum(p**2 for p in parts)) / 0.4921, rel=1e-9)
+
+
+def number(text: str, wanted: units.Dimension = units.MASS) -> Number:
+    return numbers.parse(text, wanted)
+
+
+def minus(*texts: str) -> float:
+    """Return the doubt of a screen assay that has no other doubt than that of its minus grades."""
+    grades = [number(text, units.GRADE) for text in texts]
+    sharp = replace(number("480 g"), sd=1e-15)
+    return screen_assay(replace(number("0 g"), sd=1e-15), replace(number("0 g"), sd=1e-15), sharp, grades)[1]
+
+
+def test_the_doubt_of_the_replicates():
+    assert minus("3.0 g/t") == pytest.approx(ASSAY_SHARE * 3e-6, rel=1e-6)
+    assert minus("3.0 g/t ± 0.1 g/t") == pytest.approx(1e-7, rel=1e-6)
+    assert minus("3.1 g/t", "2.9 g/t", "3.0 g/t") == pytest.approx(0.1e-6 / math.sqrt(3), rel=1e-6)
+    # Alike to the last digit, they are still known no better than that digit, or than each says of itself.
+    assert minus("3.0 g/t", "3.0 g/t") == pytest.approx(0.1e-6 / math.sqrt(12) / math.sqrt(2), rel=1e-6)
+    assert minus("3.0 g/t ± 0.4 g/t", "3.0 g/t ± 0.4 g/t") == pytest.approx(0.4e-6 / math.sqrt(2), rel=1e-6)
+
+
+def test_a_screen_assay_that_rests_on_an_assumption_says_so():
+    plus, rest, two = number("12 g"), number("480 g"), [number("3 g/t", units.GRADE)] * 2
+    assert not screen_assay(plus, number("3 mg ± 1 mg"), rest, two)[2]
+    assert screen_assay(plus, number("3 mg"), rest, two)[2]
+    assert screen_assay(plus, number("3 mg ± 1 mg"), rest, two[:1])[2]
+
+
+def test_measurements_made_elsewhere_take_the_same_doubts():
+    found = measurement("ore", MASS, number("14.2 kg"), file="sack.yaml")
+    assert (found.file, found.assumed, found.line) == ("sack.yaml", True, 0)
+    assert found.scaled(0.5) == replace(found, value=7.1, sd=found.sd / 2)
+
+
+# ── weigh sheets ────────────────────────────────────────────────────────────────────────────────────────────
+
+TABLE = """# Sack 4, invented.
+stream,what,value,unit,sd,when,note
+
+lumps,mass,6.1,kg,0.01,3 May,"rinsed, then dried"
+tails,grade,3.1,g/t,5 %,,
+tails,passing 150 µm,80,%,2,,
+tails,passing #200,45 %,,,,
+con,grains +0.3 mm,4,,,,
+con,grains,9,,,,
+con,mass,180.0 ± 0.5,g,,,
+con,moisture,2 %,,,,
+"""
+
+
+def test_a_weigh_sheet(folder):
+    found = from_table(folder, TABLE)
+    assert [(m.stream, m.what, m.value, m.sd) for m in found] == [
+        ("lumps", MASS, 6.1, pytest.approx(0.01)),
+        ("tails", GRADE, pytest.approx(3.1e-6), pytest.approx(0.155e-6)),
+        ("tails", PASSING, 0.8, pytest.approx(0.02)),
+        ("tails", PASSING, 0.45, PASSING_POINTS),
+        ("con", GRAINS, 4, 2),
+        ("con", GRAINS, 9, 3),
+        ("con", MASS, pytest.approx(0.1764), pytest.approx(math.hypot(0.98 * 5e-4, 0.18 * 0.002))),
+    ]
+    assert [m.line for m in found] == [4, 5, 6, 7, 8, 9, 10]
+    assert {(m.test, m.file) for m in found} == {("sack", str(folder / "sack.csv"))}
+    assert (found[0].when, found[0].note) == ("3 May", "rinsed, then dried")
+    assert {m.note for m in found[1:]} == {""}
+
+
+def test_a_screen_assay_in_a_weigh_sheet(folder):
+    lines = ["stream,what,value", "tails,minus grade,3.1 g/t", "tails,plus gold,3.2 mg ± 0.1 mg",
+             "tails,plus mass,12.1 g ± 10 mg", "tails,minus grade,2.9 g/t", "tails,minus mass,480 g ± 1 g"]  # fmt: skip
+    (found,) = from_table(folder, "\n".join(lines))
+    in_the_sheet = the_one("{tails: {metallics: {plus: 12.1 g ± 10 mg, plus_gold: 3.2 mg ± 0.1 mg, minus: 480 g ± 1 g, "
+                           "minus_grades: [3.1 g/t, 2.9 g/t]}}}")  # fmt: skip
+    assert same([found]) == same([in_the_sheet])
+    assert found.line == 2
+
+
+def semicolons(text: str) -> str:
+    out = io.StringIO()
+    csv.writer(out, delimiter=";", lineterminator="\n").writerows(csv.reader(io.StringIO(text)))
+    return out.getvalue()
+
+
+WAYS = {
+    "with_a_mark": b"\xef\xbb\xbf" + TABLE.encode(),
+    "with_carriage_returns": TABLE.replace("\n", "\r\n"),
+    "with_old_line_ends": TABLE.replace("\n", "\r"),
+    "without_a_final_newline": TABLE.rstrip("\n"),
+    "with_trailing_separators": "\n".join(f"{line},," for line in TABLE.splitlines()) + "\n,,,,,,,,\n\n",
+    "with_semicolons": semicolons(TABLE),
+    "with_tabs": semicolons(TABLE).replace(";", "\t"),
+    "with_blanks": TABLE.replace("lumps,mass,6.1", " lumps ,\t mass, 6.1 "),
+    "with_capitals": TABLE.replace("stream,what,value", "Stream, What ,VALUE").replace("tails,grade", "tails,Grade"),
+    "with_quotes": TABLE.replace("tails,grade,3.1,g/t", '"tails","grade","3.1","g/t"'),
+    "with_the_separator_on_top": "sep=;\n" + semicolons(TABLE),
+    "with_units_twice": TABLE.replace("tails,grade,3.1,g/t", "tails,grade,3.1 g/t,g/t").replace(
+        "passing 150 µm,80,%", "passing 150 µm,80%,%"
+    ),
+    "with_short_lines": TABLE.replace("5 %,,", "5 %").replace("con,moisture,2 %,,,,", "con,moisture,2 %"),
+    "with_a_quoted_remark": TABLE.replace("# Sack 4, invented.", '"# Sack 4, invented.",,'),
+    "with_a_remark_with_a_quote": TABLE.replace("# Sack 4, invented.", '# 1/2" sieve, "open'),
+}
+
+
+@pytest.mark.parametrize("way", sorted(WAYS))
+def test_a_weigh_sheet_as_programs_save_it(folder, way):
+    assert same(from_table(folder, WAYS[way])) == same(from_table(folder, TABLE))
+
+
+def test_columns_stand_in_any_order(folder):
+    rows = list(csv.reader(io.StringIO(TABLE)))
+    turned = "\n".join(",".join(f'"{cell}"' for cell in reversed(row)) for row in rows[1:] if row)
+    assert same(from_table(folder, turned)) == same(from_table(folder, TABLE))
+
+
+def test_a_quoted_note_may_hold_line_ends_and_quotes(folder):
+    text = 'stream,what,value,note\nlumps,mass,6.1 kg,"one\ntwo ""three"""\ntails,mass,8.0 kg,\ncon,mass,x,\n'
+    assert from_table(folder, text.replace("con,mass,x,\n", ""))[0].note == 'one\ntwo "three"'
+    assert [(m.line, m.column) for m in refused(folder, text)] == [(5, 10)]
+
+
+def test_behind_a_quoted_line_end_columns_count_from_the_new_line(folder):
+    (mistake,) = refused(folder, 'stream,note,what,value\nlumps,"one\ntwo",mass,6.1 kgg\n')
+    assert (mistake.line, mistake.column) == (3, 11)
+
+
+def test_an_inch_mark_begins_no_quote(folder):
+    (found,) = from_table(folder, 'stream,what,value\ntails,passing 1/4",80 %\n')
+    assert found.size == pytest.approx(6.35e-3)
+
+
+@pytest.mark.parametrize(("raw", "place", "message"), [
+    (TABLE.encode("utf-16"), (1, 1), "looks like UTF-16"),
+    (TABLE.encode("cp1252"), (6, 19), 'may be a "µ" in an older encoding'),
+    (b"stream,what,value\ntails,ma\x00ss,8 kg\n" + 300 * b"#", (2, 9), "no text stands here"),
+    (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), (1, 1), "not UTF-8 text"),
+    (b"stream,what,value\n# " + 1_000_000 * b"x", (47, 17), "longer than 1 MB"),
+])  # fmt: skip
+def test_a_file_that_is_no_weigh_sheet(folder, raw, place, message):
+    (mistake,) = refused(folder, raw)
+    assert message in mistake.message
+    assert mistake.remedy
+    if "longer" in message:  # told where the sheet names it
+        place = (SHEET.count("\n") + 1, 17)
+        assert mistake.file == str(folder / "sack.yaml")
+    else:
+        assert mistake.file == str(folder / "sack.csv")
+    assert (mistake.line, mistake.column) == place
+
+
+def test_several_tests_of_one_ore(folder):
+    (folder / "sack.yaml").write_text(
+        f"{SHEET}weighed: {{file: [sack.csv, more/sack 4.csv], button: {{mass: 0.2 g}}}}\n", encoding="utf-8"
+    )
+    (folder / "more").mkdir()
+    (folder / "more" / "sack 4.csv").write_text("stream,what,value\ntails,mass,9 kg\n", encoding="utf-8")
+    found = from_table(folder, "stream,what,value\ntails,mass,8 kg\n")
+    assert [(m.test, m.stream, m.value) for m in found] == [
+        ("", "button", pytest.approx(2e-4)), ("sack", "tails", 8.0), ("sack 4", "tails", 9.0)]  # fmt: skip
+
+
+def test_a_test_may_weigh_its_own_sack(folder):
+    heavy = "stream,what,value\nore,mass,21.30 kg\ntails,mass,20.50 kg\n"
+    assert [m.value for m in from_table(folder, heavy)] == [21.3, 20.5]
+    (mistake,) = refused(folder, heavy.replace("21.30", "20.10"))
+    assert "heavier than all that was fed (20.1 kg)" in mistake.message
+
+
+def test_mistakes_of_a_sheet_and_its_weigh_sheets_are_told_at_once(folder):
+    (folder / "sack.yaml").write_text(
+        f"{SHEET.replace('6 mm', '6 mmm')}weighed: {{file: [b.csv, sack.csv, gone.csv], lump: {{mass: 8 kg}}}}\n",
+        encoding="utf-8",
+    )
+    (folder / "b.csv").write_text("stream,what,value\ntail,mass,8 kg\n", encoding="utf-8")
+    found = refused(folder, "stream,what,value\nlumps,mass,8\n")
+    assert [(Path(m.file).name, m.field) for m in found] == [
+        ("sack.yaml", "steps.break.setting"), ("sack.yaml", "weighed.file.2"), ("sack.yaml", "weighed.lump"),
+        ("b.csv", "tail"), ("sack.csv", "lumps, mass"),
+    ]  # fmt: skip
+
+
+def test_what_the_readme_shows_reads(folder):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^```yaml\n(weighed:.*?)^```$", readme, re.MULTILINE | re.DOTALL)
+    (table,) = re.findall(r"^```text\n(stream,.*?)^```$", readme, re.MULTILINE | re.DOTALL)
+    (folder / "sack.yaml").write_text(SHEET + block, encoding="utf-8")
+    (folder / "sack3.csv").write_text(table, encoding="utf-8")
+    found = load(folder / "sack.yaml")[0].weighed
+    assert [m.test for m in found] == [""] * 7 + ["sack3"] * 4
+
+
+# ── what outweighs what ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_stream_as_heavy_as_its_feed_is_no_mistake():
+    assert measured("{tails: {mass: 14.00 kg}}")
+    assert measured("{crushed: {mass: 10.00 kg}, tails: {mass: 10.02 kg}}")
+    # 15 kg on a scale that shows whole kilograms may be 14 and a bit.
+    assert measured("{tails: {mass: 15 kg ± 0.5 kg}}")
+    assert told("{tails: {mass: 15.00 kg}}")
+
+
+def test_a_furnace_adds_flux_so_its_slag_is_not_held_against_the_concentrate():
+    assert measured("{con: {mass: 100 g}, slag: {mass: 300 g}, button: {mass: 120 g}}")
+    melted = (
+        "ore: {mass: 0.20 kg, grade: 900 g/t}\nsteps: {melt: {do: smelt, takes: ore, gives: {button: b, slag: s}}}\n"
+        "keep: b\nweighed: {s: {mass: 0.50 kg}}"
+    )
+    assert rebuild(document.parse(melted)).weighed
+    with pytest.raises(SheetError):
+        rebuild(document.parse(melted.replace("{s:", "{b:")))
+
+
+def test_what_comes_out_of_a_mill_is_held_against_what_went_in():
+    (mistake,) = told("{crushed: {mass: 14.9 kg ± 10 g}}")
+    assert "heavier than all that was fed" in mistake
+    text = SHEET.replace("takes: [lumps, fines]", "takes: lumps").replace(
+        "keep: button", "keep: [button, fines]")  # fmt: skip
+    with pytest.raises(SheetError) as caught:
+        rebuild(
+            document.parse(f"{text}weighed: {{lumps: {{mass: 9.1 kg ± 10 g}}, crushed: {{mass: 9.3 kg ± 10 g}}}}\n")
+        )
+    assert 'heavier than "lumps", which it is made of (9.1 kg)' in str(caught.value)
+
+
+LOOP = (
+    ORE
+    + """steps:
+  grind: {do: jaw_crush, takes: [ore, back], gives: ground, setting: 6 mm}
+  sieve: {do: screen, takes: ground, gives: {oversize: back, undersize: powder}, opening: 5 mm}
+keep: powder
+weighed: {ground: {mass: 25 kg}, back: {mass: 11 kg}, powder: {mass: 13.9 kg}}
+"""
+)
+
+
+def test_what_goes_round_may_outweigh_the_feed():
+    assert len(rebuild(document.parse(LOOP)).weighed) == 3
+    with pytest.raises(SheetError) as caught:
+        rebuild(document.parse(LOOP.replace("13.9", "15.9")))
+    assert [m.field for m in caught.value.mistakes] == ["weighed.powder.mass"]
+
+
+def test_a_trial_with_a_lighter_feed_is_not_held_against_the_weights():
+    found = document.parse(f"{SHEET}weighed: {{tails: {{mass: 13 kg}}}}\n")
+    assert rebuild(with_settings(found, {"ore.mass": "5 kg"})).weighed[0].value == 13
+
+
+@pytest.mark.parametrize(("text", "remedy"), [
+    ("20.5 kg", "Did you mean 20.5 g? If you weighed in lb, write 20.5 lb, or in oz av, write 20.5 oz av."),
+    ("200 kg", "Did you mean 200 g? If you weighed in oz av, write 200 oz av, or in gr, write 200 gr."),
+    ("1.2 t", "Did you mean 1.2 kg? If you weighed in lb, write 1.2 lb, or in oz av, write 1.2 oz av."),
+    ("21000 g ± 10 g", "Did you mean 21000 mg? If you weighed in gr, write 21000 gr."),
+    ("40 lb", "If you weighed in oz av, write 40 oz av, or in gr, write 40 gr."),
+    ("20 to 21 kg", "Check the number and its unit, and what was fed."),
+])  # fmt: skip
+def test_the_units_that_would_fit_are_named(text, remedy):
+    (mistake,) = told(f"{{tails: {{mass: {text}}}}}")
+    assert mistake.endswith(f"heavier than all that was fed (14 kg). {remedy}")
+
+
+def test_far_more_gold_than_was_fed_is_noted_and_no_mistake():
+    sheet = sheet_of("{tails: {mass: 13.0 kg, grade: 3100 g/t}}")
+    (note,) = sheet.notes
+    assert note == (
+        f"sack.yaml, line {SHEET.count(chr(10)) + 1}: by its grade, tails holds 40.3 g of gold, over 100 times what "
+        "the sheet says was fed (0.308 g). Check the unit."
+    )
+    assert sheet_of("{tails: {mass: 13.0 kg, grade: 2300 g/t}}").notes == ()
+    assert note in run(sheet).notes
+
+
+# ── a table and a block say the same ────────────────────────────────────────────────────────────────────────
+
+DOUBTS = st.sampled_from(["", "0.3", "4 %"])
+STREAMS = ("lumps", "fines", "con", "tails")
+
+
+@st.composite
+def blocks(draw: st.DrawFn) -> list[tuple[str, str, str, str, str]]:
+    """Return lines (stream, what, value, unit, sd) that fit together."""
+    lines = []
+    for stream in draw(st.lists(st.sampled_from(STREAMS), min_size=1, unique=True)):
+        tell = draw(st.sets(st.sampled_from(["mass", "grade", "passing", "grains", "bead", "metallics"]), min_size=1))
+        if "mass" in tell:
+            lines.append((stream, "mass", f"{draw(st.integers(1, 300)) / 100}", "kg", draw(DOUBTS)))
+            if draw(st.booleans()):
+                lines.append(
+                    (stream, "moisture", f"{draw(st.integers(0, 20))}", "%", draw(st.sampled_from(["", "0.5"])))
+                )
+        if "grade" in tell and "metallics" not in tell:
+            lines.append((stream, "grade", f"{draw(st.integers(1, 900)) / 10}", "g/t", draw(DOUBTS)))
+        if "passing" in tell:
+            shares = sorted(draw(st.lists(st.integers(1, 100), min_size=2, max_size=2)), reverse=True)
+            for sieve, share in zip(("1 mm", "#100"), shares, strict=True):
+                lines.append((stream, f"passing {sieve}", f"{share}", "%", draw(st.sampled_from(["", "1"]))))
+        if "grains" in tell:
+            lines.append((stream, "grains +0.3 mm", f"{draw(st.integers(0, 40))}", "", ""))
+        if "bead" in tell:
+            lines.append((stream, "bead", f"{draw(st.integers(1, 9))}", "mg", draw(DOUBTS)))
+        if "metallics" in tell:
+            for what, unit in (("plus mass", "g"), ("plus gold", "mg"), ("minus mass", "g")):
+                lines.append((stream, what, f"{draw(st.integers(1, 400)) / 10}", unit, draw(DOUBTS)))
+            for _ in range(draw(st.integers(1, 3))):
+                lines.append((stream, "minus grade", f"{draw(st.integers(1, 90)) / 10}", "g/t", draw(DOUBTS)))
+    return lines
+
+
+def as_block(lines: list[tuple[str, str, str, str, str]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for stream, what, value, unit, sd in lines:
+        text = f"{value} {unit}" + (f" ± {sd}" if sd else "")
+        block = found.setdefault(stream, {})
+        first, _, rest = what.partition(" ")
+        if first in ("passing", "grains"):
+            block.setdefault(first, {})[rest] = text
+        elif what == "minus grade":
+            block.setdefault("metallics", {}).setdefault("minus_grades", []).append(text)
+        elif first in ("plus", "minus"):
+            block.setdefault("metallics", {})[{"plus mass": "plus", "plus gold": "plus_gold"}.get(what, "minus")] = text
+        else:
+            block[what] = text
+    return found
+
+
+def verdict(read: Callable[[], list[Measurement]]) -> list[Any]:
+    """Return the measurements without their places, or what is wrong with them."""
+    try:
+        return same(read())
+    except SheetError as wrong:
+        return [(m.message, m.remedy) for m in wrong.mistakes]
+
+
+@pytest.fixture(scope="module")
+def scratch(tmp_path_factory):
+    return tmp_path_factory.mktemp("weighing")
+
+
+@settings(max_examples=100)
+@given(lines=blocks(), separator=st.sampled_from(",;\t"))
+def test_a_table_and_a_block_make_equal_measurements(scratch, lines, separator):
+    (scratch / "sack.yaml").write_text(f"{SHEET}weighed: {{file: sack.csv}}\n", encoding="utf-8")
+    table = "\n".join(separator.join(line) for line in [("stream", "what", "value", "unit", "sd"), *lines])
+    block = yaml.safe_dump(as_block(lines), sort_keys=False, default_flow_style=True, width=10_000, allow_unicode=True)
+    expected = verdict(lambda: measured(block.strip()))
+    # What is wrong, as a bead that outweighs its rock, is told in both.
+    assert verdict(lambda: from_table(scratch, table)) == expected
+
+
+PIECES = [
+    "stream", "what", "value", "unit", "sd", "note", ",", ";", "\t", "\n", '"', "#", "tails", "con", "mass", "8.0 kg",
+    "8.0", "kg", "passing 150 um", "passing", "grains +0.3 mm", "minus grade", "plus mass", "80 %", "-1", "±", "\r",
+    "stream,what,value\n", "tails,mass,8.0 kg\n", "é", "moisture", "1e999 kg", "nan",
+]  # fmt: skip
+
+
+@settings(max_examples=300)
+@given(pieces=st.lists(st.sampled_from(PIECES), max_size=30), headed=st.booleans())
+def test_any_text_is_read_or_refused(pieces, headed):
+    text = ("stream,what,value,unit,sd\n" if headed else "") + "".join(pieces)
+    found = weigh_sheet.parse(text, "sack.csv")
+    rows = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    for mistake in found.mistakes:
+        assert mistake.message
+        assert mistake.remedy
+        assert 1 <= mistake.line <= len(rows)
+        assert 1 <= mistake.column <= len(rows[mistake.line - 1]) + 2
+    assert found.mistakes or found.data
+
+
+@settings(max_examples=200)
+@given(pieces=st.lists(st.sampled_from(PIECES), max_size=30))
+def test_any_weigh_sheet_is_read_or_refused_with_its_sheet(scratch, pieces):
+    (scratch / "sack.yaml").write_text(f"{SHEET}weighed: {{file: sack.csv}}\n", encoding="utf-8")
+    (scratch / "sack.csv").write_text("stream,what,value,unit,sd\n" + "".join(pieces), encoding="utf-8", newline="")
+    for found in verdict(lambda: list(load(scratch / "sack.yaml")[0].weighed)):
+        if isinstance(found, Measurement):
+            assert found.sd > 0
+            assert math.isfinite(found.value)
+        else:
+            assert all(found)
+
+
+# ── beside what the sheet makes of it ───────────────────────────────────────────────────────────────────────
+
+
+def test_the_table_shows_every_kind_beside_the_sheets():
+    found = run(sheet_of('{con: {mass: 2.0 kg, passing: {"300 um": 45 %}, grains: {"+0.3 mm": 4}, bead: 0.3 g ± 1 mg}, '
+                         "tails: {grade: 3 g/t}}"))  # fmt: skip
+    grid = tables.weighed(found)
+    rows = {row[1]: row for row in grid.rows}
+    assert list(rows) == ["mass, kg", "passing 0.3 mm, %", "grains +0.3 mm", "bead, g", "grade, g/t"]
+    assert [rows[what][6] for what in rows] == ["assumed", "assumed", "counted", "given", "assumed"]
+    con = found.streams["con"]
+    finer = sum(r.light_kg + r.heavy_kg for r in con.sizes if r.upper_mm is not None and r.upper_mm <= 0.3)
+    rock = sum(r.light_kg + r.heavy_kg for r in con.sizes)
+    assert rows["passing 0.3 mm, %"][2:4] == (45.0, pytest.approx(100 * finer / rock, rel=1e-9))
+    assert rows["bead, g"][3] == pytest.approx(con.gold_g + con.silver_g, rel=1e-9)
+    assert rows["grade, g/t"][3] == pytest.approx(found.streams["tails"].grade_g_per_t, rel=1e-9)
+    assert rows["grains +0.3 mm"][5] == 0.5
+    assert "Test" not in [column.head for column in grid.columns]
+
+
+def test_what_a_sheet_of_factors_cannot_know_is_left_open():
+    text = """ore: {mass: 10 kg, grade: 20 g/t}
+steps: {wash: {do: factors, takes: ore, gives: {a: con, b: tails}, split: {a: 10 %}, recovery: {a: 80 %}}}
+keep: con
+weighed: {con: {passing: {1 mm: 80 %}, grains: 4, mass: 0 g}}
+"""
+    rows = tables.weighed(run(rebuild(document.parse(text)))).rows
+    assert [math.isnan(row[3]) for row in rows] == [True, True, False]
+    assert math.isnan(rows[2][5])
+
+
+def test_the_table_names_the_tests_and_fits_a_terminal(folder, capsys):
+    from flowsheet.show.terminal import show_run
+
+    (folder / "sack.yaml").write_text(
+        f"{SHEET}weighed: {{file: sack.csv, button: {{mass: 0.2 g}}}}\n", encoding="utf-8"
+    )
+    from_table(folder, TABLE)
+    found = run(load(folder / "sack.yaml")[0])
+    assert [row[-1] for row in tables.weighed(found).rows] == ["sheet", *["sack"] * 7]
+    show_run(found)
+    shown = capsys.readouterr().out
+    assert "Weighed against the sheet" in shown
+    assert max(map(len, shown.splitlines())) <= 100
+
+
+def test_its_numbers_stay_whole_in_eighty_columns(folder):
+    from rich.console import Console
+
+    (folder / "sack.yaml").write_text(
+        f"{SHEET}weighed: {{file: sack.csv, tails: {{mass: 12.345 kg}}}}\n", encoding="utf-8"
+    )
+    from_table(folder, TABLE)
+    grid = tables.weighed(run(load(folder / "sack.yaml")[0]))
+    page = io.StringIO()
+    Console(file=page, width=80, markup=False).print(grid.rich())
+    text = page.getvalue()
+    for row in grid.rows:
+        for column, cell in zip(grid.columns, row, strict=True):
+            assert column.form is None or column.form(cell) in text  # names may be folded
