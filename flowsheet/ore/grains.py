@@ -44,6 +44,14 @@ def grain_mass(size: Array, fineness: Array) -> Array:
     return np.asarray(math.pi / 6 * size**3 * (alloy_density(fineness) * fineness)[..., None])
 
 
+def masses_within(grid: Grid, fineness: Array, parts: int) -> Array:
+    """Return the fine gold (kg) in one grain of ``parts`` sizes within each class, even in log size, (S parts,)."""
+    lower = np.append(grid.upper[1:], grid.upper[-1] / 2)
+    along = (np.arange(parts) + 0.5) / parts
+    size = grid.upper[:, None] * (lower / grid.upper)[:, None] ** along
+    return grain_mass(size.ravel(), fineness)
+
+
 def lognormal_shares(grid: Grid, d50: Array, d95: Array) -> Array:
     """Return the share of gold in each grain class of a lognormal law by mass through d50 and d95 (m).
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 
 from flowsheet.show.figures import length, percent, sig
@@ -15,8 +16,6 @@ MUCH, SOME = 0.75, 0.4
 """Shares of the prior's variance from which on the weights told much (half of the doubt is left, or less), or some."""
 FAR = 2.0
 """A number that went further than this (in prior standard deviations) is told."""
-SUSPECT = 2.5
-"""A measurement at which the misfit points with more standard deviations than this is named."""
 LOPSIDED = 0.2
 """An end of an interval that the profile moves by more than this share of its width is told."""
 A_LITTLE = 0.1
@@ -169,7 +168,12 @@ def fits(found: Fitted) -> Iterator[str]:
 
 
 def _points_at(found: Fitted) -> str:
-    suspects = [c for c in found.checked if abs(c.suspicion) > SUSPECT]
+    from statistics import NormalDist
+
+    checked = [c for c in found.checked if not math.isnan(c.suspicion)]
+    # The limit of one in twenty, shared among all that are looked at (Šidák).
+    limit = NormalDist().inv_cdf(0.5 + 0.5 * (1 - ALARM) ** (1 / max(len(checked), 1)))
+    suspects = [c for c in checked if abs(c.suspicion) > limit]
     if not suspects:
         return "It points at no weight in particular: look for a step that the sheet leaves out, or a guess too sure."
     worst = max(suspects, key=lambda c: abs(c.suspicion))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from flowsheet.show import spans
 from flowsheet.show.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.advice import AT_MOST
@@ -11,6 +12,7 @@ from flowsheet.study.coarse import STANDARD_MM, Coarse
 from flowsheet.study.finer import Finer
 from flowsheet.study.losses import Loss
 from flowsheet.study.run import CaughtRow, Run
+from flowsheet.study.sure import Sure
 from flowsheet.study.trials import Trials
 
 WORTH_IT = 0.01
@@ -42,8 +44,10 @@ REMEDIES = {
 
 def answers(run: Run) -> list[tuple[str, str]]:
     """Return (question, answer) for how much is coarse, what a finer screen brings, and where gold is lost."""
+    sure = [] if run.sure is None else [("How sure is that?", how_sure(run, run.sure))]
     return [
         ("What you keep", kept(run)),
+        *sure,
         ("How much gold does the coarse fraction hold?", coarse(run)),
         ("What would a finer screen bring?", finer(run)),
         ("Where is gold lost?", " ".join(losses(run))),
@@ -62,6 +66,22 @@ def kept(run: Run) -> str:
     )
 
 
+def how_sure(run: Run, sure: Sure) -> str:
+    """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
+    grains = ", luck with grains counted in" if run.solution.model.grains_known else ""
+    text = (
+        f"Nine times in ten a sack like this gives {spans.gold(sure.kept)} to keep, "
+        f"{spans.percent(sure.kept_share)} of its gold{grains}."
+    )
+    if sure.weighed:
+        return f"By your weights the ore holds {spans.grade(sure.head_grade)}. {text}"
+    if sure.fitted:
+        return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
+    if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
+        return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
+    return text
+
+
 def coarse(run: Run) -> str:
     """Say what the rock above the sheet's own screen holds."""
     if not run.coarse and run.solution.model.grid.sized:
@@ -78,8 +98,11 @@ def coarse(run: Run) -> str:
         return f"Rock coarser than {size} is {percent(row.mass_share)} of the mass. There is no gold {where}."
     text = (
         f"Rock coarser than {size} is {percent(row.mass_share)} of the mass and holds about "
-        f"{percent(row.gold_share)} of the gold ({gold(row.gold_share * fed)}), at {grade(row.grade_g_per_t)}."
+        f"{_share_of_gold(run, row)} of the gold ({gold(row.gold_share * fed)}), at {grade(row.grade_g_per_t)}."
     )
+    if run.sure is not None and row.opening_mm in run.sure.coarse_weighed:
+        one = run.sure.coarse[row.opening_mm]
+        text += f" By your weights it is {spans.percent(one)} of the ore's gold."
     if not run.solution.model.grains_known:
         return f"{text} How much of it can be seen depends on the gold grains: add gold: {{d50: …, d95: …}} to the ore."
     seen = row.in_sight_share / row.gold_share
@@ -104,6 +127,14 @@ def _oversize(run: Run) -> str:
         f"{name} is {percent(stream.mass_share)} of the mass and holds about {percent(stream.gold_share)} of the gold "
         f"({gold(stream.gold_g)}), at {grade(stream.grade_g_per_t)}. {more}."
     )
+
+
+def _share_of_gold(run: Run, row: Coarse) -> str:
+    """Return a coarse fraction's share, with its ends where doubts are known: of a sack like this, grains and all."""
+    if run.sure is None or row.opening_mm not in run.sure.coarse or row.opening_mm in run.sure.coarse_weighed:
+        return percent(row.gold_share)
+    one = run.sure.coarse[row.opening_mm]
+    return f"{percent(row.gold_share)} ({100 * one.p5:.0f} to {100 * one.p95:.0f})"
 
 
 def _own(run: Run) -> Coarse:

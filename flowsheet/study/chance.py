@@ -1,54 +1,32 @@
 """How sure am I, and would another sack say the same? Doubt in the numbers and luck with grains, joined.
 
-Doubt is drawn (``drawn``); luck is worked out exactly for each draw (``luck``): no grain is simulated. What was
-weighed corrects both: the grade by the balance (``known_ore``), the other numbers by the fit.
+Doubt is drawn (``gathered``); luck is worked out exactly for each draw (``luck``): no grain is simulated.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.solve.model import Model, draw
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.mistakes import Mistake, SheetError
-from flowsheet.spec.numbers import Number
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.coarse import openings
-from flowsheet.study.doubts import doubtful
-from flowsheet.study.drawn import Drawn, Progress, cluster, drawn
+from flowsheet.study.drawn import Progress
+from flowsheet.study.gathered import Gathered, gather
 from flowsheet.study.gy import Gy, fundamental_error
-from flowsheet.study.known_ore import KnownOre, known_ore
-from flowsheet.study.luck import Spread, sample, spread
+from flowsheet.study.interval import TRIES, Interval, share, together
+from flowsheet.study.known_ore import KnownOre
+from flowsheet.study.luck import Spread, spread
 
 DRAWS = 2000
-SHARES, TRIES = 60, 12_000
-"""A share of two lots of gold is read from so many draws' laws, and from a sample of this size."""
-SHARE_CELLS = 1024
 GRADE = "what the weights leave open of the grade"
 """How the ranked doubts call the grade's, where it was weighed."""
-
-
-@dataclass(frozen=True)
-class Interval:
-    """What is known of an amount: nine chances in ten that it lies between p5 and p95."""
-
-    mean: float
-    sd: float
-    p5: float
-    p50: float
-    p95: float
-
-    @classmethod
-    def of_draws(cls, draws: Array, scale: float = 1.0) -> Interval:
-        """Return the interval of a sample, times ``scale``."""
-        low, middle, high = scale * np.quantile(draws, (0.05, 0.5, 0.95))
-        return cls(scale * float(draws.mean()), scale * float(draws.std()), float(low), float(middle), float(high))
 
 
 @dataclass(frozen=True)
@@ -128,92 +106,30 @@ def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress =
         remedy = "Give the ore a grade, sizes: {top: …, p80: …} and gold: {d50: …, d95: …}"
         message = "the luck of grains needs to know the gold and its grains"
         raise SheetError([Mistake(message, remedy, file=sheet.file, line=0)])
-    rng = np.random.default_rng(seed)
-    numbers = doubtful(sheet)
-    values = {name: draw(number, draws, rng) for name, number in numbers.items()}
-    notes: list[str] = []
-    fitted = _fit(sheet, values, draws, seed, notes) if sheet.weighed else False
-    weighed = _weighed(sheet, solution) if sheet.weighed else None
-    gold = None
-    if weighed is not None:
-        rock = sum((values.get(n, np.asarray(o.mass.value)) for n, o in _masses(sheet).items()), np.zeros(draws))
-        gold = weighed.grade.draws(rng, draws) * rock
-        notes.append("the grade is that of the weights; the sheet's own guess of it is not used.")
-    many = draws if numbers or gold is not None else 1
-    found = drawn(model, values, many, openings(model), gold, progress)
-    return _answers(model, solution, found, numbers, values, weighed, fitted, seed, rng, notes)
+    return _answers(gather(solution, draws, seed, openings(model), progress), seed)
 
 
-def _masses(sheet: Sheet) -> dict[str, Any]:
-    """Return each ore by the name of its mass."""
-    one = list(sheet.ores) == ["ore"]
-    return {"ore.mass" if one else f"ores.{name}.mass": ore for name, ore in sheet.ores.items()}
-
-
-def _weighed(sheet: Sheet, solution: Solution) -> KnownOre | None:
-    """Return what the balance of the weights tells of the ore; None where it tells nothing."""
-    from flowsheet.study.reconcile import reconcile_sheet
-    from flowsheet.study.weights_problem import USED
-
-    if not any(m.what in USED for m in sheet.weighed):
-        return None
-    return known_ore(solution, reconcile_sheet(sheet, look_further=False), luck_mass(solution))
-
-
-def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: list[str]) -> bool:
-    """Draw the doubtful numbers anew from what the fit to the weights leaves of their doubt, where it can be made."""
-    from flowsheet.study.fit import fit
-
-    if not values:
-        return False
-    try:
-        fitted = fit(sheet, sheet.weighed, seed, look_further=False)
-    except SheetError as wrong:
-        notes.append(f"the doubtful numbers could not be fitted to the weights: {wrong.mistakes[0].message}.")
-        return False
-    drawn_anew = fitted.posterior.draws(draws, seed)
-    for i, parameter in enumerate(fitted.parameters):
-        if parameter.unknown.test is None and not parameter.jumps:
-            values[parameter.name] = drawn_anew[:, i]
-    return True
-
-
-def luck_mass(solution: Solution) -> Array:
-    """Return the gold in one grain, or cluster of grains, of each class, kg, (S,)."""
-    from flowsheet.ore import grains
-
-    model = solution.model
-    fineness = np.asarray(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
-    return np.asarray(cluster(model) * grains.grain_mass(model.grid.size, fineness))
-
-
-def _answers(
-    model: Model,
-    solution: Solution,
-    found: Drawn,
-    numbers: Mapping[str, Number],
-    values: Mapping[str, Array],
-    weighed: KnownOre | None,
-    fitted: bool,
-    seed: int,
-    rng: np.random.Generator,
-    notes: list[str],
-) -> Chance:
-    sheet, mass = model.sheet, found.mass
-    fed, kept = _sum(found.by_grain, list(sheet.ores)), _sum(found.by_grain, sheet.keep)
+def _answers(gathered: Gathered, seed: int) -> Chance:
+    found, weighed, solution = gathered.found, gathered.weighed, gathered.solution
+    sheet, mass, rng = solution.model.sheet, found.mass, gathered.rng
+    fed, kept = gathered.by_grain(list(sheet.ores)), gathered.by_grain(sheet.keep)
     whole = spread(mass, fed / mass)
     mean, rock = float(found.fed.mean()), float(found.rock.mean())
-    coarse = {round(1e3 * size, 9): _share(mass, part, fed, rng) for size, part in found.above.items()}
+    coarse = {round(1e3 * size, 9): share(mass, part, fed, rng) for size, part in found.above.items()}
     told = weighed.coarse if weighed is not None else {}
     coarse.update({mm: Interval.of_draws(known.draws(rng, TRIES)) for mm, known in told.items()})
-    kept_law = _of(mass, kept, found.kept)
-    doubts, luck_share = _rank(numbers, values, found, kept_law.sd * 1e-3, weighed is not None)
+    kept_law = together(mass, kept, found.kept)
+    doubts, luck_share = _rank(gathered, kept_law.sd * 1e-3)
+    moments = found.moments
     return Chance(
-        streams={name: _stream(mass, by_grain, found, name) for name, by_grain in found.by_grain.items()},
+        streams={
+            name: Interval.of_law(mass, by_grain, moments[name].mean, moments[name].variance)
+            for name, by_grain in found.by_grain.items()
+        },
         head_grade=Interval.of_draws(found.fed / found.rock, 1e6),
-        sack_grade=_of(mass, fed, found.fed, 1e6 / rock),
+        sack_grade=together(mass, fed, found.fed, 1e6 / rock),
         kept=kept_law,
-        kept_share=_share(mass, kept, fed, rng),
+        kept_share=share(mass, kept, fed, rng),
         coarse=coarse,
         coarse_weighed=tuple(told),
         less_than_half=whole.below(0.5 * mean),
@@ -225,59 +141,24 @@ def _answers(
         by_grains=_luck_alone(solution, mass),
         by_gy=fundamental_error(solution),
         weighed=weighed,
-        fitted=fitted,
+        fitted=gathered.fitted,
         draws=len(found.fed),
         seed=seed,
         closure=found.closure,
-        notes=notes,
+        notes=gathered.notes,
     )
 
 
-def _stream(mass: Array, by_grain: Array, found: Drawn, name: str) -> Interval:
-    """Return the interval of a stream's gold, g."""
-    law, moments = spread(mass, by_grain / mass), found.moments[name]
-    low, middle, high = (1e3 * law.quantile(share) for share in (0.05, 0.5, 0.95))
-    return Interval(1e3 * moments.mean, 1e3 * math.sqrt(moments.variance), low, middle, high)
-
-
-def _of(mass: Array, by_grain: Array, gold: Array, scale: float = 1e3) -> Interval:
-    """Return the interval of several streams' gold together, (E, S) kg of some draws and (D,) of all."""
-    law = spread(mass, by_grain / mass)
-    low, middle, high = (scale * law.quantile(share) for share in (0.05, 0.5, 0.95))
-    sd = math.sqrt(float(gold.var()) + float((by_grain @ mass).mean()))
-    return Interval(scale * float(gold.mean()), scale * sd, low, middle, high)
-
-
-def _sum(by_grain: Mapping[str, Array], names: Sequence[str]) -> Array:
-    return np.asarray(sum(by_grain[name] for name in names))
-
-
-def _share(mass: Array, part: Array, whole: Array, rng: np.random.Generator) -> Interval:
-    """Return the share of ``part`` in ``whole`` (E, S): two independent lots of grains, for each draw of the doubt.
-
-    The two laws are exact; their ratio is read from a sample of both.
-    """
-    chosen = rng.permutation(len(part))[:SHARES]
-    tries = -(-TRIES // len(chosen))
-    rest = np.maximum(whole[chosen] - part[chosen], 0.0)
-    inside = sample(mass, part[chosen] / mass, tries, rng, SHARE_CELLS)
-    outside = sample(mass, rest / mass, tries, rng, SHARE_CELLS)
-    total = inside + outside
-    return Interval.of_draws(np.divide(inside, total, out=np.zeros_like(total), where=total > 0))
-
-
-def _rank(
-    numbers: Mapping[str, Number], values: Mapping[str, Array], found: Drawn, sd_kept: float, weighed: bool
-) -> tuple[list[Doubt], float]:
+def _rank(gathered: Gathered, sd_kept: float) -> tuple[list[Doubt], float]:
     """Return each number's part in the variance of the gold kept (luck included), and the part of luck.
 
     Squared coefficients of a linear regression on the standardised draws. Source: A. Saltelli et al., Global
     Sensitivity Analysis: The Primer (2008), section 1.2.5.
     """
-    variance = sd_kept**2
-    columns = {name: value for name, value in values.items() if value.ndim and value.std() > 0}
-    texts = {name: str(numbers[name]) for name in columns}
-    if weighed:
+    found, variance = gathered.found, sd_kept**2
+    columns = {name: value for name, value in gathered.values.items() if value.ndim and value.std() > 0}
+    texts = {name: str(gathered.numbers[name]) for name in columns}
+    if gathered.weighed is not None:
         columns[GRADE], texts[GRADE] = found.fed / found.rock, ""
         columns = {name: value for name, value in columns.items() if not name.endswith(".grade")}
     if not columns or variance <= 0:

@@ -31,7 +31,7 @@ AGREED = 1e-6
 TRIES = 32
 """Draws of the prior among which a better start is looked for, where the first ends at a bound or fits badly."""
 WINS = 1e-3
-"""Sum of squares by which another start must be better."""
+"""Deviance by which another start must be better."""
 KEPT_EVEN = 1e-4
 """A pull, in units of its spread, that keeps an even prior which no weight speaks of in its middle."""
 INFORMED = 0.1
@@ -131,10 +131,10 @@ def fit(
     refuse_jumps(sheet, evidence)
     found, covariance, settled = _rounds(evidence, evidence.prior)
     if found.held.any() or not settled or chi2_tail(found.sum_of_squares, len(evidence.measured)) < ALARM:
-        other, other_covariance, other_settled = _rounds(evidence, _better_start(evidence, covariance, seed))
+        other = _rounds(evidence, _better_start(evidence, covariance, seed))
         # What no weight speaks of stays where it was: another start must win something that counts.
-        if other.sum_of_squares < found.sum_of_squares - WINS:
-            found, covariance, settled = other, other_covariance, other_settled
+        if _deviance(*other[:2]) < _deviance(found, covariance) - WINS:
+            found, covariance, settled = other
     return _summary(evidence, found, covariance, settled, seed, look_further)
 
 
@@ -190,6 +190,11 @@ def _better_start(evidence: Evidence, covariance: Array, seed: int) -> Array:
     return np.asarray(sets[int(np.argmin((residuals_of(evidence, covariance, sets) ** 2).sum(axis=1)))])
 
 
+def _deviance(found: Least, covariance: Array) -> float:
+    """Return twice the negative logarithm of the posterior's density, up to a constant, with the covariance at hand."""
+    return found.sum_of_squares + float(np.linalg.slogdet(covariance)[1])
+
+
 def _rounds(evidence: Evidence, start: Array) -> tuple[Least, Array, bool]:
     """Fit with the covariance held, take it anew at the estimate, and so on until they agree."""
     x = start
@@ -234,7 +239,7 @@ def _summary(
     fitted, total = evidence.predicted(found.x[None])[0], np.diag(covariance)
     luck = np.sqrt(np.maximum(total - evidence.variance, 0.0))
     off = (evidence.values - fitted) / np.sqrt(total)
-    suspicion, slip = _suspicion(posterior, data, covariance, evidence.values - fitted)
+    suspicion, slip = _suspicion(posterior.linear(found.held == 0), data, covariance, evidence.values - fitted)
     checked = tuple(
         Checked(m, float(fitted[k]), float(np.sqrt(evidence.variance[k])), float(luck[k]), float(off[k]),
                 float(suspicion[k]), m.value - float(slip[k]))
@@ -260,9 +265,7 @@ def _summary(
     )
 
 
-def _parameters(
-    evidence: Evidence, found: Least, posterior: Posterior, data: Array
-) -> tuple[Parameter, ...]:
+def _parameters(evidence: Evidence, found: Least, posterior: Posterior, data: Array) -> tuple[Parameter, ...]:
     low, high = posterior.interval()
     scaled = data * evidence.prior_sd
     before = _spread(evidence)
@@ -289,16 +292,17 @@ def _stayed(unknown: Unknown) -> Parameter:
     return Parameter(unknown, number.value, number.sd, low, high, 0.0, "", jumps=True)
 
 
-def _suspicion(posterior: Posterior, data: Array, covariance: Array, misfit: Array) -> tuple[Array, Array]:
+def _suspicion(known: Array, data: Array, covariance: Array, misfit: Array) -> tuple[Array, Array]:
     """Return the most powerful test of a gross error in each measurement alone, (K,), and the error it would be.
 
+    ``known``: covariance of the parameters, (n, n).
     Source: R. S. H. Mah & A. C. Tamhane, AIChE Journal 28 (1982).
     """
     sd = np.sqrt(np.diag(covariance))
     scaled = covariance / np.outer(sd, sd)
     inverse, slope = np.linalg.inv(scaled), np.linalg.cholesky(scaled) @ data
     pull = inverse @ (misfit / sd)
-    left = np.diag(inverse - inverse @ slope @ posterior.covariance @ slope.T @ inverse)
+    left = np.diag(inverse - inverse @ slope @ known @ slope.T @ inverse)
     room = np.where(left / np.diag(inverse) > CHECKS, left, np.nan)
     return pull / np.sqrt(room), sd * pull / room
 

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import Grid
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps.screen import Screen
 from flowsheet.study.pile import Known, from_test, share_of
@@ -32,10 +34,23 @@ class KnownOre:
     coarse: Mapping[float, Known]
 
 
-def known_ore(solution: Solution, tests: Mapping[str, Reconciled], mass: Array) -> KnownOre | None:
+PARTS = 3
+"""Grain sizes that stand for a class: with one, the law of a few large grains comes in lumps that no ore has."""
+
+
+def of_stream(grid: Grid, fineness: Array, cluster: float, by_grain: Array, found: float, sd: float) -> Known:
+    """Return what ``found`` ± ``sd`` kg of gold say of the amount to be expected of a stream.
+
+    ``by_grain`` (S,): the gold in each grain class as the sheet has it, of which only the proportions count.
+    """
+    mass = cluster * grains.masses_within(grid, fineness, PARTS)
+    return from_test(mass, np.repeat(by_grain, PARTS), found, sd)
+
+
+def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: float = 1.0) -> KnownOre | None:
     """Return what reconciled tests tell of the ore; None where the balance does not determine what they held.
 
-    ``solution``: the sheet's own solve, for the sizes of the grains; ``mass`` (S,): gold in one of each class, kg.
+    ``solution``: the sheet's own solve, for the sizes of the grains; ``cluster``: how many of them lie together.
     """
     ores = solution.model.sheet.ores
     held = [_gold(test, list(ores)) for test in tests.values()]
@@ -47,11 +62,11 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], mass: Array) 
     shape = np.sum([solution.streams[name].gold_by_grain for name in ores], axis=0)
     if rock <= 0 or shape.sum() <= 0:
         return None
-    amount = from_test(mass, shape, gold, sd)
-    return KnownOre(Known(amount.amounts / rock, amount.below), rock, gold, sd, _coarse(solution, tests, mass))
+    amount = _read(solution, cluster, shape, gold, sd)
+    return KnownOre(Known(amount.amounts / rock, amount.below), rock, gold, sd, _coarse(solution, tests, cluster))
 
 
-def _coarse(solution: Solution, tests: Mapping[str, Reconciled], mass: Array) -> dict[float, Known]:
+def _coarse(solution: Solution, tests: Mapping[str, Reconciled], cluster: float) -> dict[float, Known]:
     """Return the coarse share for every screen that takes all of the ore, where both of its streams are determined."""
     sheet, found = solution.model.sheet, {}
     for step in sheet.steps.values():
@@ -64,10 +79,17 @@ def _coarse(solution: Solution, tests: Mapping[str, Reconciled], mass: Array) ->
             told = [one for one in held if one is not None]
             shape = solution.streams[stream].gold_by_grain
             if len(told) == len(held) and shape.sum() > 0:
-                parts.append(from_test(mass, shape, sum(h[0] for h in told), math.hypot(*(h[1] for h in told))))
+                gold, sd = sum(h[0] for h in told), math.hypot(*(h[1] for h in told))
+                parts.append(_read(solution, cluster, shape, gold, sd))
         if len(parts) == 2:
             found[round(1e3 * step.opening.value, 9)] = share_of(parts[0], parts[1])
     return found
+
+
+def _read(solution: Solution, cluster: float, shape: Array, gold: float, sd: float) -> Known:
+    model = solution.model
+    fineness = np.asarray(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
+    return of_stream(model.grid, fineness, cluster, shape, gold, sd)
 
 
 def _gold(test: Reconciled, streams: list[str]) -> tuple[float, float] | None:

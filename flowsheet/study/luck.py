@@ -22,6 +22,8 @@ REACH = 9.0
 """The law is worked out to so many standard deviations from the mean (never below zero)."""
 RARE = 1e-4
 """Classes of which fewer grains are expected are left out: one sack in ten thousand would hold one."""
+SELDOM = 1e-3
+"""In a sample of some thousands: one that few of them would hold only makes the cells wide."""
 FINE, MANY = 6.0, 30.0
 """Grains lighter than this many cells, of which so many are expected, make a normal law together: cells would blur
 them more than that."""
@@ -83,7 +85,7 @@ def spread(mass: Array, expected: Array, cells: int = CELLS) -> Spread:
 
 def sample(mass: Array, expected: Array, count: int, rng: np.random.Generator, cells: int) -> Array:
     """Return ``count`` draws (D, count) of the gold for each of the draws ``expected`` (D, J), from their laws."""
-    lattice = _Lattice.of(mass, expected, cells)
+    lattice = _Lattice.of(mass, expected, cells, SELDOM)
     if lattice is None:
         return np.zeros((len(expected), count))
     rising = np.cumsum(lattice.chance(lattice.law(slice(None))), axis=-1)
@@ -104,9 +106,9 @@ class _Lattice:
     fine: Array
 
     @classmethod
-    def of(cls, mass: Array, expected: Array, cells: int) -> _Lattice | None:
+    def of(cls, mass: Array, expected: Array, cells: int, rare: float = RARE) -> _Lattice | None:
         """Lay cells out for ``expected`` (D, J) grains of ``mass`` (J,) kg; None where hardly one is expected."""
-        often = expected.max(axis=0) >= RARE
+        often = expected.max(axis=0) >= rare
         if not often.any():
             return None
         mass, expected = mass[often], expected[:, often]

@@ -16,6 +16,7 @@ from flowsheet.study.coarse import Coarse, coarse
 from flowsheet.study.finer import Finer, finer
 from flowsheet.study.losses import Loss, losses
 from flowsheet.study.streams import SizeRow, Stream, size_rows, streams
+from flowsheet.study.sure import Sure, sure
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,8 @@ class Run:
     coarse: list[Coarse]
     finer: list[Finer]
     advice: list[Change]
+    #: How sure the answers are; None where the sheet gives neither doubts nor weights.
+    sure: Sure | None
     warnings: list[str]
     notes: list[str]
     cautions: list[str]
@@ -60,6 +63,7 @@ class Run:
             "coarse": [asdict(row) for row in self.coarse],
             "finer": [asdict(row) for row in self.finer],
             "advice": [asdict(change) for change in self.advice],
+            "sure": self.sure.as_dict() if self.sure is not None else None,
             "warnings": self.warnings,
             "notes": self.notes,
             "cautions": self.cautions,
@@ -72,6 +76,7 @@ def run(sheet: Sheet) -> Run:
     solution = solve(model)
     fed = float(solution.fed_gold)
     kept = float(solution.kept_gold)
+    certain = sure(solution)
     return Run(
         solution=solution,
         streams=streams(solution),
@@ -82,8 +87,9 @@ def run(sheet: Sheet) -> Run:
         coarse=coarse(solution),
         finer=finer(solution),
         advice=advice(solution),
+        sure=certain,
         warnings=warnings(solution),
-        notes=[*model.notes(), *solution.notes],
+        notes=[*model.notes(), *solution.notes, *(certain.notes if certain is not None else [])],
         cautions=cautions(sheet),
     )
 

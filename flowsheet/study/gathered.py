@@ -1,0 +1,98 @@
+"""A sheet's doubts, as the weights have corrected them, drawn and solved: what every statement of chance rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.solve.model import draw
+from flowsheet.solve.propagate import Solution
+from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.numbers import Number
+from flowsheet.spec.schema import Sheet
+from flowsheet.study.doubts import doubtful
+from flowsheet.study.drawn import Drawn, Progress, cluster, drawn
+
+if TYPE_CHECKING:
+    from flowsheet.study.known_ore import KnownOre
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Draws of a sheet, and where their numbers come from."""
+
+    solution: Solution
+    found: Drawn
+    numbers: Mapping[str, Number]
+    values: Mapping[str, Array]
+    #: What the weights told of the grade; None where they did not.
+    weighed: KnownOre | None
+    #: Whether the other numbers are those that the weights left.
+    fitted: bool
+    rng: np.random.Generator
+    notes: list[str]
+
+    def by_grain(self, names: Sequence[str]) -> Array:
+        """Return the gold of several streams together by grain class, of some draws, kg, (E, S)."""
+        return np.asarray(sum(self.found.by_grain[name] for name in names))
+
+
+def gather(
+    solution: Solution, draws: int, seed: int, openings: Sequence[float] = (), progress: Progress = iter
+) -> Gathered:
+    """Draw a solved sheet's doubtful numbers: the grade by the balance of the weights, the others by the fit."""
+    model = solution.model
+    sheet = model.sheet
+    rng = np.random.default_rng(seed)
+    numbers = doubtful(sheet)
+    values = {name: draw(number, draws, rng) for name, number in numbers.items()}
+    notes: list[str] = []
+    fitted = _fit(sheet, values, draws, seed, notes) if sheet.weighed else False
+    weighed = _weighed(sheet, solution) if sheet.weighed and model.grains_known else None
+    gold = None
+    if weighed is not None:
+        rock = sum((values.get(n, np.asarray(o.mass.value)) for n, o in _masses(sheet).items()), np.zeros(draws))
+        gold = weighed.grade.draws(rng, draws) * rock
+        notes.append("the grade is that of the weights; the sheet's own guess of it is not used.")
+    many = draws if numbers or gold is not None else 1
+    found = drawn(model, values, many, openings, gold, progress)
+    return Gathered(solution, found, numbers, values, weighed, fitted, rng, notes)
+
+
+def _masses(sheet: Sheet) -> dict[str, Any]:
+    """Return each ore by the name of its mass."""
+    one = list(sheet.ores) == ["ore"]
+    return {"ore.mass" if one else f"ores.{name}.mass": ore for name, ore in sheet.ores.items()}
+
+
+def _weighed(sheet: Sheet, solution: Solution) -> KnownOre | None:
+    """Return what the balance of the weights tells of the ore; None where it tells nothing."""
+    from flowsheet.study.known_ore import known_ore
+    from flowsheet.study.reconcile import reconcile_sheet
+    from flowsheet.study.weights_problem import USED
+
+    if not any(m.what in USED for m in sheet.weighed):
+        return None
+    return known_ore(solution, reconcile_sheet(sheet, look_further=False), cluster(solution.model))
+
+
+def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: list[str]) -> bool:
+    """Draw the doubtful numbers anew from what the fit to the weights leaves of their doubt, where it can be made."""
+    from flowsheet.study.fit import fit
+
+    if not values:
+        return False
+    try:
+        fitted = fit(sheet, sheet.weighed, seed, look_further=False)
+    except SheetError as wrong:
+        notes.append(f"the doubtful numbers could not be fitted to the weights: {wrong.mistakes[0].message}.")
+        return False
+    drawn_anew = fitted.posterior.draws(draws, seed)
+    for i, parameter in enumerate(fitted.parameters):
+        if parameter.unknown.test is None and not parameter.jumps:
+            values[parameter.name] = drawn_anew[:, i]
+    return True

@@ -1,0 +1,64 @@
+"""Intervals that hold a value nine times in ten, of doubt and of the luck of grains together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.study.luck import sample, spread
+
+SHARES, TRIES = 40, 10_000
+"""A share of two lots of gold is read from so many draws' laws, and from a sample of this size."""
+SHARE_CELLS = 2048
+
+
+@dataclass(frozen=True)
+class Interval:
+    """What is known of an amount: nine chances in ten that it lies between p5 and p95."""
+
+    mean: float
+    sd: float
+    p5: float
+    p50: float
+    p95: float
+
+    @classmethod
+    def of_draws(cls, draws: Array, scale: float = 1.0) -> Interval:
+        """Return the interval of a sample, times ``scale``."""
+        low, middle, high = scale * np.quantile(draws, (0.05, 0.5, 0.95))
+        return cls(scale * float(draws.mean()), scale * float(draws.std()), float(low), float(middle), float(high))
+
+    @classmethod
+    def of_law(cls, mass: Array, by_grain: Array, mean: float, variance: float, scale: float = 1e3) -> Interval:
+        """Return the interval of gold ``by_grain`` (E, S) kg in grains of ``mass`` (S,) kg, times ``scale``.
+
+        ``mean`` and ``variance`` (kg, kg²) are those of all draws, rare grains counted in.
+        """
+        law = spread(mass, by_grain / mass)
+        low, middle, high = (scale * law.quantile(share) for share in (0.05, 0.5, 0.95))
+        return cls(scale * mean, scale * math.sqrt(variance), low, middle, high)
+
+
+def together(mass: Array, by_grain: Array, gold: Array, scale: float = 1e3) -> Interval:
+    """Return the interval of several streams' gold together: (E, S) kg of some draws, and (D,) of all."""
+    variance = float(gold.var()) + float((by_grain @ mass).mean())
+    return Interval.of_law(mass, by_grain, float(gold.mean()), variance, scale)
+
+
+def share(mass: Array, part: Array, whole: Array, rng: np.random.Generator) -> Interval:
+    """Return the share of ``part`` in ``whole`` (E, S): two independent lots of grains, for each draw of the doubt.
+
+    The two laws are exact; their ratio is read from a sample of both.
+    """
+    # Evenly among the draws by their gold: a draw with next to none, if it were one of few, would tell too loudly.
+    count = min(SHARES, len(part))
+    chosen = np.argsort(whole.sum(axis=-1))[((np.arange(count) + 0.5) * len(part) / count).astype(int)]
+    tries = -(-TRIES // len(chosen))
+    rest = np.maximum(whole[chosen] - part[chosen], 0.0)
+    inside = sample(mass, part[chosen] / mass, tries, rng, SHARE_CELLS)
+    outside = sample(mass, rest / mass, tries, rng, SHARE_CELLS)
+    total = inside + outside
+    return Interval.of_draws(np.divide(inside, total, out=np.zeros_like(total), where=total > 0))
