@@ -394,7 +394,7 @@ def test_what_everything_becomes_without_the_suspect() -> None:
     assert found.without.chi2 == pytest.approx(left.chi2, abs=1e-9)
     assert found.without.should_be.value == pytest.approx(clean[k].value, rel=1e-6)
     text = answer(found, 0)
-    assert "tails, mass" in text
+    assert "the mass of tails" in text
     assert "the others agree" in text
     assert "weigh tails again" in answer(found, 2)
 
@@ -713,14 +713,14 @@ def test_the_command_answers_in_sentences(command: Callable[..., Any]) -> None:
     text = " ".join(out.split())
     assert "an invented sack" in text
     assert (
-        "The one to look at is tails, mass: it reads 13.910 ± 0.010 g where all the others want 13.9106 ± 0.0075 kg"
+        "The one to look at is the mass of tails: it reads 13.910 ± 0.010 g where all the others want 13.9106 ± 0.0075 kg"
         in text
     )
     assert "13.9 kg written as g would explain it" in text
     assert "What is the head grade, with everything counted in?" in text
     assert "which is the better guess: 21.65 ± 0.43 g/t" in text
     assert "The gold weighed over the feed gives only 17.6 g/t: 4.05 g/t never reached it (tails 4.05)" in text
-    assert "Streams that balance without tails, mass" in text
+    assert "Streams that balance without the mass of tails" in text
     assert "First weigh tails again" in text
     assert "assay lumps" in text
     assert "not a resource statement" in text

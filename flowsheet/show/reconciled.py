@@ -48,7 +48,7 @@ def streams_without(found: Reconciled) -> Grid | None:
     if found.suspect is None or found.without is None:
         return None
     rows = [(name, *_row(row)) for name, row in found.without.streams.items()]
-    title = f"Streams that balance without {found.suspect.name}"
+    title = f"Streams that balance without {_said(found.suspect.name)}"
     return Grid("reconciled-without-suspect", title, streams(found).columns, rows)
 
 
@@ -163,17 +163,18 @@ def agree(found: Reconciled) -> Iterator[str]:
     elif found.p < ALARM:
         worst = max((w for w in found.weights if not math.isnan(w.standardised)), key=lambda w: abs(w.standardised))
         yield (
-            f"No single weight stands out, though {worst.name} had to move most: look for rock or gold lost in a "
-            "step, for a stream that the sheet does not name, or for doubts that are put too small."
+            f"No single weight stands out, though {_said(worst.name)} had to move most: look for rock or gold lost in "
+            "a step, for a stream that the sheet does not name, or for doubts that are put too small."
         )
-    open_ = [w.name for w in found.weights if math.isnan(w.standardised)]
+    open_ = [_said(w.name) for w in found.weights if math.isnan(w.standardised)]
     if open_:
         yield f"Nothing checks {_some(open_, 'or')}: a wrong number there would not show."
 
 
 def _suspect(found: Reconciled, suspect: Weight) -> Iterator[str]:
     begin = "If they were not, the" if found.swapped is not None else "The"
-    yield f"{begin} one to look at is {suspect.name}: it reads {_value(suspect.measured, suspect.sd, suspect.unit)}"
+    reads = _value(suspect.measured, suspect.sd, suspect.unit)
+    yield f"{begin} one to look at is {_said(suspect.name)}: it reads {reads}"
     without = found.without
     if without is not None:
         if without.should_be.known:
@@ -185,7 +186,7 @@ def _suspect(found: Reconciled, suspect: Weight) -> Iterator[str]:
             yield f"A slip of the unit? {sig(slip.number)} {slip.meant} written as {slip.written} would explain it."
     if found.as_likely:
         these = "these" if len(found.as_likely) > 1 else "that"
-        yield f"The balance cannot tell it from {_some(found.as_likely, 'or')}: check {these} as well."
+        yield f"The balance cannot tell it from {_some(map(_said, found.as_likely), 'or')}: check {these} as well."
     if without is not None and without.dof > 0:
         agreeing = "the others agree" if without.p >= ALARM else "the others still disagree, so more than it is wrong"
         yield f"Without it {agreeing}."
@@ -200,9 +201,9 @@ def head(found: Reconciled) -> Iterator[str]:
     naive, grade, parts = found.naive_g_per_t, found.believed.head, found.believed.parts
     if found.suspect is not None and grade.known:
         counted = _value(found.head.value, found.head.sd, "g/t")
-        yield f"With {found.suspect.name} counted in, {counted}; without it, which is the better guess:"
+        yield f"With {_said(found.suspect.name)} counted in, {counted}; without it, which is the better guess:"
     elif found.suspect is not None:
-        yield f"Without {found.suspect.name}, which is suspect:"
+        yield f"Without {_said(found.suspect.name)}, which is suspect:"
     if not grade.known:
         told = [p for p in parts if not math.isnan(p.sd)]
         untold = [p.stream for p in parts if math.isnan(p.sd)]
@@ -309,6 +310,12 @@ def amount(value: float, unit: str) -> str:
     if unit == "g/t":
         return f"{sig(value)} g/t"
     return mass(KILOGRAMS[unit] * value)
+
+
+def _said(name: str) -> str:
+    """Turn the name of a weight, "tails, mass", into words: "the mass of tails"."""
+    stream, _, what = name.rpartition(", ")
+    return f"the {what} of {stream}"
 
 
 def _some(names: Any, joint: str) -> str:

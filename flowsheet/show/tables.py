@@ -79,9 +79,13 @@ class Grid:
         table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
         for column in self.columns:
             left = column.form is None
-            # The unit stands below, so that numbers leave room for names.
+            # The unit stands below, so that numbers leave room for names; a setting's name breaks at its last dot.
             head = column.shown or column.head
-            head = head.replace(", ", ",\n") if ", " in head else f"\n{head}"
+            step, dot, name = head.rpartition(".")
+            if ", " in head:
+                head = head.replace(", ", ",\n")
+            else:
+                head = f"{step}.\n{name}" if dot and step and name else f"\n{head}"
             table.add_column(head, justify="left" if left else "right", overflow="fold", no_wrap=not left)
         for row in self.rows:
             style = "bold" if FATES[KEPT] in row else ""
