@@ -110,7 +110,7 @@ def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
         if wanted is SHARE:
             _refuse_half_a_percent(first, second)
         first, second = lend_unit(first, second)
-        value, sd = _one(first, wanted), _one(second, wanted)
+        value, sd = _one(first, wanted), _one(second, wanted, a_doubt=True)
     if sd < 0:
         raise NumberMistake("the doubt after ± is negative", "Write how far off it may be, without a sign")
     if not math.isfinite(sd):
@@ -171,8 +171,8 @@ def as_written(text: str) -> tuple[float, str, str] | None:
     return (-value if found["sign"] == "-" else value), found["sign"] + found["number"], (found["unit"] or "").strip()
 
 
-def _one(text: str, wanted: Dimension) -> float:
-    """Return one value in SI."""
+def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
+    """Return one value in SI; a doubt need not be a whole number, nor a fineness that makes sense."""
     if wanted is LENGTH and (sieve := _sieve(text)) is not None:
         return sieve
     found = _ONE.fullmatch(text)
@@ -201,6 +201,8 @@ def _one(text: str, wanted: Dimension) -> float:
         )
     if not math.isfinite(value):
         raise NumberMistake(f"too large for {wanted}", _like(wanted))
+    if a_doubt:
+        return value
     if wanted is COUNT and value != int(value):
         raise NumberMistake("a whole number is wanted", _like(wanted))
     if wanted is FINENESS and 0 < value <= 1 and not unit:
