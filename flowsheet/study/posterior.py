@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Mask
 
 MANY = 4000
 """Draws from which the doubt is worked out where bounds matter: their noise is 1 to 2 % of a standard deviation."""
@@ -52,9 +52,15 @@ class Posterior:
     @cached_property
     def _plain(self) -> Array:
         """Covariance of the law without its bounds."""
-        values, vectors = self._axes
-        scaled = (vectors / np.maximum(values, UNSEEN)) @ vectors.T
-        return np.asarray(scaled * np.outer(self.scale, self.scale))
+        return self.linear(np.ones(len(self.mode), dtype=bool))
+
+    def linear(self, free: Mask) -> Array:
+        """Return the covariance (n, n) of the ``free`` parameters (n,) without their bounds, all others held."""
+        scaled = (self.precision * np.outer(self.scale, self.scale))[np.ix_(free, free)]
+        values, vectors = np.linalg.eigh((scaled + scaled.T) / 2)
+        found = np.zeros_like(self.precision)
+        found[np.ix_(free, free)] = (vectors / np.maximum(values, UNSEEN)) @ vectors.T
+        return np.asarray(found * np.outer(self.scale, self.scale))
 
     @cached_property
     def _sample(self) -> Array:
