@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
-from flowsheet.commands import chance, fit, reconcile, sheet
+from flowsheet.commands import chance, cut, fit, label, lot, plan, reconcile, sheet, specimen, worth
 from flowsheet.commands.common import WRONG_INPUT, print_json
 from flowsheet.commands.output import Output, OutputError, end_without
 
@@ -32,6 +32,12 @@ for command in (
     reconcile.reconcile,
     fit.fit,
     chance.chance,
+    plan.plan,
+    lot.lot,
+    specimen.specimen,
+    cut.cut,
+    worth.worth,
+    label.label,
     sheet.new,
     sheet.schema,
 ):

@@ -12,7 +12,7 @@ import pytest
 from invented import SIEVES, WASHED, first, grains_in, measured, sheet_of, solved_at, truth_of, washed_data
 
 from flowsheet import starters
-from flowsheet.show import fit_words
+from flowsheet.show import fit_words, fitted
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.mistakes import SheetError
@@ -22,7 +22,7 @@ from flowsheet.study.doubts import doubtful, inputs_with, limits, places
 from flowsheet.study.evidence import Evidence
 from flowsheet.study.fit import Fitted, fit
 from flowsheet.study.least_squares import STEP, derivatives
-from flowsheet.study.posterior import Posterior
+from flowsheet.study.posterior import Posterior, _cut_normal
 from flowsheet.study.profile import profiles
 from flowsheet.study.run import run
 
@@ -281,10 +281,31 @@ def test_several_sacks_share_the_ore_but_not_their_luck() -> None:
     assert found.own[0].sd < four.own[0].sd
 
 
-def test_one_sack_that_was_weighed_tells_of_the_mass_in_the_sheet() -> None:
+@pytest.mark.parametrize(("stated", "value", "sd"), [
+    ("10 kg ± 300 g", 10.0, 0.3), ("10 kg ± 300 g", 10.4, 0.2), ("10 ± 3 %", 10.4, 0.3), ("9 kg to 10 kg", 10.4, 0.3),
+])  # fmt: skip
+def test_a_feed_that_was_weighed_is_not_counted_twice(stated: str, value: float, sd: float) -> None:
+    sheet = sheet_of(BLEND.replace("mass: 10 kg", f"mass: {stated.replace('10 ±', '10 kg ±')}"))
+    found = fit(sheet, [measured("east", "mass", value, sd), measured("two", "grade", 7e-6, 1e-6)], look_further=False)
+    # The same as where the sheet says what was weighed, and nobody weighed it again.
+    once = fit(sheet_of(BLEND.replace("mass: 10 kg", f"mass: {value} kg ± {sd} kg")),
+               [measured("two", "grade", 7e-6, 1e-6)], look_further=False)  # fmt: skip
+    mass, wanted = one(found, "ores.east.mass"), one(once, "ores.east.mass")
+    assert (mass.value, mass.sd) == (pytest.approx(wanted.value, rel=1e-6), pytest.approx(wanted.sd, rel=1e-4))
+    assert mass.sd == pytest.approx(sd, rel=0.05)
+    assert [c.measurement.stream for c in found.checked] == ["two"]
+    text = " ".join(fit_words.fits(found))
+    assert f"ores.east.mass was weighed, so that weight counts ({mass.unknown.number.text}) in place of" in text
+    assert mass.unknown.stated in text
+    assert fitted.as_dict(found, None)["parameters"]["ores.east.mass"]["stated"] == mass.unknown.stated
+    assert mass.unknown.number.text.startswith(f"{value:g}"[:4])
+
+
+def test_a_feed_that_was_not_weighed_is_what_the_sheet_says() -> None:
     sheet = sheet_of(BLEND.replace("mass: 10 kg", "mass: 10 kg ± 300 g"))
-    found = fit(sheet, [measured("east", "mass", 10.4, 0.3), measured("two", "grade", 7e-6, 1e-6)], look_further=False)
-    assert one(found, "ores.east.mass").value == pytest.approx(10.2, abs=0.02)
+    found = fit(sheet, [measured("two", "grade", 7e-6, 1e-6)], look_further=False)
+    assert one(found, "ores.east.mass").unknown.number.text == "10 kg ± 300 g"
+    assert "was weighed, so" not in " ".join(fit_words.fits(found))
 
 
 # ── priors, bounds, what stays untold ───────────────────────────────────────────────────────────────────────
@@ -392,6 +413,21 @@ def test_draws_at_a_bound_lean_against_it() -> None:
     found = law.draws(40_000, 1)[:, 0]
     assert found.mean() == pytest.approx(plain.mean(), abs=0.005)
     assert np.percentile(found, [5, 50, 95]) == pytest.approx(np.percentile(plain, [5, 50, 95]), abs=0.01)
+
+
+@pytest.mark.parametrize("end", [0.5, 8.0, 30.0, 37.0, 38.0, 39.0, 40.0, 100.0, 1e4])
+def test_the_normal_law_keeps_its_tail_however_far_out_it_is_cut(end: float) -> None:
+    chances = np.array([0.01, 0.5, 0.99])
+    for width in (1 / end, np.inf, 1000.0 - end if end < 1000 else 1.0):
+        low, high = np.full(3, end), np.full(3, end + width)
+        found = _cut_normal(low, high, chances)
+        assert np.all((low <= found) & (found <= high))
+        # Against the tail by quadrature: its density falls as exp(-end t - t²/2) from where it is cut.
+        t = np.linspace(0, min(width, 30 / end), 200_001)
+        density = np.exp(-end * t - t**2 / 2)
+        below = np.concatenate([[0], np.cumsum((density[1:] + density[:-1]) / 2)])
+        assert np.interp(found - low, t, below / below[-1]) == pytest.approx(chances, abs=1e-5)
+        assert _cut_normal(-high, -low, 1 - chances) == pytest.approx(-found, rel=1e-12)
 
 
 def test_draws_where_only_bounds_confine_are_even() -> None:

@@ -283,7 +283,7 @@ def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Cal
         if key is not None:
             assert streams[one["stream"]][key[0]] == pytest.approx(key[1] * one["fitted"], rel=0.01)
     assert set(done.json) == {"parameters", "feeds", "measurements", "chi2", "not_told_apart", "would_tell", "settled",
-                              "written"}  # fmt: skip
+                              "notes", "written"}  # fmt: skip
 
 
 def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Callable[..., Done]) -> None:

@@ -45,7 +45,6 @@ def run_of(text: str) -> Run:
         ("opening: 10 mm", "opening: 61 mm", "scalp: no piece of the ore is as large as its opening of 61 mm, so all"),
         ("setting: 6 mm", "setting: 61 mm", "break: no piece of the ore is as large as its setting of 61 mm"),
         ("gap: 0.3 mm", "gap: 61 mm", "grind: no piece of the ore is as large as its gap of 61 mm"),
-        ("keep: con", "keep: con\nprices: {gold: 100 USD/g}", "prices are read, but nothing here uses them yet."),
     ],
 )  # fmt: skip
 def test_what_can_hardly_be_meant_is_noted(old: str, new: str, told: str) -> None:

@@ -18,17 +18,22 @@ from scipy import optimize, stats
 
 from flowsheet import cli
 from flowsheet.show import reconciled as shown
+from flowsheet.show.figures import sig
 from flowsheet.show.weight_plots import write_reconciled
-from flowsheet.solve.model import Model
+from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.numbers import parse
 from flowsheet.spec.schema import Sheet
-from flowsheet.spec.weighing import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.units import GRADE as GRADES
+from flowsheet.spec.units import MASS as MASSES
+from flowsheet.spec.units import SHARE as SHARES
+from flowsheet.spec.weighing import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement, measurement
 from flowsheet.study.adjust import Adjusted, adjust
 from flowsheet.study.next_weighing import Choices
 from flowsheet.study.reconcile import reconcile, reconcile_problem, reconcile_sheet
 from flowsheet.study.reconciled import Reconciled, as_dict
-from flowsheet.study.suspects import ALARM, limit, slip
+from flowsheet.study.suspects import ALARM, KILOGRAMS, limit, slip
 from flowsheet.study.weights_problem import Problem
 
 # All sheets and numbers here are invented.
@@ -417,7 +422,11 @@ def test_the_mass_of_the_ore_itself_may_be_the_suspect() -> None:
 def test_a_slip_of_the_unit_is_named(first: str, factor: float, meant: str, written: str) -> None:
     problem = often()
     # What is right is ``factor`` times what was written.
-    told = [replace(m, value=m.value / factor, sd=m.sd / factor) if m.stream == first else m for m in problem.measured]
+    unit = "oz av" if written == "oz" else written
+    told = [
+        replace(m, value=m.value / factor, sd=m.sd / factor, text=f"{m.value / factor / KILOGRAMS[written]} {unit}")
+        if m.stream == first else m for m in problem.measured
+    ]  # fmt: skip
     found = reconcile(problem.sheet, told)
     assert found.suspect is not None
     assert found.suspect.stream == first
@@ -428,6 +437,10 @@ def test_a_slip_of_the_unit_is_named(first: str, factor: float, meant: str, writ
     assert f"{meant} written as {written}" in answer(found, 0)
 
 
+def read_as(text: str, what: str = MASS) -> Measurement:
+    return measurement("tails", what, parse(text, GRADES if what == GRADE else MASSES))
+
+
 @pytest.mark.parametrize(("true", "sd", "none"), [
     (6.1, 0.01, True),  # it is right
     (4.0, 0.01, True),  # two thirds are no slip
@@ -435,20 +448,34 @@ def test_a_slip_of_the_unit_is_named(first: str, factor: float, meant: str, writ
     (6100.0, 1.0, False), (7000.0, 1.0, False), (7100.0, 1.0, True),  # within 15 %
 ])  # fmt: skip
 def test_what_is_no_slip(true: float, sd: float, none: bool) -> None:
-    assert (slip(MASS, 6.1, true, sd) is None) == none
-    assert slip(GRADE, 6.1, true, sd) is None
+    assert (slip(read_as("6.1 kg"), true, sd) is None) == none
+    assert slip(read_as("6.1 g/t", GRADE), 6.1e-3, 1e-6) is None
 
 
-@pytest.mark.parametrize(("written", "true", "words"), [
-    (6.1, 6.1e-3, ("g", "kg", 6.1)), (6.1e-3, 6.1, ("kg", "g", 6.1)), (2e-3, 2e-6, ("mg", "g", 2.0)),
-    (2e-6, 2e-3, ("g", "mg", 2.0)), (1500.0, 1.5, ("kg", "t", 1.5)), (1.5, 1500.0, ("t", "kg", 1.5)),
+@pytest.mark.parametrize(("text", "true", "words"), [
+    ("6.1 kg", 6.1e-3, ("g", "kg", 6.1)), ("6.1 g ± 1 %", 6.1, ("kg", "g", 6.1)),
+    ("2 ± 0.1 g", 2e-6, ("mg", "g", 2.0)), ("2 mg", 2e-3, ("g", "mg", 2.0)), ("1.5 tonnes", 1.5, ("kg", "t", 1.5)),
+    ("1.5 kg", 1500.0, ("t", "kg", 1.5)), ("1500 kg", 1.5, ("g", "kg", 1500.0)),
+    ("2 1/4 pounds", 2.25, ("kg", "lb", 2.25)), ("5 oz av", 5e-3, ("g", "oz", 5.0)),
+    # The unit that would explain it is not the one that is written.
+    ("0.62 kg", 1.367, None), ("6.1 g", 6.1 * 0.453592e-3, None), ("1000 g", 0.0283495, None), ("1 dwt", 1e-3, None),
+    ("2 to 3 g", 2.5, None),
 ])  # fmt: skip
-def test_a_thousand_is_told_in_the_units_of_its_size(
-    written: float, true: float, words: tuple[str, str, float]
+def test_a_slip_is_one_from_the_unit_that_is_written(
+    text: str, true: float, words: tuple[str, str, float] | None
 ) -> None:
-    found = slip(MASS, written, true, 1e-3 * true)
+    found = slip(read_as(text), true, 1e-3 * true)
+    told = None if found is None else (found.meant, found.written, found.number)
+    assert told == (None if words is None else (*words[:2], pytest.approx(words[2])))
+    # What was worked out from other numbers is not written anywhere.
+    assert slip(replace(read_as(text), text=""), true, 1e-3 * true) is None
+
+
+def test_a_moist_weight_is_told_as_it_is_written() -> None:
+    dry = read_as("13.4 lb").dried(parse("5 %", SHARES))
+    found = slip(dry, 0.95 * 13.4, 0.1)
     assert found is not None
-    assert (found.meant, found.written, found.number) == (*words[:2], pytest.approx(words[2]))
+    assert (found.meant, found.written, found.number) == ("kg", "lb", 13.4)
 
 
 def test_two_exchanged_weights_are_named() -> None:
@@ -618,8 +645,54 @@ def test_the_head_grade_counts_everything_in() -> None:
     assert row.mass_kg == pytest.approx(0.25e-3, rel=1e-12)
     assert row.mass_sd_kg == pytest.approx(1e-6, rel=1e-9)
     text = answer(found, 1)
+    ends = [found.head.value + k * 1.6448536 * found.head.sd for k in (-1, 1)]
+    assert f"nine times in ten between {sig(ends[0])} and {sig(ends[1])} g/t" in text
     assert "bead over the feed gives only 15.3 g/t" in text
     assert "tails 2.94" in text
+
+
+def sack3(tmp_path: Path, *change: tuple[str, str]) -> Reconciled:
+    """Reconcile the example's weigh sheet, with lines changed."""
+    folder = Path(__file__).parent.parent / "examples" / "sack_test"
+    text = (folder / "sack3.csv").read_text(encoding="utf-8")
+    for old, new in change:
+        assert old in text
+        text = text.replace(old, new)
+    (tmp_path / "sack3.csv").write_text(text, encoding="utf-8")
+    (tmp_path / "sack3.yaml").write_text((folder / "sack3.yaml").read_text(encoding="utf-8"), encoding="utf-8")
+    return reconcile_sheet(load(tmp_path / "sack3.yaml")[0])["sack3"]
+
+
+def test_the_bead_counts_on_paper_though_the_feed_is_suspect(tmp_path: Path) -> None:
+    found = sack3(tmp_path, ("tails,mass,13.41,", "tails,mass,14.1,"))
+    assert found.suspect is not None
+    assert found.suspect.name == "ore, mass"
+    assert found.without is not None
+    counted = {p.stream: p.counted_g_per_t for p in found.without.parts if p.counted_g_per_t}
+    assert counted == {"bead": pytest.approx(268 * 0.87 / 14.2, rel=1e-9)}
+    # By hand: 309.2 mg of gold in 14.90 kg, of which the bead has 233.2; it alone over 14.2 kg makes 16.42 g/t.
+    never = 1e3 * (found.without.streams["ore"].gold_g - 0.268 * 0.87) / found.without.streams["ore"].mass_kg
+    assert never == pytest.approx(5.10, abs=0.01)
+    text = answer(found, 1)
+    assert "The bead over the feed gives 16.4 g/t, 4.33 less: 5.10 g/t never reached it (tails 2.93, spec" in text
+    assert "and −0.772 g/t is what the weights themselves were moved by" in text
+    assert "(bead" not in text
+
+
+def test_no_slip_from_a_unit_that_is_not_written_is_made_up(tmp_path: Path) -> None:
+    found = sack3(tmp_path, ("bead,mass,0.268", "tails,moisture,5,%,,,\nbead,mass,0.268"))
+    assert found.suspect is not None
+    # All four of the one balance explain it, but the specimens' 0.62 kg are not written in lb.
+    assert {found.suspect.name, *found.as_likely} == {f"{s}, mass" for s in ("ore", "specimens", "con", "tails")}
+    assert found.suspect.name != "specimens, mass"
+    assert found.without is not None
+    assert found.without.slip is None
+    assert "slip" not in answer(found, 0)
+    # Where lb was written for kg, it is what was slipped, and told first though others are as likely.
+    slipped = sack3(tmp_path, ("specimens,mass,0.62,kg,0.01", "specimens,mass,0.62,lb,0.01"))
+    assert slipped.suspect is not None
+    assert slipped.suspect.name == "specimens, mass"
+    assert "0.620 kg written as lb would explain it" in answer(slipped, 0)
 
 
 def test_a_bead_made_of_a_stream_is_its_gold() -> None:
@@ -713,8 +786,8 @@ def test_the_command_answers_in_sentences(command: Callable[..., Any]) -> None:
     text = " ".join(out.split())
     assert "an invented sack" in text
     assert (
-        "The one to look at is the mass of tails: it reads 13.910 ± 0.010 g where all the others want 13.9106 ± 0.0075 kg"
-        in text
+        "The one to look at is the mass of tails: it reads 13.910 ± 0.010 g where all the others want "
+        "13.9106 ± 0.0075 kg" in text
     )
     assert "13.9 kg written as g would explain it" in text
     assert "What is the head grade, with everything counted in?" in text

@@ -39,6 +39,7 @@ from flowsheet.spec.weighing import (
     measurement,
     screen_assay,
 )
+from flowsheet.study.reconcile import reconcile_sheet
 from flowsheet.study.run import run
 
 # Invented, as are all numbers here that name no source.
@@ -91,7 +92,7 @@ def refused(folder: Path, raw: str | bytes) -> list[Mistake]:
 
 def same(found: list[Measurement]) -> list[Measurement]:
     """Leave out where measurements stand."""
-    return [replace(m, file="", line=0, test="") for m in found]
+    return [replace(m, file="", line=0, test="", text="") for m in found]
 
 
 # ── doubts ──────────────────────────────────────────────────────────────────────────────────────────────────
@@ -129,6 +130,22 @@ def test_other_assumed_doubts():
     assert (grade.sd, grade.assumed) == (pytest.approx(ASSAY_SHARE * 3e-6, rel=1e-12), True)
     assert (passing.sd, passing.assumed) == (PASSING_POINTS, True)
     assert moisture.sd == pytest.approx(math.hypot(0.98 * 0.008, 8 * MOISTURE_SHARE * 0.02), rel=1e-12)
+
+
+def test_gold_without_a_doubt_has_that_of_an_assay_and_metal_that_of_a_scale():
+    gold, bead = measured("{tails: {gold: 24 mg}, con: {bead: 0.268 g}}")
+    assert (gold.sd, gold.assumed) == (pytest.approx(ASSAY_SHARE * 24e-6, rel=1e-12), True)
+    assert bead.sd == pytest.approx(1e-6 / math.sqrt(12), rel=1e-12)
+    assert the_one("{tails: {gold: 0 mg}}").sd == pytest.approx(1e-6 / math.sqrt(12), rel=1e-12)
+
+
+def test_a_weight_is_larger_than_its_doubt_but_an_assay_may_be_all_doubt():
+    (mistake,) = told("{tails: {mass: 9.1 kg ± 10}}")
+    assert mistake.endswith("10 kg is more than the 9.1 kg itself. Did you mean 10 g?")
+    (mistake,) = told("{tails: {mass: 9.1 kg ± 150 %}}")
+    assert mistake.endswith("of what may be nothing, write 0 kg ± 150 %.")
+    assert measured("{tails: {mass: 0 kg ± 10 g, grade: 0.1 g/t ± 0.3 g/t, gold: 0.2 mg ± 0.5 mg}}")
+    assert told("{tails: {gold: 24 mg ± 8 g}}")[0].endswith("8 g is more than the 24 mg itself. Did you mean 8 mg?")
 
 
 def test_a_given_doubt_is_taken_as_it_is():
@@ -330,14 +347,62 @@ def test_a_file_that_is_no_weigh_sheet(folder, raw, place, message):
 
 
 def test_several_tests_of_one_ore(folder):
-    (folder / "sack.yaml").write_text(
-        f"{SHEET}weighed: {{file: [sack.csv, more/sack 4.csv], button: {{mass: 0.2 g}}}}\n", encoding="utf-8"
-    )
+    (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: [sack.csv, more/sack 4.csv]}}\n", encoding="utf-8")
     (folder / "more").mkdir()
     (folder / "more" / "sack 4.csv").write_text("stream,what,value\ntails,mass,9 kg\n", encoding="utf-8")
     found = from_table(folder, "stream,what,value\ntails,mass,8 kg\n")
     assert [(m.test, m.stream, m.value) for m in found] == [
-        ("", "button", pytest.approx(2e-4)), ("sack", "tails", 8.0), ("sack 4", "tails", 9.0)]  # fmt: skip
+        ("sack", "tails", 8.0), ("sack 4", "tails", 9.0)]  # fmt: skip
+
+
+def both(folder: Path, own: str, table: str) -> list[Measurement]:
+    """Return what a sheet's own weights and its one weigh sheet tell."""
+    (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{{own}, file: [sack.csv]}}\n", encoding="utf-8")
+    return from_table(folder, f"stream,what,value\n{table}")
+
+
+def both_refused(folder: Path, own: str, table: str) -> list[Mistake]:
+    with pytest.raises(SheetError) as caught:
+        both(folder, own, table)
+    return list(caught.value.mistakes)
+
+
+def test_one_weigh_sheet_and_the_sheets_own_weights_are_one_test(folder):
+    found = both(folder, "tails: {mass: 12 kg}, con: {moisture: 10 %}", "tails,grade,3 g/t\ncon,mass,200 g\n")
+    assert [(m.test, m.stream, m.what, m.value) for m in found] == [
+        ("sack", "tails", MASS, 12.0), ("sack", "tails", GRADE, pytest.approx(3e-6)),
+        ("sack", "con", MASS, pytest.approx(0.18))]  # fmt: skip
+    # It is a test like any other: what one half weighed holds for the other.
+    assert both(folder, "ore: {mass: 21 kg}", "tails,mass,20.5 kg\n")
+    (heavy,) = both_refused(folder, "ore: {mass: 20.0 kg}", "tails,mass,20.5 kg\n")
+    assert "heavier than all that was fed (20 kg)" in heavy.message
+
+
+def test_a_number_of_the_sheet_and_its_weigh_sheet_is_measured_twice(folder):
+    line = SHEET.count("\n") + 1
+    (twice,) = both_refused(folder, "tails: {mass: 12 kg}", "con,mass,200 g\ntails,mass,12 kg\n")
+    assert (Path(twice.file).name, twice.line, twice.column, twice.read) == ("sack.csv", 3, 7, "mass")
+    assert twice.message == f"measured twice, first in sack.yaml, line {line}"
+    counts = 'con: {grains: {all: 9, "+0.3 mm": 4}}'
+    assert len(both_refused(folder, counts, "con,grains,9\ncon,grains +300 um,4\n")) == 2
+    own = "con: {metallics: {plus: 2 g, plus_gold: 1 mg, minus: 98 g, minus_grades: 900 g/t}}"
+    assert "measured twice" in both_refused(folder, own, "con,grade,900 g/t\n")[0].message
+    assert both(folder, "con: {passing: {150 um: 80 %}}", "con,passing 75 um,40 %\n")
+    (rises,) = both_refused(folder, "con: {passing: {150 um: 80 %}}", "con,passing 75 um,90 %\n")
+    assert "more passes here than through the coarser sieve 150 um" in rises.message
+
+
+def test_beside_several_weigh_sheets_the_sheet_weighs_nothing_itself(folder):
+    (folder / "b.csv").write_text("stream,what,value\ntails,mass,9 kg\n", encoding="utf-8")
+    (folder / "sack.yaml").write_text(
+        f"{SHEET}weighed: {{file: [sack.csv, b.csv], button: {{mass: 0.2 g}}, con: {{mass: 9 g}}}}\n", encoding="utf-8"
+    )
+    (mistake,) = refused(folder, "stream,what,value\ntails,mass,8 kg\n")
+    assert mistake.field == "weighed.button"
+    assert mistake.remedy == (
+        "Put what stands under weighed: beside file: into one of the files, a line for each weight, as "
+        "button,mass,8.0 kg"
+    )
 
 
 def test_a_test_may_weigh_its_own_sack(folder):
@@ -355,7 +420,8 @@ def test_mistakes_of_a_sheet_and_its_weigh_sheets_are_told_at_once(folder):
     (folder / "b.csv").write_text("stream,what,value\ntail,mass,8 kg\n", encoding="utf-8")
     found = refused(folder, "stream,what,value\nlumps,mass,8\n")
     assert [(Path(m.file).name, m.field) for m in found] == [
-        ("sack.yaml", "steps.break.setting"), ("sack.yaml", "weighed.file.2"), ("sack.yaml", "weighed.lump"),
+        ("sack.yaml", "steps.break.setting"), ("sack.yaml", "weighed.file.2"),
+        ("sack.yaml", "weighed.lump"), ("sack.yaml", "weighed.lump"),
         ("b.csv", "tail"), ("sack.csv", "lumps, mass"),
     ]  # fmt: skip
 
@@ -367,7 +433,7 @@ def test_what_the_readme_shows_reads(folder):
     (folder / "sack.yaml").write_text(SHEET + block, encoding="utf-8")
     (folder / "sack3.csv").write_text(table, encoding="utf-8")
     found = load(folder / "sack.yaml")[0].weighed
-    assert [m.test for m in found] == [""] * 7 + ["sack3"] * 4
+    assert [m.test for m in found] == ["sack3"] * 11
 
 
 # ── what outweighs what ─────────────────────────────────────────────────────────────────────────────────────
@@ -444,11 +510,97 @@ def test_far_more_gold_than_was_fed_is_noted_and_no_mistake():
     sheet = sheet_of("{tails: {mass: 13.0 kg, grade: 3100 g/t}}")
     (note,) = sheet.notes
     assert note == (
-        f"sack.yaml, line {SHEET.count(chr(10)) + 1}: by its grade, tails holds 40.3 g of gold, over 100 times what "
-        "the sheet says was fed (0.308 g). Check the unit."
+        f"sack.yaml, line {SHEET.count(chr(10)) + 1}: tails, grade reads 3100 g/t: that is 40.3 g of gold, 131 times "
+        "the gold that the sheet says was fed (0.308 g). Check the number and its unit: else the grade that the sheet "
+        "gives is far off."
     )
-    assert sheet_of("{tails: {mass: 13.0 kg, grade: 2300 g/t}}").notes == ()
     assert note in run(sheet).notes
+    # Five times the guess: 1.54 g.
+    assert sheet_of("{tails: {mass: 13.0 kg, grade: 118 g/t}}").notes == ()
+    assert sheet_of("{tails: {mass: 13.0 kg, grade: 119 g/t}}").notes
+    # A guess that is wide open is no measure; nor is one for a sack of another mass.
+    assert rebuild(document.parse(f"{ORE}{STEPS}weighed: {{tails: {{gold: 2 g}}}}\n")).notes
+    wide = ORE.replace("22 g/t", "22 g/t ± 60 g/t")
+    assert rebuild(document.parse(f"{wide}{STEPS}weighed: {{tails: {{gold: 2 g}}}}\n")).notes == ()
+    assert sheet_of("{ore: {mass: 28 kg}, tails: {gold: 2 g}}").notes == ()
+    assert sheet_of("{ore: {grade: 200 g/t}}").notes
+    # A trial with another ore says nothing against the weights.
+    poor = with_settings(document.parse(f"{SHEET}weighed: {{tails: {{gold: 1 g}}}}\n"), {"ore.grade": "1 g/t"})
+    assert rebuild(poor).notes == ()
+
+
+SACK_TEST = Path(__file__).parent.parent / "examples" / "sack_test"
+
+
+@pytest.mark.parametrize(("right", "slip", "meant"), [
+    ("specimens,gold,24,mg,8", "specimens,gold,24,g,8", "24 mg"),
+    ("bead,mass,0.268,g,0.002", "bead,mass,268,g,2", "268 mg"),
+    ("bead,mass,0.268,g,0.002", "bead,mass,0.268,mg,0.002", "0.268 g"),
+    ("slag,gold,2.5,mg,1.5", "slag,gold,2.5,g,1.5", "2.5 mg"),
+    ("tails,grade,3.1,g/t,0.4", "tails,grade,3.1,%,", "3.1 g/t"),
+])  # fmt: skip
+def test_a_slip_of_the_unit_in_gold_is_noted_with_the_reading_that_fits(tmp_path, right, slip, meant):
+    table = (SACK_TEST / "sack3.csv").read_text(encoding="utf-8")
+    sack = tmp_path / "sack3.yaml"
+    sack.write_bytes((SACK_TEST / "sack3.yaml").read_bytes())
+    (tmp_path / "sack3.csv").write_text(table, encoding="utf-8")
+    assert load(sack)[0].notes == ()
+    assert right in table
+    wrong = table.replace(right, slip)
+    (tmp_path / "sack3.csv").write_text(wrong, encoding="utf-8")
+    sheet = load(sack)[0]
+    (note,) = sheet.notes
+    line = [row.startswith(slip) for row in wrong.splitlines()].index(True) + 1
+    stream, what, value, unit, _ = slip.split(",")
+    assert note.startswith(f"{tmp_path / 'sack3.csv'}, line {line}: {stream}, {what} reads {value} {unit}")
+    assert f"Did you mean {meant}?" in note
+    assert note in reconcile_sheet(sheet, look_further=False)["sack3"].notes
+
+
+def test_of_several_tests_each_tells_its_own_slips(folder):
+    (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: [sack.csv, b.csv]}}\n", encoding="utf-8")
+    (folder / "b.csv").write_text("stream,what,value\ncon,gold,270 g\ntails,mass,13 kg\n", encoding="utf-8")
+    (folder / "sack.csv").write_text("stream,what,value\nbutton,mass,0.3 mg\ntails,mass,13 kg\n", encoding="utf-8")
+    sheet = load(folder / "sack.yaml")[0]
+    first, second = sheet.notes
+    assert first.startswith(f"{folder / 'sack.csv'}, line 2: button, mass reads 0.3 mg: that is ")
+    assert "Did you mean 0.3 g?" in first
+    assert "Did you mean 270 mg?" in second
+    told = reconcile_sheet(sheet, look_further=False)
+    assert [first in told["sack"].notes, second in told["sack"].notes] == [True, False]
+    assert [first in told["b"].notes, second in told["b"].notes] == [False, True]
+
+
+def test_every_command_that_weighs_tells_a_slip(capsys):
+    from flowsheet.show import fitted
+    from flowsheet.show.chances import show_chance
+    from flowsheet.show.reconciled import show_reconciled
+    from flowsheet.study.chance import chance
+    from flowsheet.study.fit import fit
+
+    doubtful = SHEET.replace("opening: 20 mm", "opening: 20 mm ± 2 mm")
+    text = f"{doubtful}weighed: {{lumps: {{mass: 7 kg}}, tails: {{mass: 13 kg, gold: 20 g}}}}\n"
+    sheet = rebuild(document.parse(text, "sack.yaml"))
+    (note,) = sheet.notes
+    assert "Did you mean 20 mg?" in note
+    found = fit(sheet, sheet.weighed, 1, look_further=False)
+    assert fitted.as_dict(found, None)["notes"] == [note]
+    shows: list[Callable[[], None]] = [
+        lambda: fitted.show_fitted(sheet.title, found, None, Path("sack.fitted.yaml")),
+        lambda: show_chance(sheet.title, chance(sheet, 20), 14.0),
+        lambda: show_reconciled(sheet.title, reconcile_sheet(sheet)),
+    ]
+    for show in shows:
+        capsys.readouterr()
+        show()
+        assert f"Note: {note}" in " ".join(capsys.readouterr().out.split())
+
+
+def test_little_metal_of_a_small_sample_is_no_slip():
+    assert sheet_of("{tails: {bead: 0.1 mg}}").notes == ()
+    assert sheet_of("{con: {bead: 0.1 mg}}").notes
+    # The larger bead tells.
+    assert sheet_of("{con: {bead: 0.1 mg}, button: {mass: 0.3 g}}").notes == ()
 
 
 # ── a table and a block say the same ────────────────────────────────────────────────────────────────────────
@@ -596,12 +748,11 @@ weighed: {con: {passing: {1 mm: 80 %}, grains: 4, mass: 0 g}}
 def test_the_table_names_the_tests_and_fits_a_terminal(folder, capsys):
     from flowsheet.show.terminal import show_run
 
-    (folder / "sack.yaml").write_text(
-        f"{SHEET}weighed: {{file: sack.csv, button: {{mass: 0.2 g}}}}\n", encoding="utf-8"
-    )
+    (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: [sack.csv, other.csv]}}\n", encoding="utf-8")
+    (folder / "other.csv").write_text("stream,what,value\nbutton,mass,0.2 g\n", encoding="utf-8")
     from_table(folder, TABLE)
     found = run(load(folder / "sack.yaml")[0])
-    assert [row[-1] for row in tables.weighed(found).rows] == ["sheet", *["sack"] * 7]
+    assert [row[-1] for row in tables.weighed(found).rows] == [*["sack"] * 7, "other"]
     show_run(found)
     shown = capsys.readouterr().out
     assert "Weighed against the sheet" in shown

@@ -138,7 +138,8 @@ def try_(
     if as_json:
         from dataclasses import asdict
 
-        print_json({"base": asdict(found.base), "trials": [asdict(row) for row in found.rows]})
+        rows = [asdict(row) for row in found.rows]
+        print_json({"base": asdict(found.base), "trials": rows, "currency": found.currency or None})
     else:
         from flowsheet.show.terminal import show_trials
 

@@ -31,12 +31,12 @@ _Z95 = 1.6448536269514722
 _erf = np.vectorize(math.erf, otypes=[float])
 
 
-def alloy_density(fineness: Array) -> Array:
+def alloy_density(fineness: Array, gold: float = GOLD, silver: float = SILVER) -> Array:
     """Return the density (kg/m3) of gold of ``fineness`` (fraction of gold), by additive volumes with silver.
 
     Within 1.1 % of T. K. Rose, The Metallurgy of Gold (6th ed., 1915), Table XIV.
     """
-    return np.asarray(1 / (fineness / GOLD + (1 - fineness) / SILVER))
+    return np.asarray(1 / (fineness / gold + (1 - fineness) / silver))
 
 
 def grain_mass(size: Array, fineness: Array) -> Array:

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 BARS = 60
 """Bars of the next sack's picture."""
 BEYOND = 0.999
-"""It is drawn up to the amount that so many sacks stay below."""
+"""It is drawn up to the amount that so many sacks stay below,"""
+LEAST, MOST = 2.2, 4.0
+"""between so many times the mean: more than double is to be seen, and the words at the lines need room."""
 
 
 def write_chance(found: Chance, keep: tuple[str, ...], folder: Path) -> list[Path]:
@@ -61,7 +63,7 @@ def next_sack(found: Chance, path: Path) -> None:
     """Write a plot of what the next sack may hold."""
     figure, (axes,) = _figure(1, wide=8.6)
     law, mean = found.next_sack, 1e3 * found.next_mean
-    edges = np.linspace(0.0, max(1e3 * law.quantile(BEYOND), 2.2 * mean), BARS + 1)
+    edges = np.linspace(0.0, np.clip(1e3 * law.quantile(BEYOND), LEAST * mean, MOST * mean), BARS + 1)
     chance, _ = np.histogram(1e3 * law.amounts, edges, weights=law.chance)
     middle = (edges[1:] + edges[:-1]) / 2
     misleading = (middle < 0.5 * mean) | (middle > 2 * mean)

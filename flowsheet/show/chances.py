@@ -68,7 +68,7 @@ def answers(found: Chance, rock_kg: float) -> Iterator[tuple[str, str]]:
     yield "What does the ore hold?", head(found)
     yield "What do you keep of a sack like this?", f"{spans.gold(found.kept)}, {spans.percent(found.kept_share)}."
     if found.coarse:
-        yield "How much of the gold is coarse?", share_of_coarse(found, next(iter(found.coarse)))
+        yield "How much of the gold is coarse?", share_of_coarse(found, own_opening(found))
     yield "Would another sack say the same?", next_sack(found, rock_kg)
     yield "Which doubt matters most?", most_doubt(found)
 
@@ -84,6 +84,11 @@ def head(found: Chance) -> str:
     source = "by the sheet's numbers as the weights corrected them" if found.fitted else "by the sheet's own numbers"
     tail = "" if found.fitted else " Weigh and assay what comes out (weighed:), and the weights will tell instead."
     return f"About {spans.grade(found.head_grade)}, {source}.{tail}"
+
+
+def own_opening(found: Chance) -> float:
+    """Return the opening (mm) to tell of: one that the weights tell, else the sheet's own, the coarsest of them."""
+    return next(iter((*found.coarse_weighed, *found.own_openings, *found.coarse)))
 
 
 def share_of_coarse(found: Chance, opening_mm: float) -> str:
@@ -140,7 +145,8 @@ def show_chance(title: str, found: Chance, rock_kg: float) -> None:
     out = console()
     out.print(title, style="bold")
     print_table(out, streams(found))
-    out.print(f"{found.draws:,} draws, seed {found.seed}; the balance closes to {found.closure:.0e} of what is fed.")
+    made = f"{found.draws:,} draws, seed {found.seed}" if found.draws > 1 else "No number is given with doubt"
+    out.print(f"{made}; the balance closes to {found.closure:.0e} of what is fed.")
     for question, answer in answers(found, rock_kg):
         out.print()
         out.print(question, style="bold")

@@ -76,7 +76,8 @@ def learnt(found: Fitted) -> Iterator[str]:
 
 def _learnt(one: Parameter) -> str:
     number = one.unknown.number
-    text = f"{one.name} is {as_written(number, one.value, one.sd)} (before: {number.text})."
+    before = "weighed" if one.unknown.stated else "before"
+    text = f"{one.name} is {as_written(number, one.value, one.sd)} ({before}: {number.text})."
     if one.bound:
         how = "higher" if one.bound == "upper" else "lower"
         return f"{text} That is its {one.bound} bound: the weights would have it {how} still, so look what is amiss."
@@ -157,6 +158,11 @@ def fits(found: Fitted) -> Iterator[str]:
         yield _points_at(found)
     if not found.settled:
         yield "The search for the best numbers had not settled, so take them with care."
+    for one in (one for one in found.own if one.unknown.stated):
+        yield (
+            f"{one.name} was weighed, so that weight counts ({one.unknown.number.text}) in place of what the sheet says "
+            f"({one.unknown.stated}): they would be one weighing counted twice."
+        )
     if found.evidence.unused:
         names = listed([m.name for m in found.evidence.unused])
         yield f"Not used: {names}, since the ore gives no sizes or no gold grains."

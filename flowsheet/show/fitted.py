@@ -103,6 +103,8 @@ def show_fitted(title: str, found: Fitted, profiles: Profiles | None, written: P
     for question, answer in answers(found, profiles):
         out.print(question, style="bold")
         out.print(f"{answer}\n")
+    for note in found.sheet.notes:
+        out.print(f"Note: {note}")
     out.print(f'The fitted sheet is {written}. Run it as any other: flowsheet run "{written}"')
     out.print(RULES)
 
@@ -124,6 +126,7 @@ def as_dict(found: Fitted, profiles: Profiles | None) -> dict[str, Any]:
             for a in found.advice
         ],
         "settled": found.settled,
+        "notes": list(found.sheet.notes),
     }  # fmt: skip
 
 
@@ -134,6 +137,7 @@ def _parameter(one: Parameter, profiles: Profiles | None) -> dict[str, Any]:
         "after": {"value": one.value, "sd": one.sd, "p5": one.low, "p95": one.high,
                   "text": as_written(number, one.value, one.sd)},
         "told": one.told,
+        "stated": one.unknown.stated or None,
         "informed": one.informed,
         "at_bound": one.bound or None,
         "jumps": one.jumps,

@@ -19,8 +19,8 @@ FAINT_PART = 0.005
 SMALL = 0.001
 """A chi-square below this is told as less than it."""
 
-SPAN = 1.96
-"""Standard deviations to either side that hold 95 % of a normal law."""
+SPAN = 1.6448536269514722
+"""Standard deviations to either side that hold 90 % of a normal law."""
 
 MOST_TOLD = 4
 """So many streams are named in a sentence; the tables have all of them."""
@@ -214,7 +214,7 @@ def head(found: Reconciled) -> Iterator[str]:
     else:
         low, high = max(grade.value - SPAN * grade.sd, 0.0), grade.value + SPAN * grade.sd
         yield (
-            f"{_value(grade.value, grade.sd, 'g/t')}: with 95 % odds between {sig(low)} and {sig(high)} "
+            f"{_value(grade.value, grade.sd, 'g/t')}: nine times in ten between {sig(low)} and {sig(high)} "
             "g/t, as far as the weights go (the next sack may hold other grains)."
         )
     if naive is None:
@@ -237,13 +237,15 @@ def _difference(grade: Estimate, parts: list[Part], naive: float, paper: str) ->
     if never <= FAINT_PART * grade.value:
         yield f"{paper.capitalize()} over the feed gives {sig(naive)} g/t: hardly any gold missed it."
         return
+    short, moved = grade.value - naive, grade.value - naive - never
+    told = f"{sig(never)} g/t never reached it ({_ranked(missed, grade.value)})"
+    if abs(moved) <= FAINT_PART * grade.value:
+        yield f"{paper.capitalize()} over the feed gives only {sig(naive)} g/t: {told}."
+        return
     yield (
-        f"{paper.capitalize()} over the feed gives only {sig(naive)} g/t: {sig(never)} g/t never reached it "
-        f"({_ranked(missed, grade.value)})."
+        f"{paper.capitalize()} over the feed gives {sig(naive)} g/t, {sig(abs(short))} {'less' if short > 0 else 'more'}: "
+        f"{told}, and {signed(moved)} g/t is what the weights themselves were moved by."
     )
-    moved = grade.value - naive - never
-    if abs(moved) > FAINT_PART * grade.value:
-        yield f"The other {signed(moved)} g/t is what the weights themselves were moved by."
 
 
 def weigh_next(found: Reconciled) -> Iterator[str]:

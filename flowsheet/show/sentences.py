@@ -96,13 +96,13 @@ def coarse(run: Run) -> str:
     if row.gold_share == 0:
         where = "in the ore" if fed == 0 else "in it"
         return f"Rock coarser than {size} is {percent(row.mass_share)} of the mass. There is no gold {where}."
-    text = (
-        f"Rock coarser than {size} is {percent(row.mass_share)} of the mass and holds about "
-        f"{_share_of_gold(run, row)} of the gold ({gold(row.gold_share * fed)}), at {grade(row.grade_g_per_t)}."
-    )
+    held = f"{gold(row.gold_share * fed)}, at {grade(row.grade_g_per_t)}"
     if run.sure is not None and row.opening_mm in run.sure.coarse_weighed:
-        one = run.sure.coarse[row.opening_mm]
-        text += f" By your weights it is {spans.percent(one)} of the ore's gold."
+        of = f"{spans.percent(run.sure.coarse[row.opening_mm])} of the gold by your weights"
+        held = f"the sheet's own numbers would have {percent(row.gold_share)}: {held}"
+    else:
+        of = f"{_share_of_gold(run, row)} of the gold"
+    text = f"Rock coarser than {size} is {percent(row.mass_share)} of the mass and holds about {of} ({held})."
     if not run.solution.model.grains_known:
         return f"{text} How much of it can be seen depends on the gold grains: add gold: {{d50: …, d95: …}} to the ore."
     seen = row.in_sight_share / row.gold_share
@@ -131,7 +131,7 @@ def _oversize(run: Run) -> str:
 
 def _share_of_gold(run: Run, row: Coarse) -> str:
     """Return a coarse fraction's share, with its ends where doubts are known: of a sack like this, grains and all."""
-    if run.sure is None or row.opening_mm not in run.sure.coarse or row.opening_mm in run.sure.coarse_weighed:
+    if run.sure is None or row.opening_mm not in run.sure.coarse:
         return percent(row.gold_share)
     one = run.sure.coarse[row.opening_mm]
     return f"{percent(row.gold_share)} ({100 * one.p5:.0f} to {100 * one.p95:.0f})"
@@ -269,6 +269,16 @@ def loops(run: Run) -> Iterator[str]:
     for loop in dict.fromkeys(row.loop for row in run.caught):
         row = next(r for r in run.caught if r.loop == loop)
         yield f"Loop {' → '.join(loop)}: the circulating load is {percent(row.circulating_load)} of the new feed."
+
+
+def best_value(found: Trials) -> str:
+    """Say which trial leaves most money of a sack, and against the sheet as it stands."""
+    best = max(found.rows, key=lambda row: row.value or 0.0)
+    gain = best.value_gain or 0.0
+    if gain <= 0.005:
+        return f"None leaves more {found.currency} of a sack than the sheet as it is."
+    named = _list([f"{name} = {value}" for name, value in best.settings.items()])
+    return f"Most {found.currency} of a sack is left with {named}: {gain:,.2f} more than with the sheet as it is."
 
 
 def best_trial(found: Trials) -> str:

@@ -6,6 +6,9 @@ from typing import Protocol
 
 from flowsheet.show.figures import sig
 
+SAME = 0.05
+"""Ends closer than this (in percent) are one."""
+
 
 class Ends(Protocol):
     """Anything with a middle and two ends."""
@@ -38,6 +41,8 @@ def grade(found: Ends) -> str:
 def percent(found: Ends) -> str:
     """Return a share as a percentage with its ends, without digits that the ends make idle."""
     low, high = 100 * found.p5, 100 * found.p95
+    if high - low < SAME:
+        return f"{100 * found.mean:.1f} %"
     digits = 0 if high - low >= 2 else 1
     return f"{100 * found.mean:.{digits}f} % ({low:.{digits}f} to {high:.{digits}f})"
 

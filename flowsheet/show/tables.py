@@ -233,6 +233,8 @@ def trials(found: Trials) -> Grid:
         Column("Kept, g", _sig4),
         Column("Kept, %", _percent_number),
         Column("Gained, g", signed),
+        *([Column(f"Left, {found.currency}", _money)] if found.currency else []),
+        *([Column(f"More, {found.currency}", _more_money)] if found.currency else []),
         Column("Most lost with"),
         Column("that is, g", _sig3),
         Column("and, %", _percent_number),
@@ -240,8 +242,9 @@ def trials(found: Trials) -> Grid:
     rows = []
     for trial in (found.base, *found.rows):
         settings = [trial.settings.get(name, "as it is") for name in found.moved]
-        rows.append((*settings, trial.kept_g, trial.kept_share, trial.gain_g, trial.worst_stream, trial.worst_g,
-                     trial.worst_share))  # fmt: skip
+        worth = (trial.value, trial.value_gain) if found.currency else ()
+        rows.append((*settings, trial.kept_g, trial.kept_share, trial.gain_g, *worth, trial.worst_stream,
+                     trial.worst_g, trial.worst_share))  # fmt: skip
     return Grid("trials", "Trials", columns, rows)
 
 
@@ -258,6 +261,17 @@ def _sig3(value: float) -> str:
 
 def _sig4(value: float) -> str:
     return _cell(value, 4)
+
+
+def _money(value: float) -> str:
+    """Write an amount of money in the smallest coin, large ones whole."""
+    text = f"{value:,.2f}" if abs(value) < 1000 else f"{value:,.0f}"
+    return text.replace("-0.00", "0.00").replace("-", "−")
+
+
+def _more_money(value: float) -> str:
+    text = _money(value)
+    return text if text.startswith("−") or text == "0.00" else f"+{text}"
 
 
 def _mass(kg: float) -> str:

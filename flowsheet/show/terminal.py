@@ -57,6 +57,8 @@ def show_trials(found: Trials) -> None:
     out = console()
     print_table(out, tables.trials(found))
     out.print(sentences.best_trial(found))
+    if found.currency:
+        out.print(sentences.best_value(found))
 
 
 def say(lines: Iterable[str]) -> None:

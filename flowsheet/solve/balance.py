@@ -11,6 +11,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.schema import Sheet
+from flowsheet.spec.way import metals
 
 if TYPE_CHECKING:
     from flowsheet.solve.model import Model
@@ -87,13 +88,4 @@ def relative_gap(into: Array | float, out: Array | float, fed: Array | float, th
 
 def metal_streams(sheet: Sheet) -> set[str]:
     """Return the streams that are metal: a bead or button, and whatever is parted from metal alone."""
-    found: set[str] = set()
-    for _ in sheet.steps:
-        before = len(found)
-        for step in sheet.steps.values():
-            for outlet, stream in step.outlets.items():
-                if step.port(outlet).metal or all(s in found for s in step.takes):
-                    found.add(stream)
-        if len(found) == before:
-            break
-    return found
+    return metals(sheet.steps)

@@ -121,8 +121,6 @@ class Model:
             top = max(map(feed.top_size, self.sheet.ores.values()))
             for name in self.sheet.steps:
                 found.extend(f"{name}: {text}. Check it and the sizes." for text in self.step(name).idle(top))
-        if self.sheet.prices:
-            found.append("prices are read, but nothing here uses them yet.")
         return found
 
 

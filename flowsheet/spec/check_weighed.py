@@ -7,22 +7,25 @@ import re
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from flowsheet.spec import numbers, units
+from flowsheet.spec import units
 from flowsheet.spec.draft import Draft
 from flowsheet.spec.mistakes import Mistake, did_you_mean
 from flowsheet.spec.numbers import Number
 from flowsheet.spec.schema import Weighed
+from flowsheet.spec.slips import OTHER_SCALES, Written
 from flowsheet.spec.way import feed_of, looped
+from flowsheet.spec.weigh_sheet import SD
 from flowsheet.spec.weighed_fields import AtSize
 from flowsheet.spec.weighed_test import FILE, PARTS, WeighedTest, numbers_of
-from flowsheet.spec.weighing import BEAD, GOLD, GRADE, MASS, Measurement, measurement
+from flowsheet.spec.weighing import BEAD, GOLD, MASS, Measurement, measurement
 
 SURE = 3.0
 """Standard deviations that a weight may be above its feed: above that, chance makes 1 in 700."""
 SLIGHT = 0.005
 """Share by which a weight may be above its feed in any case: typical, no source."""
-FAR = 100.0
-"""Times the gold of the ores from where on a stream's gold is noted."""
+ALL_DOUBT = 100.0
+"""Times its own value from where on the doubt of an assay is a slip of the unit: typical, no source."""
+NO_STREAM = "no stream has this name"
 
 #: How each part of a screen assay may be written in a sheet, and the line that tells it in a weigh sheet.
 _LIKE = {
@@ -44,22 +47,29 @@ def weighed_streams_exist(draft: Draft) -> Iterator[Mistake]:
         for name in test.streams:
             if name in stray:
                 like = did_you_mean(name, draft.streams, "streams")
-                yield test.document.name_mistake(test.path(name), "no stream has this name", like)
+                yield test.document.name_mistake(test.path(name), NO_STREAM, like)
         for name, block in test.blocks.items():
-            if not test.is_table and test.whole(name) and not block.model_fields_set - {"when", "note", "moisture"}:
+            if test.is_table or not test.whole(name) or block.model_fields_set - {"when", "note", "moisture"}:
+                continue
+            if block.moisture is None or test.other is None or name not in test.other.streams:
                 yield test.document.block_mistake(
                     test.path(name), "nothing was measured of it", "Add mass:, grade: or gold:, or leave it out"
                 )
 
 
 def doubts_are_something(draft: Draft) -> Iterator[Mistake]:
-    """A doubt that is given is more than nothing."""
+    """A doubt that is given is more than nothing, and that of a weight is less than the weight."""
     for test, stream, block in _blocks(draft):
         for at, number in numbers_of(block):
             if not number.doubtful and re.search(r"±|\+/?-", number.text):
                 yield test.document.mistake(
                     test.path(stream, *at), "no weight is free of doubt", "Leave the ± out, and a doubt is assumed"
                 )
+            elif number.sd > _most_doubt(at) * number.value > 0:
+                # A column of its own has a place of its own.
+                sd = test.path(stream, *at, SD)
+                path = sd if test.document.text_at(sd) is not None else test.path(stream, *at)
+                yield test.document.mistake(path, *_above_itself(number))
 
 
 def moisture_belongs_to_a_mass(draft: Draft) -> Iterator[Mistake]:
@@ -71,7 +81,7 @@ def moisture_belongs_to_a_mass(draft: Draft) -> Iterator[Mistake]:
         if block.moisture.value >= 1:
             remedy = "Write the water's share of the moist mass, as 2 %"
             yield test.document.mistake(path, "then all of it is water", remedy)
-        elif block.mass is None and test.whole(stream, "mass"):
+        elif test.lacks_mass(stream):
             remedy = f"Add the line {stream},mass,8.0 kg" if test.is_table else "Add mass: 8.0 kg, as weighed moist"
             yield test.document.mistake(path, "the moist mass is missing", remedy)
 
@@ -98,8 +108,8 @@ def passing_falls_with_the_sieve(draft: Draft) -> Iterator[Mistake]:
     """Through a finer sieve no more passes."""
     for test, stream, block in _blocks(draft):
         yield from _once(test, stream, "passing", block.passing or ())
-        for coarse, fine in pairwise(_falling(block.passing or ())):
-            if fine.number.value > coarse.number.value:
+        for coarse, fine, of in _pairs(test, stream, "passing"):
+            if of[1] is test and fine.number.value > coarse.number.value:
                 yield test.document.mistake(
                     test.path(stream, "passing", fine.key),
                     f"more passes here than through the coarser sieve {coarse.key} ({coarse.number})",
@@ -111,8 +121,8 @@ def counts_fall_with_size(draft: Draft) -> Iterator[Mistake]:
     """Grains of at least a size are no more than those of at least a smaller one."""
     for test, stream, block in _blocks(draft):
         yield from _once(test, stream, "grains", block.grains or ())
-        for coarse, fine in pairwise(_falling(block.grains or ())):
-            if coarse.number.value > fine.number.value:
+        for coarse, fine, of in _pairs(test, stream, "grains"):
+            if of[0] is test and coarse.number.value > fine.number.value:
                 yield test.document.mistake(
                     test.path(stream, "grains", coarse.key),
                     f"more grains than of {fine.key} ({fine.number}), where these are among them",
@@ -120,8 +130,14 @@ def counts_fall_with_size(draft: Draft) -> Iterator[Mistake]:
                 )
 
 
-def _falling(rows: Sequence[AtSize]) -> list[AtSize]:
-    return sorted(rows, key=lambda row: -(row.size or 0.0))
+def _pairs(
+    test: WeighedTest, stream: str, field: str
+) -> Iterator[tuple[AtSize, AtSize, tuple[WeighedTest, WeighedTest]]]:
+    """Go through neighbours in size, coarser first, of a whole test, and in which half of it each stands."""
+    blocks = ((half, half.blocks.get(stream)) for half in test.halves)
+    rows = [(row, half) for half, block in blocks for row in getattr(block, field, None) or ()]
+    for (coarse, first), (fine, second) in pairwise(sorted(rows, key=lambda row: -(row[0].size or 0.0))):
+        yield coarse, fine, (first, second)
 
 
 def _once(test: WeighedTest, stream: str, field: str, rows: Sequence[AtSize]) -> Iterator[Mistake]:
@@ -162,30 +178,18 @@ def nothing_outweighs_its_feed(draft: Draft) -> Iterator[Mistake]:
             continue
         for feed, whose in _feeds(draft, test, stream, in_loop):
             if _above(found, feed):
-                dry = "dry, " if block.moisture is not None else ""
+                dry = "dry, " if test.moisture(stream) is not None else ""
                 message = f"{dry}heavier than {whose} ({_kg(feed.value)})"
                 remedy = _readings(block.mass, found.value / block.mass.value, feed.value)
                 yield test.document.mistake(test.path(stream, "mass"), message, remedy)
                 break
 
 
-def notes_on_gold(draft: Draft) -> Iterator[str]:
-    """Give a note for every stream that was measured to hold far more gold than the ores are said to."""
-    ores = [ore for ore in draft.ores.values() if ore is not None]
-    if any(ore.grade is None for ore in ores):
-        return
-    fed = sum(ore.mass.value * ore.grade.value for ore in ores if ore.grade is not None)
-    for test in draft.weighed:
-        told = [m for m in test.measurements() if m.stream in draft.streams]
-        masses = {m.stream: m.value for m in told if m.what == MASS}
-        for m in told:
-            gold = m.value if m.what == GOLD else m.value * masses.get(m.stream, 0.0) if m.what == GRADE else 0.0
-            if gold > FAR * fed > 0:
-                where = f"{m.file}, line {m.line}: " if m.line else ""
-                yield (
-                    f"{where}by its {m.what}, {m.stream} holds {1e3 * gold:.3g} g of gold, over {FAR:g} times what the "
-                    f"sheet says was fed ({1e3 * fed:.3g} g). Check the unit."
-                )
+def told_once(draft: Draft, mistakes: Sequence[Mistake]) -> list[Mistake]:
+    """Return the mistakes without what else is wrong with a weigh sheet's line whose stream is not there."""
+    tables = {test.document.file for test in draft.weighed if test.is_table}
+    refused = {(m.file, m.line) for m in mistakes if m.message == NO_STREAM and m.file in tables}
+    return [m for m in mistakes if m.message == NO_STREAM or (m.file, m.line) not in refused]
 
 
 def _blocks(draft: Draft) -> Iterator[tuple[WeighedTest, str, Weighed]]:
@@ -233,29 +237,39 @@ def _kg(value: float) -> str:
     return f"{scale * value:.4g} {unit}"
 
 
-#: Units that a number may have been meant in: a thousandth first, then what other scales show.
-_THOUSANDTH = {"t": "kg", "kg": "g", "g": "mg"}
-_OTHER_SCALES = ("lb", "oz av", "gr")
-
-
 def _readings(number: Number, dry: float, limit: float) -> str:
     """Say in which units the number would be below ``limit`` (kg); ``dry`` is the dry share of the mass."""
-    otherwise = "Check the number and its unit, and what was fed"
-    found = re.match(r"\s*([\d./ ]*\d)\s*([A-Za-z][A-Za-z ]*?)\s*(?:$|±|\+)", number.text)
-    if found is None:
-        return otherwise
-    digits, unit = found[1], found[2]
-    own = numbers.parse(f"1 {unit}", units.MASS).value
+    read = Written.of(number.text)
+    if read is None:
+        return "Check the number and its unit, and what was fed"
 
-    def fits(other: str) -> bool:
-        factor = numbers.parse(f"1 {other}", units.MASS).value
-        return factor < own * (1 - SLIGHT) and number.value / own * factor * dry <= limit * (1 + SLIGHT)
+    def fits(unit: str) -> bool:
+        other = number.value * read.ratio(unit, units.MASS)
+        return other < number.value * (1 - SLIGHT) and other * dry <= limit * (1 + SLIGHT)
 
-    told = []
-    small = _THOUSANDTH.get(unit.casefold())
-    if small is not None and fits(small):
-        told.append(f"Did you mean {digits} {small}?")
-    others = [f"{other}, write {digits} {other}" for other in _OTHER_SCALES if fits(other)]
+    told = [f"Did you mean {read.digits} {small}?" for small in read.thousandth if fits(small)]
+    others = [f"{other}, write {read.digits} {other}" for other in OTHER_SCALES if fits(other)]
     if others:
         told.append("If you weighed in " + ", or in ".join(others[:2]))
-    return " ".join(told) or otherwise
+    return " ".join(told) or "Check the number and its unit, and what was fed"
+
+
+def _most_doubt(at: tuple[str | int, ...]) -> float:
+    """Return how many times itself a number's doubt may be: an assay of next to nothing may well be all doubt."""
+    return 1.0 if at[-1] in ("mass", "bead", "plus", "minus") else ALL_DOUBT
+
+
+def _above_itself(number: Number) -> tuple[str, str]:
+    """Return (message, remedy) for a doubt that is larger than what it is the doubt of."""
+    value, _, sd = re.split(r"(±|\+/?-)", number.text, maxsplit=1)
+    read, doubt = Written.of(value), Written.of(sd)
+    unit = read.unit if read is not None else ""
+    told = sd.strip() if doubt is not None or not unit else f"{sd.strip()} {unit}"
+    message = f"{told} is more than the {value.strip()} itself"
+    small = Written.of(told)
+    if small is not None and small.unit != "%":
+        for other in small.thousandth:
+            if number.sd * small.ratio(other, units.MASS) < number.value:
+                return message, f"Did you mean {small.digits} {other}?"
+    nothing = f"0 {unit} ± {told}" if unit else f"0 ± {told}"
+    return message, f"Write how far off it may be, which is less than it reads; of what may be nothing, write {nothing}"

@@ -114,7 +114,8 @@ def some_fields(model: type[BaseModel]) -> str:
 
 def _example(known: Mapping[str, FieldInfo], name: str) -> str:
     """Return how a missing field may look."""
-    told = {"takes": "and the stream that goes in", "gives": "{outlet: name of its stream}"}
+    told = {"takes": "and the stream that goes in", "gives": "{outlet: name of its stream}",
+            "kind": "and one of raw, specimen, slabs, metal"}  # fmt: skip
     found = known.get(name)
     dimension = dimension_of(found) if found is not None else None
     return told.get(name) or (dimension.example if dimension is not None else "…")

@@ -19,8 +19,8 @@ from flowsheet.spec import numbers, units
 from flowsheet.spec.numbers import AT_BOUND, Number, NumberMistake
 
 __all__ = [
-    "NO_SOURCE", "TYPICAL", "Block", "Count", "Field", "Fineness", "Grade", "Length", "Mass", "Plain", "Share", "Sieve",
-    "complaint", "dimension_of", "extra_of", "knob",
+    "NO_SOURCE", "TYPICAL", "Block", "Count", "Field", "Fineness", "Grade", "Length", "Mass", "Plain", "Quantity",
+    "Share", "Sieve", "complaint", "dimension_of", "extra_of", "knob",
 ]  # fmt: skip
 
 TYPICAL = "typical, set your own"
@@ -32,7 +32,7 @@ def complaint(message: str, remedy: str, at: tuple[str | int, ...] = ()) -> Pyda
     return PydanticCustomError("sheet", "{message}", {"message": message, "remedy": remedy, "at": at})
 
 
-class _Quantity:
+class Quantity:
     """Makes pydantic read a field as a Number of one dimension, or as the ``word`` that may stand in its place."""
 
     def __init__(self, dimension: units.Dimension, word: str | None = None) -> None:
@@ -62,14 +62,14 @@ class _Quantity:
             raise complaint(wrong.message, wrong.remedy) from None
 
 
-Length: TypeAlias = Annotated[Number, _Quantity(units.LENGTH)]
-Sieve: TypeAlias = Annotated[Number | Literal["pan"], _Quantity(units.LENGTH, "pan")]
-Mass: TypeAlias = Annotated[Number, _Quantity(units.MASS)]
-Grade: TypeAlias = Annotated[Number, _Quantity(units.GRADE)]
-Share: TypeAlias = Annotated[Number, _Quantity(units.SHARE)]
-Plain: TypeAlias = Annotated[Number, _Quantity(units.PLAIN)]
-Count: TypeAlias = Annotated[Number, _Quantity(units.COUNT)]
-Fineness: TypeAlias = Annotated[Number, _Quantity(units.FINENESS)]
+Length: TypeAlias = Annotated[Number, Quantity(units.LENGTH)]
+Sieve: TypeAlias = Annotated[Number | Literal["pan"], Quantity(units.LENGTH, "pan")]
+Mass: TypeAlias = Annotated[Number, Quantity(units.MASS)]
+Grade: TypeAlias = Annotated[Number, Quantity(units.GRADE)]
+Share: TypeAlias = Annotated[Number, Quantity(units.SHARE)]
+Plain: TypeAlias = Annotated[Number, Quantity(units.PLAIN)]
+Count: TypeAlias = Annotated[Number, Quantity(units.COUNT)]
+Fineness: TypeAlias = Annotated[Number, Quantity(units.FINENESS)]
 
 
 def knob(
@@ -121,7 +121,7 @@ def extra_of(field: FieldInfo) -> dict[str, Any]:
 
 def dimension_of(field: FieldInfo) -> units.Dimension | None:
     """Return the dimension of a field that holds a number, None for any other field."""
-    return next((part.dimension for part in _parts(field) if isinstance(part, _Quantity)), None)
+    return next((part.dimension for part in _parts(field) if isinstance(part, Quantity)), None)
 
 
 def _parts(field: FieldInfo) -> Iterator[Any]:

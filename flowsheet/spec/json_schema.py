@@ -13,7 +13,10 @@ from typing import Any
 from pydantic import BaseModel
 
 from flowsheet.spec import units
-from flowsheet.spec.schema import PRICE, TOP_FIELDS, Ore, StepBlock, Weighed
+from flowsheet.spec.money import AMOUNT, POWER_PRICE, PRICE, WORK_INDEX
+from flowsheet.spec.pile import Pile
+from flowsheet.spec.schema import TOP_FIELDS, Ore, StepBlock, Weighed
+from flowsheet.spec.worth import POWER, SACK, WORK, Sale, StepCost
 
 Schema = dict[str, Any]
 
@@ -27,13 +30,14 @@ def json_schema(kinds: Mapping[str, type[StepBlock]]) -> Schema:
     """Return the JSON Schema of a sheet whose steps may be of ``kinds``."""
     from pydantic.json_schema import models_json_schema
 
-    models: list[type[BaseModel]] = [Ore, Weighed, *kinds.values()]
+    models: list[type[BaseModel]] = [Ore, Weighed, StepCost, Sale, Pile, *kinds.values()]
     refs, definitions = models_json_schema([(model, "validation") for model in models])
     defs = {name: _tidy(schema) for name, schema in definitions["$defs"].items()}
     ref = {model: refs[model, "validation"] for model in models}
     for kind in kinds.values():
         _tell_kind(defs[ref[kind]["$ref"].rsplit("/", 1)[-1]], kind)
-    shapes = _shapes(ref[Ore], ref[Weighed], [ref[kind] for kind in kinds.values()])
+    shapes = _shapes(ref[Ore], ref[Weighed], [ref[kind] for kind in kinds.values()], ref[StepCost], ref[Sale])
+    shapes["pile"] = ref[Pile]
     return {
         "$schema": DIALECT,
         "title": "Sheet",
@@ -46,7 +50,7 @@ def json_schema(kinds: Mapping[str, type[StepBlock]]) -> Schema:
     }
 
 
-def _shapes(ore: Schema, weighed: Schema, steps: list[Schema]) -> dict[str, Schema]:
+def _shapes(ore: Schema, weighed: Schema, steps: list[Schema], cost: Schema, sale: Schema) -> dict[str, Schema]:
     """Return the shape of each field of a sheet."""
     streams = {"type": "array", "items": {"type": "string"}, "minItems": 1}
     sieve = {"type": "string", "quantity": units.LENGTH.name, "examples": [units.LENGTH.example, "20 mesh"]}
@@ -58,7 +62,21 @@ def _shapes(ore: Schema, weighed: Schema, steps: list[Schema]) -> dict[str, Sche
         "keep": {"anyOf": [{"type": "string"}, streams]},
         "weighed": {**_by_name(weighed), "properties": {"file": _FILES}},
         "prices": _by_name({"type": "string", "pattern": f"^{PRICE}$", "examples": ["100 USD/g"]}),
+        "costs": {**_by_name(cost), "properties": _general_costs()},
+        "sells": _by_name(sale),
         "sieves": {"type": "array", "items": sieve},
+    }
+
+
+def _general_costs() -> Schema:
+    told = {
+        SACK: ("getting one sack to the bench, whatever is done with it", AMOUNT),
+        POWER: ("price of power", POWER_PRICE),
+        WORK: ("Bond's work index of the ore (default: 14.83 kWh/ton, gold ores in F. C. Bond 1961)", WORK_INDEX),
+    }
+    return {
+        name: {"type": "string", "quantity": dimension.name, "examples": [dimension.example], "description": what}
+        for name, (what, dimension) in told.items()
     }
 
 

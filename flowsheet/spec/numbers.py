@@ -156,6 +156,14 @@ def lend_unit(first: str, second: str) -> tuple[str, str]:
     return first, second
 
 
+def value_as_written(text: str) -> tuple[float, str] | None:
+    """Return (number, unit or "") of the value that a text tells, whatever doubt it tells besides; None if none."""
+    clean = _tidy(text) if len(text) <= LONGEST else ""
+    first, *second = _DOUBT.split(clean)
+    found = _ONE.fullmatch(lend_unit(first, second[0])[0] if second else first)
+    return (_fraction(found["number"]), (found["unit"] or "").strip()) if found is not None else None
+
+
 def as_written(text: str) -> tuple[float, str, str] | None:
     """Return (number, its text, unit or "") of one value as a sheet writes it; None where it is none.
 

@@ -13,8 +13,8 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from flowsheet.spec import document as yaml_document
-from flowsheet.spec import numbers, units, weigh_sheet
-from flowsheet.spec.check_weighed import notes_on_gold
+from flowsheet.spec import numbers, units
+from flowsheet.spec.check_weighed import told_once
 from flowsheet.spec.checks import CHECKS
 from flowsheet.spec.document import Document, Path_, null_names
 from flowsheet.spec.draft import Draft, unread
@@ -22,9 +22,12 @@ from flowsheet.spec.explain import explain, some_fields
 from flowsheet.spec.factors import is_sieve
 from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
-from flowsheet.spec.schema import TOP_FIELDS, Ore, Sheet, StepBlock, Weighed, price_fault
-from flowsheet.spec.text_file import UnreadableError
-from flowsheet.spec.weighed_test import FILE, WeighedTest
+from flowsheet.spec.pile import Pile
+from flowsheet.spec.read_weighed import read_weighed
+from flowsheet.spec.read_worth import read_worth
+from flowsheet.spec.schema import TOP_FIELDS, Ore, Sheet, StepBlock
+from flowsheet.spec.weigh_sheet import WeighSheet
+from flowsheet.spec.weighed_gold import notes_on_gold
 
 Kinds = Mapping[str, type[StepBlock]]
 
@@ -38,17 +41,18 @@ def read_sheet(path: str | Path, kinds: Kinds) -> tuple[Sheet, Document]:
 def build(document: Document, kinds: Kinds) -> Sheet:
     """Validate and check a document. Raises SheetError with every mistake found."""
     shape = _Shape(document, kinds)
-    draft = Draft(document, shape.ores(), shape.steps(), shape.weighed(), shape.keep())
+    draft = Draft(document, shape.ores(), shape.steps(), read_weighed(shape), shape.keep())
     sieves = shape.sieves()
-    prices = shape.prices()
+    draft.hurt = shape.hurt
+    worth = read_worth(shape, draft)
+    pile = shape.block(Pile, ("pile",)) if "pile" in document.data else None
     title = shape.text("title")
     mistakes = [*shape.top(), *shape.mistakes]
-    draft.hurt = shape.hurt
     for check in CHECKS:
         # What a block lacks because that very field could not be read is no second mistake.
         mistakes.extend(mistake for mistake in check(draft) if not unread(draft, mistake))
     if mistakes:
-        raise SheetError(_file_by_file(draft, dict.fromkeys(null_names(document, mistakes))))
+        raise SheetError(_file_by_file(draft, dict.fromkeys(null_names(document, told_once(draft, mistakes)))))
     return Sheet(
         file=document.file,
         title=title or Path(document.file).stem,
@@ -56,8 +60,9 @@ def build(document: Document, kinds: Kinds) -> Sheet:
         steps={name: step for name, step in draft.steps.items() if step is not None},
         keep=tuple(draft.keep),
         weighed=tuple(found for test in draft.weighed for found in test.measurements()),
-        prices=prices,
+        worth=worth,
         sieves=sieves,
+        pile=pile,
         notes=tuple(notes_on_gold(draft)),
         places={name: document.keys[at] for name in draft.steps if (at := ("steps", name)) in document.keys},
     )
@@ -209,51 +214,9 @@ class _Shape:
         step: StepBlock | None = self.block(self.kinds[do], path)
         return step
 
-    def weighed(self) -> list[WeighedTest]:
-        """Read the weights of the sheet itself, then those of each weigh sheet that it names."""
-        if "weighed" not in self.document.data:
-            return []
-        own = WeighedTest("", self.document, ("weighed",), hurt=self.hurt)
-        names = [name for name in self.names("weighed", "stream: {mass: …}") if name != FILE]
-        blocks = {name: self.block(Weighed, ("weighed", name)) for name in names}
-        own.blocks = {name: block for name, block in blocks.items() if block is not None}
-        tests = [own]
-        for path, name in self._weigh_sheets():
-            test = self._weigh_sheet(path, name)
-            if test is not None and test.name in [other.name for other in tests]:
-                self.say(path, f'two weigh sheets are called "{test.name}"', "Name each once, and each otherwise")
-            elif test is not None:
-                tests.append(test)
-        return tests
-
-    def _weigh_sheets(self) -> Iterator[tuple[Path_, str]]:
-        """Go through the names of weigh sheets and where they stand."""
-        block = self.document.data["weighed"]
-        if not isinstance(block, dict) or FILE not in block:
-            return
-        given, path = block[FILE], ("weighed", FILE)
-        for i, name in enumerate(given if isinstance(given, list) and given else [given]):
-            at: Path_ = (*path, i) if isinstance(given, list) and given else path
-            if isinstance(name, str) and name.strip():
-                yield at, name.strip()
-            else:
-                like = "Write file: sack3.csv, or file: [sack3.csv, sack4.csv]"
-                self.say(at, "the name of a weigh sheet is wanted", like)
-
-    def _weigh_sheet(self, path: Path_, name: str) -> WeighedTest | None:
-        try:
-            sheet = weigh_sheet.read(Path(self.document.file).parent / name)
-        except UnreadableError as wrong:
-            self.say(path, wrong.message, wrong.remedy)
-            return None
-        except SheetError as wrong:
-            self.mistakes.extend(wrong.mistakes)
-            return None
-        shape = _Shape(sheet, {}, sheet.mistakes, sheet.hurt)
-        blocks = {stream: shape.block(Weighed, (stream,)) for stream in sheet.data}
-        self.mistakes.extend(shape.mistakes)
-        found = {stream: block for stream, block in blocks.items() if block is not None}
-        return WeighedTest(Path(name).stem, sheet, (), found, shape.hurt)
+    def beside(self, sheet: WeighSheet) -> _Shape:
+        """Return what reads the blocks of a weigh sheet."""
+        return _Shape(sheet, {}, sheet.mistakes, sheet.hurt)
 
     def keep(self) -> list[str]:
         given = self.document.data.get("keep")
@@ -288,19 +251,6 @@ class _Shape:
             else:
                 self.say(("sieves", i), "no sieve has such an opening", "Check the number and its unit")
         return tuple(found)
-
-    def prices(self) -> dict[str, str]:
-        if "prices" not in self.document.data:
-            return {}
-        found = {}
-        for name in self.names("prices", "gold: 100 USD/g"):
-            price = self.document.data["prices"][name]
-            fault = price_fault(name, price if isinstance(price, str) else "")
-            if fault is not None:
-                self.say(("prices", name), *fault)
-            else:
-                found[name] = price
-        return found
 
     def text(self, name: str) -> str:
         given = self.document.data.get(name)

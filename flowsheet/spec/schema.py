@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
 from pydantic import BeforeValidator, ConfigDict, Discriminator, Field, Tag, WithJsonSchema
 
-from flowsheet.spec import numbers, units
 from flowsheet.spec.factors import LEAST_SIEVE, MOST_SIEVE, FactorField
 from flowsheet.spec.fields import (
     TYPICAL,
@@ -24,8 +22,10 @@ from flowsheet.spec.fields import (
     complaint,
     knob,
 )
+from flowsheet.spec.pile import Pile
 from flowsheet.spec.weighed_fields import GradesField, GrainsField, PassingField
 from flowsheet.spec.weighing import Measurement
+from flowsheet.spec.worth import Worth
 
 #: The fields of a sheet, and what each is for.
 TOP_FIELDS: dict[str, str] = {
@@ -35,7 +35,10 @@ TOP_FIELDS: dict[str, str] = {
     "steps": "what is done, by the name of each step",
     "keep": "the streams that are yours in the end",
     "weighed": "what was weighed and assayed, by stream",
-    "prices": "what things sell for or cost, as 100 USD/g",
+    "pile": "the pile that the ore comes from, for plan and lot",
+    "prices": "what things sell for, as 100 USD/g",
+    "costs": "what each step costs, by its name, and the price of power",
+    "sells": "how streams are sold, by a name of yours for each way",
     "sieves": "openings that you want to be told of besides those of the steps",
 }
 
@@ -242,30 +245,6 @@ class Weighed(Block):
     note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
 
 
-PRICE = r"[0-9.]+(\s*(±|\+/-)\s*[0-9.]+)?\s*[A-Z]{3}/[^/]+"
-"""A number, perhaps its doubt, a currency of three letters, a slash and what it is for."""
-
-METALS = ("gold", "silver")
-
-
-def price_fault(name: str, text: str) -> tuple[str, str] | None:
-    """Return (message, remedy) of a price that cannot be read, None if it can."""
-    like = "Write a number, a currency of three letters and what it is for, as 100 USD/g"
-    found = re.fullmatch(PRICE, text.strip()) if len(text) <= numbers.LONGEST else None
-    if found is None:
-        return "this is no price", like
-    number, _, unit = text.strip().rpartition("/")
-    try:
-        worth = numbers.parse(re.sub(r"[A-Z]{3}$", "", number).strip(), units.PLAIN)
-        if name in METALS:
-            units.factor(unit, units.MASS)
-    except numbers.NumberMistake:
-        return "this is no price", like
-    except units.UnitMistake as wrong:
-        return f"{name} is sold by mass: {wrong.message}", wrong.remedy if "ambiguous" in wrong.message else like
-    return None if worth.value > 0 else ("a price of nothing", "Write what it is, or leave it out")
-
-
 @dataclass(frozen=True)
 class Sheet:
     """A sheet that fits the schema and means something; steps are of their own kinds."""
@@ -277,8 +256,9 @@ class Sheet:
     keep: tuple[str, ...]
     #: Of the sheet itself and of its weigh sheets, in their order.
     weighed: tuple[Measurement, ...] = ()
-    prices: dict[str, str] = field(default_factory=dict)
+    worth: Worth = field(default_factory=Worth)
     sieves: tuple[float, ...] = ()
+    pile: Pile | None = None
     notes: tuple[str, ...] = ()
     #: Step → the line and column of its name, where it stands in the file.
     places: dict[str, tuple[int, int]] = field(default_factory=dict)

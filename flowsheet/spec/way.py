@@ -1,9 +1,12 @@
-"""Where a stream comes from, as far as its weight needs it: its loop, and the one stream that it is made of."""
+"""Where a stream comes from, as far as its weight needs it: its loop, the one stream that it is made of, a furnace."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from flowsheet.spec.check_flow import next_steps, reached
 from flowsheet.spec.draft import Draft
+from flowsheet.spec.schema import StepBlock
 
 
 def looped(draft: Draft) -> set[str]:
@@ -33,3 +36,17 @@ def feed_of(draft: Draft, stream: str) -> tuple[str | None, bool]:
     rock = melts and step is not None and not step.port(port).metal
     # A button may hold lead, so it is not measured against the concentrate that it is made of.
     return (taken[0] if len(taken) == 1 and not melts else None), rock
+
+
+def metals(steps: Mapping[str, StepBlock]) -> set[str]:
+    """Return the streams that are metal: a bead or button, and whatever is parted from metal alone."""
+    found: set[str] = set()
+    for _ in steps:
+        before = len(found)
+        for step in steps.values():
+            for outlet, stream in step.outlets.items():
+                if step.port(outlet).metal or all(s in found for s in step.takes):
+                    found.add(stream)
+        if len(found) == before:
+            break
+    return found

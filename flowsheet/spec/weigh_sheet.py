@@ -40,7 +40,12 @@ PLAIN: dict[str, tuple[tuple[str, ...], units.Dimension]] = {
 SIZED = {"passing": ("150 um", units.SHARE), "grains": ("+0.3 mm", units.COUNT)}
 KNOWN = [*PLAIN, *(f"{name} {size}" for name, (size, _) in SIZED.items())]
 
+#: What else a line may call what it tells.
+ALSO = {"assay": "grade", "assays": "grade", "weight": "mass", "weights": "mass"}
+
 REPLICATES = "minus_grades"
+SD = "sd"
+"""Behind the path of a number: where its doubt stands, if in a field of its own."""
 
 
 @dataclass
@@ -131,7 +136,7 @@ def _columns(sheet: WeighSheet, header: Sequence[Cell]) -> dict[str, int] | None
             remedy = f'Add "{name}" to the header, and its field to every line'
             _say(sheet, start, f'the column "{name}" is missing', remedy)
     # By a header that is at fault, what stands below it would be read amiss.
-    return places if not lacking and len(set(names)) == len(names) else None
+    return places if not lacking and not unknown and len(set(names)) == len(names) else None
 
 
 def _say(sheet: WeighSheet, cell: Cell, message: str, remedy: str, name: str = "") -> None:
@@ -182,6 +187,10 @@ class _Line:
         value = self.cell("value")
         self.sheet.marks[path] = (value.line, value.column)
         self.sheet.texts[path] = value.text
+        if (sd := self.cell(SD)).text:
+            self.sheet.marks[(*path, SD)] = (sd.line, sd.column)
+            self.sheet.texts[(*path, SD)] = sd.text
+            self.sheet.names[(*path, SD)] = f"{name}, {SD}"
         remarks = (self.cell("when").text, self.cell("note").text)
         for known in (path, path[:2]):
             self.sheet.remarks.setdefault(known, remarks)
@@ -226,6 +235,10 @@ class _Line:
             return None
         if told in PLAIN:
             return (*PLAIN[told], 0)
+        if told in ALSO:
+            message = "nothing known here is measured under this name"
+            self.say(cell, message, f'Did you mean "{ALSO[told]}"?', "what")
+            return None
         first, _, rest = cell.text.partition(" ")
         head = nearest(first, [name for name in SIZED if name not in PLAIN or rest])
         if head is None or nearest(told, PLAIN, 0.8) is not None:

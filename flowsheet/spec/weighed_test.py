@@ -19,7 +19,10 @@ PARTS = ("plus", "plus_gold", "minus", "minus_grades")
 
 @dataclass
 class WeighedTest:
-    """The weights of the sheet itself (``name`` ""), or those of a weigh sheet, which is named by its file."""
+    """The weights of the sheet itself (``name`` ""), or those of a weigh sheet, which is named by its file.
+
+    Beside one weigh sheet, the sheet's own weights are the other half of its test.
+    """
 
     name: str
     document: Document
@@ -28,6 +31,17 @@ class WeighedTest:
     blocks: dict[str, Weighed] = field(default_factory=dict)
     #: Fields that could not be read.
     hurt: set[Path_] = field(default_factory=set)
+    #: The other half of the same test: of the sheet's own weights its one weigh sheet, and the other way round.
+    other: WeighedTest | None = field(default=None, repr=False, compare=False)
+
+    def join(self, table: WeighedTest) -> None:
+        """Make one test of the sheet's own weights and those of its one weigh sheet, called as that is."""
+        self.other, table.other, self.name = table, self, table.name
+
+    @property
+    def halves(self) -> tuple[WeighedTest, ...]:
+        """All that belongs to the same test, itself first."""
+        return (self,) if self.other is None else (self, self.other)
 
     @property
     def streams(self) -> list[str]:
@@ -59,9 +73,21 @@ class WeighedTest:
                 yield from self._measured(stream, block, name)
 
     def dry_mass(self, stream: str) -> Measurement | None:
-        """Return the dry mass of a stream, None where it was not weighed."""
-        block = self.blocks.get(stream)
-        return next(iter(self._measured(stream, block, MASS)), None) if block is not None else None
+        """Return the dry mass of a stream in this test, None where it was not weighed."""
+        for half in self.halves:
+            block = half.blocks.get(stream)
+            if block is not None and block.mass is not None:
+                return next(half._measured(stream, block, MASS))
+        return None
+
+    def moisture(self, stream: str) -> Number | None:
+        """Return the moisture of a stream in this test, None where none is told."""
+        blocks = (half.blocks.get(stream) for half in self.halves)
+        return next((block.moisture for block in blocks if block is not None and block.moisture is not None), None)
+
+    def lacks_mass(self, stream: str) -> bool:
+        """Whether this test tells no mass of a stream, not even one that could not be read."""
+        return self.dry_mass(stream) is None and all(half.whole(stream, MASS) for half in self.halves)
 
     def _written(self, stream: str) -> list[str]:
         node = self.document.data
@@ -79,7 +105,8 @@ class WeighedTest:
                 yield self._placed(Measurement(stream, GRADE, value, sd, assumed), block, name)
         elif isinstance(given, Number):
             found = measurement(stream, name, given)
-            dry = found.dried(block.moisture) if name == MASS and block.moisture is not None else found
+            moisture = self.moisture(stream) if name == MASS else None
+            dry = found.dried(moisture) if moisture is not None else found
             yield self._placed(dry, block, name)
         else:
             what = PASSING if name == PASSING else GRAINS

@@ -21,7 +21,7 @@ KINDS = (MASS, GRADE, GOLD, BEAD, PASSING, GRAINS)
 DIVISION = 1 / math.sqrt(12)
 #: But no weighing at a bench is better than this share of the weight: typical, set your own.
 MASS_SHARE = 0.001
-#: Repeatability of one assay of ground rock, relative: typical, set your own.
+#: Repeatability of one assay of ground rock, relative, and so of gold that is told by one: typical, set your own.
 ASSAY_SHARE = 0.10
 #: Doubt of the share that passes a sieve: typical, set your own.
 PASSING_POINTS = 0.01
@@ -47,6 +47,8 @@ class Measurement:
     when: str = ""
     #: The test that it belongs to: a weigh sheet's name without its ending, "" for the sheet itself.
     test: str = ""
+    #: The number as it is written, with its unit: moist where a moisture dried it, "" where it was worked out.
+    text: str = ""
 
     @property
     def name(self) -> str:
@@ -74,6 +76,7 @@ class Measurement:
 
 def measurement(stream: str, what: str, number: Number, size: float | None = None, **where: object) -> Measurement:
     """Return a measurement; its doubt is the number's own, or the assumed one of its kind."""
+    where = {**where, "text": number.text}
     if what == GRAINS:
         # A count carries its own luck.
         return Measurement(stream, what, number.value, math.sqrt(max(number.value, 1.0)), False, size, **where)  # type: ignore[arg-type]
@@ -87,7 +90,9 @@ def assumed_sd(what: str, number: Number) -> float:
         return max(ASSAY_SHARE * abs(number.value), 1e-8)
     if what == PASSING:
         return PASSING_POINTS
-    return max(DIVISION * division(number), MASS_SHARE * abs(number.value), 1e-9)
+    # Gold is told by an assay or by panning and picking; metal is put on a scale.
+    share = ASSAY_SHARE if what == GOLD else MASS_SHARE
+    return max(DIVISION * division(number), share * abs(number.value), 1e-9)
 
 
 _WRITTEN = re.compile(

@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
-from flowsheet.solve.propagate import Solution, solve
+from flowsheet.solve.propagate import solve
+from flowsheet.spec.checks import has_grains
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.schema import Sheet
+from flowsheet.study import variants
 from flowsheet.study.coarse import openings
 from flowsheet.study.drawn import Progress
 from flowsheet.study.gathered import Gathered, gather
@@ -51,6 +52,8 @@ class Chance:
     #: Opening (mm) → share of the gold above it: of the ore where it was weighed, else of the next sack.
     coarse: dict[float, Interval]
     coarse_weighed: tuple[float, ...]
+    #: The openings that the sheet's own steps name, coarsest first.
+    own_openings: tuple[float, ...]
     less_than_half: float
     more_than_double: float
     #: Law of the gold in the next sack, kg, and its mean.
@@ -102,10 +105,16 @@ def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress =
     """Join doubt and luck of a sheet. Raises SheetError where it knows no gold grains."""
     model = Model.of(sheet)
     solution = solve(model)
-    if not model.grains_known or float(solution.fed_gold) <= 0:
-        remedy = "Give the ore a grade, sizes: {top: …, p80: …} and gold: {d50: …, d95: …}"
-        message = "the luck of grains needs to know the gold and its grains"
-        raise SheetError([Mistake(message, remedy, file=sheet.file, line=0)])
+    fields = {name: "ore" if list(sheet.ores) == ["ore"] else f"ores.{name}" for name in sheet.ores}
+    if not model.grains_known:
+        lacking = next(n for n, ore in sheet.ores.items() if ore.sizes is None or not has_grains(ore))
+        message = "luck needs to know the sizes of the rock and of its gold grains"
+        remedy = "Give sizes: {top: 100 mm, p80: 60 mm} and gold: {d50: 0.35 mm, d95: 1.6 mm}, with your own numbers"
+        raise SheetError([Mistake(message, remedy, fields[lacking], file=sheet.file)])
+    if float(solution.fed_gold) <= 0:
+        remedy = "Give a grade, as 20 g/t ± 8 g/t; a guess will do"
+        at = f"{next(iter(fields.values()))}.grade"
+        raise SheetError([Mistake("there is no gold for luck to part", remedy, at, file=sheet.file)])
     return _answers(gather(solution, draws, seed, openings(model), progress), seed)
 
 
@@ -132,20 +141,21 @@ def _answers(gathered: Gathered, seed: int) -> Chance:
         kept_share=share(mass, kept, fed, rng),
         coarse=coarse,
         coarse_weighed=tuple(told),
+        own_openings=tuple(sorted({round(1e3 * size, 9) for size in variants.openings(sheet)} & set(coarse))[::-1]),
         less_than_half=whole.below(0.5 * mean),
         more_than_double=1 - whole.below(2 * mean),
         next_sack=whole,
         next_mean=mean,
         doubts=doubts,
         luck_share=luck_share,
-        by_grains=_luck_alone(solution, mass),
-        by_gy=fundamental_error(solution),
+        by_grains=math.sqrt(sum(moments[name].luck for name in sheet.ores) / len(found.fed)) / mean,
+        by_gy=fundamental_error(solution, mean),
         weighed=weighed,
         fitted=gathered.fitted,
         draws=len(found.fed),
         seed=seed,
         closure=found.closure,
-        notes=gathered.notes,
+        notes=[*sheet.notes, *gathered.notes],
     )
 
 
@@ -168,9 +178,3 @@ def _rank(gathered: Gathered, sd_kept: float) -> tuple[list[Doubt], float]:
     doubts = [Doubt(n, texts[n], float(slope**2 / variance)) for n, slope in zip(columns, slopes, strict=True)]
     luck = max(1 - float(found.kept.var()) / variance, 0.0)
     return sorted(doubts, key=lambda doubt: -doubt.share), luck
-
-
-def _luck_alone(solution: Solution, mass: Array) -> float:
-    """Return the relative standard deviation of the gold fed by counting grains: √(Σ λ m²) / Σ λ m."""
-    feed = np.sum([solution.streams[name].gold_by_grain for name in solution.model.sheet.ores], axis=0)
-    return math.sqrt(float((feed * mass).sum())) / float(feed.sum())

@@ -5,6 +5,7 @@ However many draws there are, memory holds one chunk, a few numbers a draw, and 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -23,6 +24,8 @@ CHUNK = 200
 """Draws solved at once: few enough for a processor's cache."""
 LAWS = 400
 """Draws of which the grain classes are kept: luck changes slowly with the numbers in doubt."""
+GOLDEN = (math.sqrt(5) - 1) / 2
+"""Multiples of it, less their whole parts, fill 0 to 1 evenly."""
 
 Progress = Callable[[Iterable[int]], Iterable[int]]
 
@@ -92,7 +95,6 @@ def drawn(
     names = [*model.sheet.ores, *model.sheet.makers]
     fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
     mass = cluster(model) * grains.grain_mass(model.grid.size, np.asarray(fineness))
-    every = max(1, draws // LAWS)
     moments = {name: Moments() for name in names}
     some: dict[str, list[Array]] = {name: [] for name in names}
     above: dict[float, list[Array]] = {size: [] for size in openings}
@@ -103,23 +105,23 @@ def drawn(
         count = here.stop - start
         inputs = inputs_with(model, {n: v[here] if v.ndim else v for n, v in values.items()}, count)
         if gold is not None:
-            inputs = _with_gold(model, inputs, gold[here])
+            inputs = with_gold(model, inputs, gold[here])
         tail = tail or Tail.of(model, inputs)
         found = totals(model, inputs, tail)
         closure = max(closure, found.closure)
-        picked = np.arange(-start % every, count, every)
 
         def laid(array: Array, count: int = count) -> Array:
             return np.broadcast_to(array, (count, *array.shape[-1:])) if array.ndim < 2 else array
 
+        for name in model.sheet.ores:
+            rock[here] += found.streams[name].solids
+            fed[here] += laid(found.streams[name].by_grain).sum(axis=-1)
+        picked = _picked(fed[here], start, draws)
         for name in names:
             by_grain = laid(found.streams[name].by_grain)
             amount = by_grain.sum(axis=-1)
             moments[name].add(amount, by_grain @ mass)
             some[name].append(np.array(by_grain[picked]))
-            if name in model.sheet.ores:
-                rock[here] += found.streams[name].solids
-                fed[here] += amount
             if name in model.sheet.keep:
                 kept[here] += amount
         for size, parts in above.items():
@@ -136,6 +138,18 @@ def drawn(
     )
 
 
+def _picked(fed: Array, start: int, draws: int) -> Array:
+    """Return which of some draws' grain classes are kept: evenly among them by the gold ``fed`` (n,), rising.
+
+    All of them where there are no more than LAWS ``draws``. Picked without a look at them, LAWS draws would tell the
+    ends of an interval no better than so few draws can.
+    """
+    kept = min(draws, LAWS)
+    many = (start + len(fed)) * kept // draws - start * kept // draws
+    ranks = (np.arange(many) + (0.5 + start / CHUNK * GOLDEN) % 1) * (len(fed) / max(many, 1))
+    return np.sort(np.argsort(fed, kind="stable")[ranks.astype(int)])
+
+
 def _above(feed: Material, classes: int) -> Array:
     """Return the gold of the first ``classes`` size classes by grain: free grains, and locked in hosts there."""
     free = np.where(np.arange(feed.free.shape[-1]) < classes, feed.free, 0.0)
@@ -144,7 +158,7 @@ def _above(feed: Material, classes: int) -> Array:
     return np.asarray(free + feed.locked[..., :classes, :].sum(axis=-2))
 
 
-def _with_gold(model: Model, inputs: Inputs, gold: Array) -> Inputs:
+def with_gold(model: Model, inputs: Inputs, gold: Array) -> Inputs:
     """Return the inputs with all gold fed scaled to ``gold`` (D,)."""
     fed = sum(inputs.feeds[name].gold for name in model.sheet.ores)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -18,6 +18,7 @@ from flowsheet.spec.schema import Sheet
 from flowsheet.spec.weighing import GRAINS, MASS, Measurement
 from flowsheet.study import predict
 from flowsheet.study.doubts import doubtful, inputs_with, limits, meanings
+from flowsheet.study.fitted_sheet import as_written
 
 DRAWS_AT_ONCE = 256
 
@@ -34,6 +35,8 @@ class Unknown:
     #: The test whose feed this is the mass of; None for a number of the sheet.
     test: int | None = None
     test_name: str = ""
+    #: What the sheet says of a feed's mass, where that was weighed and ``number`` is what the scale read.
+    stated: str = ""
 
     @property
     def label(self) -> str:
@@ -64,8 +67,8 @@ class Evidence:
 
     @classmethod
     def of(cls, sheet: Sheet, measured: Sequence[Measurement], openings: Sequence[float] = ()) -> Evidence:
-        """Gather the evidence. A test's feed mass is its own unknown where it was weighed, if there are several tests
-        or the sheet gives the mass without doubt.
+        """Gather the evidence. A feed's mass that was weighed is that test's own unknown if there are several tests or
+        the sheet gives the mass without doubt, else it stands in for the sheet's: both are one weighing.
         """
         model = Model.of(sheet, {*predict.sieves(measured), *openings})
         unused = tuple(m for m in measured if not predict.foretold(model, m))
@@ -80,10 +83,16 @@ class Evidence:
                 m = measured[k]
                 if m.what != MASS or m.stream not in sheet.ores:
                     continue
-                name = mass_of(sheet, m.stream)
-                if (len(tests) > 1 or name not in bounds) and (name, t) not in {(u.name, u.test) for u in found}:
+                name, ends = mass_of(sheet, m.stream), (1e-6 * m.value, np.inf)
+                if len(tests) == 1 and name in bounds:
+                    stated = sheet.ores[m.stream].mass
+                    number = Number(m.value, sd=m.sd, text=as_written(stated, m.value, m.sd))
+                    at = next(i for i, u in enumerate(found) if u.name == name)
+                    found[at] = Unknown(name, number, *ends, words[name], stated=stated.text)
+                    dropped.add(k)
+                elif (name, t) not in {(u.name, u.test) for u in found}:
                     number = Number(m.value, sd=m.sd, text=f"{m.value:g} kg")
-                    found.append(Unknown(name, number, 1e-6 * m.value, np.inf, "mass of the feed", t, names[t]))
+                    found.append(Unknown(name, number, *ends, "mass of the feed", t, names[t]))
                     dropped.add(k)
         variance = np.array([0.0 if m.what == GRAINS else m.sd**2 for m in measured])
         kept = tuple(k for k in range(len(measured)) if k not in dropped)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -51,13 +52,25 @@ def gather(
     numbers = doubtful(sheet)
     values = {name: draw(number, draws, rng) for name, number in numbers.items()}
     notes: list[str] = []
-    fitted = _fit(sheet, values, draws, seed, notes) if sheet.weighed else False
-    weighed = _weighed(sheet, solution) if sheet.weighed and model.grains_known else None
+    weighed = _weighed(sheet, solution) if sheet.weighed else None
+    to_fit = sheet if weighed is None else _without_guess(solution, weighed)
+    # Of several ores the weights tell what they held together: how they compare stays as the sheet has it.
+    several = weighed is not None and len(sheet.ores) > 1
+    apart = {name: value for name, value in values.items() if several and name.endswith(".grade")}
+    fitted_before = bool(sheet.weighed) and _written_by_fit(sheet)
+    fitted = bool(sheet.weighed) and not fitted_before and _fit(to_fit, values, draws, seed, notes)
+    values.update(apart)
     gold = None
     if weighed is not None:
         rock = sum((values.get(n, np.asarray(o.mass.value)) for n, o in _masses(sheet).items()), np.zeros(draws))
         gold = weighed.grade.draws(rng, draws) * rock
         notes.append("the grade is that of the weights; the sheet's own guess of it is not used.")
+        notes.extend(weighed.notes)
+    elif sheet.weighed and not fitted and not fitted_before:
+        notes.append(
+            "what was weighed does not tell the head grade (flowsheet reconcile says what would), and corrects no "
+            "number: these intervals are the sheet's own, whatever the weights say."
+        )
     many = draws if numbers or gold is not None else 1
     found = drawn(model, values, many, openings, gold, progress)
     return Gathered(solution, found, numbers, values, weighed, fitted, rng, notes)
@@ -80,9 +93,24 @@ def _weighed(sheet: Sheet, solution: Solution) -> KnownOre | None:
     return known_ore(solution, reconcile_sheet(sheet, look_further=False), cluster(solution.model))
 
 
+def _without_guess(solution: Solution, weighed: KnownOre) -> Sheet:
+    """Return the sheet with the grade of the weights, so much in doubt that a fit takes nothing from it.
+
+    A wrong guess, held for sure, would have the steps explain what the ore must. Several ores keep their proportions.
+    """
+    sheet = solution.model.sheet
+    guess = float(solution.fed_gold) / sum(ore.mass.value for ore in sheet.ores.values())
+    ores = dict(sheet.ores)
+    for name, ore in sheet.ores.items():
+        if ore.grade is not None:
+            grade = ore.grade.value * weighed.grade.mean / guess
+            ores[name] = ore.model_copy(update={"grade": Number(grade, sd=grade)})
+    return replace(sheet, ores=ores)
+
+
 def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: list[str]) -> bool:
     """Draw the doubtful numbers anew from what the fit to the weights leaves of their doubt, where it can be made."""
-    from flowsheet.study.fit import fit
+    from flowsheet.study.fit import ALARM, fit
 
     if not values:
         return False
@@ -91,8 +119,24 @@ def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: l
     except SheetError as wrong:
         notes.append(f"the doubtful numbers could not be fitted to the weights: {wrong.mistakes[0].message}.")
         return False
+    if fitted.p < ALARM:
+        notes.append(
+            "the sheet, fitted to the weights, still does not agree with them: flowsheet fit tells where. Its "
+            "intervals are too narrow."
+        )
     drawn_anew = fitted.posterior.draws(draws, seed)
     for i, parameter in enumerate(fitted.parameters):
-        if parameter.unknown.test is None and not parameter.jumps:
+        if parameter.name in values and parameter.unknown.test is None and not parameter.jumps:
             values[parameter.name] = drawn_anew[:, i]
     return True
+
+
+def _written_by_fit(sheet: Sheet) -> bool:
+    """Whether a fit has written this sheet: its numbers are those that the weights left, doubts and all."""
+    from flowsheet.study.fitted_sheet import MARK
+
+    path = Path(sheet.file)
+    if not path.is_file():
+        return False
+    with path.open(encoding="utf-8", errors="replace") as file:
+        return file.readline().lstrip("\ufeff").startswith(MARK)

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.study.drawn import GOLDEN
 from flowsheet.study.luck import sample, spread
 
 SHARES, TRIES = 40, 10_000
 """A share of two lots of gold is read from so many draws' laws, and from a sample of this size."""
-SHARE_CELLS = 2048
+SHARE_CELLS = 1024
 
 
 @dataclass(frozen=True)
@@ -51,14 +52,20 @@ def together(mass: Array, by_grain: Array, gold: Array, scale: float = 1e3) -> I
 def share(mass: Array, part: Array, whole: Array, rng: np.random.Generator) -> Interval:
     """Return the share of ``part`` in ``whole`` (E, S): two independent lots of grains, for each draw of the doubt.
 
-    The two laws are exact; their ratio is read from a sample of both.
+    The two laws are exact; their ratio is read from a sample of both, of which lots without gold tell nothing.
     """
-    # Evenly among the draws by their gold: a draw with next to none, if it were one of few, would tell too loudly.
-    count = min(SHARES, len(part))
-    chosen = np.argsort(whole.sum(axis=-1))[((np.arange(count) + 0.5) * len(part) / count).astype(int)]
+    # Evenly among the draws by their gold, and among those with as much by their share: a few that were chosen
+    # blindly would tell too loudly.
+    gold, held = whole.sum(axis=-1), part.sum(axis=-1)
+    expected = np.divide(held, gold, out=np.zeros_like(gold), where=gold > 0)
+    alike = np.array_split(np.argsort(gold, kind="stable"), min(SHARES, len(part)))
+    chosen = [
+        some[np.argsort(expected[some], kind="stable")][int((0.5 + k * GOLDEN) % 1 * len(some))]
+        for k, some in enumerate(alike)
+    ]
     tries = -(-TRIES // len(chosen))
     rest = np.maximum(whole[chosen] - part[chosen], 0.0)
     inside = sample(mass, part[chosen] / mass, tries, rng, SHARE_CELLS)
     outside = sample(mass, rest / mass, tries, rng, SHARE_CELLS)
-    total = inside + outside
-    return Interval.of_draws(np.divide(inside, total, out=np.zeros_like(total), where=total > 0))
+    some = inside + outside > 0
+    return Interval.of_draws(inside[some] / (inside + outside)[some] if some.any() else np.zeros(1))

@@ -27,6 +27,8 @@ SELDOM = 1e-3
 FINE, MANY = 6.0, 30.0
 """Grains lighter than this many cells, of which so many are expected, make a normal law together: cells would blur
 them more than that."""
+NIL = -40.0
+"""Of a smooth law's transform most is less than e to this, which is nothing beside one."""
 DRAWS_AT_ONCE = 256
 NOTHING = 1e-12
 """Cell (kg) of the law of no gold."""
@@ -84,13 +86,18 @@ def spread(mass: Array, expected: Array, cells: int = CELLS) -> Spread:
 
 
 def sample(mass: Array, expected: Array, count: int, rng: np.random.Generator, cells: int) -> Array:
-    """Return ``count`` draws (D, count) of the gold for each of the draws ``expected`` (D, J), from their laws."""
-    lattice = _Lattice.of(mass, expected, cells, SELDOM)
-    if lattice is None:
-        return np.zeros((len(expected), count))
-    rising = np.cumsum(lattice.chance(lattice.law(slice(None))), axis=-1)
-    at = [np.searchsorted(row, row[-1] * rng.random(count)) for row in rising]
-    return np.asarray(lattice.step * (lattice.first + np.minimum(at, cells - 1)))
+    """Return ``count`` draws (D, count) of the gold for each of the draws ``expected`` (D, J), from their laws.
+
+    Each law has cells of its own: on those of the richest, the poorest would be blurred.
+    """
+    found = np.zeros((len(expected), count))
+    for amounts, row in zip(found, expected, strict=True):
+        lattice = _Lattice.of(mass, row[None], cells, SELDOM)
+        if lattice is not None:
+            rising = np.cumsum(lattice.chance(lattice.law(slice(None))[0]))
+            at = np.searchsorted(rising, rising[-1] * rng.random(count))
+            amounts[:] = lattice.step * (lattice.first + np.minimum(at, cells - 1))
+    return found
 
 
 @dataclass(frozen=True)
@@ -127,7 +134,10 @@ class _Lattice:
         variance = number @ self.fine**2
         blur = np.where(self.fine.any(), np.maximum(1 - variance, 0.0), 0.0)[:, None]
         turn = 2 * np.pi / self.cells * np.arange(self.cells // 2 + 1)
-        return np.asarray(np.exp(number @ self.each - 0.5 * blur * turn**2))
+        # One row is so little work that a library's threads would take longer to start than to do it.
+        sums = number @ self.each if len(number) > 1 else (number.T * self.each).sum(axis=0)
+        sums = sums - 0.5 * blur * turn**2
+        return np.exp(sums, out=np.zeros_like(sums), where=sums.real > NIL)
 
     def chance(self, law: Array) -> Array:
         """Return the chance of each cell, (..., cells), from a transformed law."""
@@ -156,10 +166,15 @@ def is_fine(mass: Array, step: float, expected: Array) -> Mask:
 
 def exponent(mass: Array, step: float, cells: int, fine: Mask) -> Array:
     """Return φ_j - 1 of one grain of each class of ``mass`` (J,) kg, (J, cells/2 + 1), for cells of ``step`` kg."""
-    cell = mass / step
-    turn = -2j * np.pi / cells * np.arange(cells // 2 + 1)
-    whole = np.floor(cell + 1e-9)
-    part = np.clip(cell - whole, 0.0, 1.0)[:, None]
-    parted = np.exp(whole[:, None] * turn) * (1 - part + part * np.exp(turn)) - 1
-    normal = cell[:, None] * turn + 0.5 * (cell[:, None] * turn) ** 2
-    return np.asarray(np.where(fine[:, None], normal, parted))
+    cell, half = mass / step, cells // 2 + 1
+    each = np.empty((len(mass), half), dtype=complex)
+    turn = -2j * np.pi / cells * np.arange(half)
+    across = cell[fine, None] * turn
+    each[fine] = across + 0.5 * across**2
+    whole = np.floor(cell[~fine] + 1e-9)
+    part = np.clip(cell[~fine] - whole, 0.0, 1.0)[:, None]
+    # A whole number of cells turns by one of the ``cells`` roots of one: looked up, not worked out.
+    roots = np.exp(-2j * np.pi / cells * np.arange(cells))
+    which = np.outer(whole.astype(int), np.arange(half)) % cells
+    each[~fine] = roots[which] * (1 + part * (roots[:half] - 1)) - 1
+    return each

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -32,6 +33,19 @@ class Known:
 
     amounts: Array
     below: Array
+
+    @classmethod
+    def normal(cls, amount: float, sd: float) -> Known:
+        """Return the distribution of an amount that is known with a normal doubt, and cannot be less than nothing."""
+        law = NormalDist()
+        points = np.linspace(-FAR, FAR, 81)
+        below = np.array([law.cdf(point) for point in points])
+        return cls(np.maximum(amount + sd * points, 0.0), below)
+
+    @property
+    def mean(self) -> float:
+        """Return the mean of the distribution."""
+        return float(self.quantile((np.arange(1000) + 0.5) / 1000).mean())
 
     def quantile(self, shares: Array | float) -> Array:
         """Return the amounts below which the truth lies with chance ``shares``."""

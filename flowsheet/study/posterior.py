@@ -136,11 +136,14 @@ def _along(
 
 def _cut_normal(low: Array, high: Array, chance: Array) -> Array:
     """Return the quantile ``chance`` of the standard normal law between ``low`` and ``high``."""
-    from scipy.special import ndtr, ndtri
+    from scipy.special import log_ndtr, ndtri_exp
 
-    # Far out on the right the law is worked out on the left, where its tail keeps its digits.
+    # The law is worked out on the left, where its tail keeps its digits, and by logarithms, since it fades to
+    # nothing 38 standard deviations out.
     turned = low > 0
     a, b = np.where(turned, -high, low), np.where(turned, -low, high)
-    below, share = ndtr(a), np.where(turned, 1 - chance, chance)
-    found = np.clip(ndtri(below + share * (ndtr(b) - below)), a, b)
+    at_a, at_b, share = log_ndtr(a), log_ndtr(b), np.where(turned, 1 - chance, chance)
+    with np.errstate(divide="ignore"):
+        below = at_b + np.log(share + (1 - share) * np.exp(at_a - at_b))
+    found = np.clip(ndtri_exp(below), a, b)
     return np.asarray(np.where(turned, -found, found))

@@ -95,9 +95,10 @@ def _without(problem: Problem, suspect: int) -> WithoutSuspect:
         dof=found.dof,
         p=chi2_tail(found.chi2, found.dof),
         head=_estimate(found, *left.head(found.x)),
-        parts=_parts(left, found),
+        # On paper all that was weighed counts, the suspect too.
+        parts=_parts(problem, found),
         should_be=Estimate(value * scale, sd * scale),
-        slip=slip(m.what, m.value, value, sd),
+        slip=slip(m, value, sd),
     )
 
 
@@ -174,7 +175,9 @@ def _fed(problem: Problem) -> float:
 
 
 def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[str]:
-    """Say what was left out, and what was taken for granted."""
+    """Say what can hardly be meant, what was left out, and what was taken for granted."""
+    places = tuple({f"{m.file}, line {m.line}:" for m in measured})
+    yield from (note for note in sheet.notes if note.startswith(places))
     passed = sorted({m.what for m in measured if m.what not in USED}, key=KINDS.index)
     if passed:
         yield f"The balance has no use for {' and '.join(passed)}: flowsheet fit uses them."

@@ -88,7 +88,7 @@ def run(sheet: Sheet) -> Run:
         finer=finer(solution),
         advice=advice(solution),
         sure=certain,
-        warnings=warnings(solution),
+        warnings=[*warnings(solution), *refuted(solution, certain)],
         notes=[*model.notes(), *solution.notes, *(certain.notes if certain is not None else [])],
         cautions=cautions(sheet),
     )
@@ -117,6 +117,25 @@ def warnings(solution: Solution) -> list[str]:
         values, feed = solution.inputs.values[name], solution.feeds[name]
         found.extend(f"{name}: {text}" for text in model.step(name).warnings(feed, values, solution.inputs.site))
     return found
+
+
+FAR_OFF = 0.1
+"""A guess further than this from what the weights say, and outside their interval, is told."""
+
+
+def refuted(solution: Solution, certain: Sure | None) -> list[str]:
+    """Say that the weights contradict the sheet's guess of the grade, by which balance and losses are told."""
+    if certain is None or not certain.weighed:
+        return []
+    guess = 1e6 * float(solution.fed_gold) / float(solution.fed_solids)
+    known = certain.head_grade
+    if known.p5 <= guess <= known.p95 or abs(guess / known.mean - 1) < FAR_OFF:
+        return []
+    return [
+        f"by the weights the ore holds {known.mean:.3g} g/t ({known.p5:.3g} to {known.p95:.3g}); the sheet's "
+        f"{guess:.3g} g/t is a wrong guess, and the balance, the coarse gold and the losses are told by it. Put the "
+        "grade of the weights into the sheet, or let flowsheet fit do so."
+    ]
 
 
 def cautions(sheet: Sheet) -> list[str]:

@@ -57,7 +57,8 @@ def sure(solution: Solution) -> Sure | None:
     head = Interval.of_draws(found.fed / found.rock, 1e6)
     if not model.grains_known:
         kept, part = Interval.of_draws(found.kept, 1e3), Interval.of_draws(found.kept / found.fed)
-        return Sure(head, kept, part, {}, (), False, gathered.fitted, gathered.notes)
+        known = gathered.weighed is not None
+        return Sure(head, kept, part, {}, (), known, gathered.fitted, gathered.notes)
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
     coarse = {round(1e3 * size, 9): share(mass, above, fed, rng) for size, above in found.above.items()}
     told = gathered.weighed.coarse if gathered.weighed is not None else {}

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import NormalDist
 
 import numpy as np
 
-from flowsheet.spec.weighing import BEAD, GOLD, MASS
+from flowsheet.spec import units
+from flowsheet.spec.numbers import value_as_written
+from flowsheet.spec.weighing import BEAD, GOLD, MASS, Measurement
 from flowsheet.study.adjust import Adjusted
 from flowsheet.study.weights_problem import Problem
 
@@ -29,17 +30,8 @@ NEAR, SDS = 0.15, 3.0
 POUND, OUNCE, TROY_OUNCE = 0.45359237, 28.349523125, 31.1034768
 """kg, g and g. Source: NIST Special Publication 811 (2008), Appendix B."""
 
-#: True over written → (unit that was meant, unit that was written). None: a thousand, which the size tells.
-SLIPS: dict[float, tuple[str, str] | None] = {
-    1000.0: None,
-    1 / 1000: None,
-    POUND: ("lb", "kg"),
-    1 / POUND: ("kg", "lb"),
-    OUNCE: ("oz", "g"),
-    TROY_OUNCE: ("ozt", "g"),
-    1 / OUNCE: ("g", "oz"),
-    1 / TROY_OUNCE: ("g", "ozt"),
-}
+CONFUSED = (("mg", "g"), ("g", "kg"), ("kg", "t"), ("kg", "lb"), ("g", "oz"), ("g", "ozt"))
+"""Units that are written for each other."""
 
 KILOGRAMS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0, "t": 1e3, "lb": POUND, "oz": OUNCE / 1e3, "ozt": TROY_OUNCE / 1e3}
 
@@ -139,29 +131,34 @@ class Slip:
     factor: float
     meant: str
     written: str
-    #: The number that stands in the sheet, in the unit ``written``.
+    #: The number that is written, in the unit ``written``.
     number: float
 
 
-def slip(what: str, measured: float, should_be: float, sd: float) -> Slip | None:
-    """Return the slip that best turns a mass ``measured`` into ``should_be`` ± ``sd`` (all kg), None if none does."""
-    if what not in (MASS, GOLD, BEAD) or measured <= 0 or not should_be > 0 or math.isnan(sd):
+def slip(m: Measurement, should_be: float, sd: float) -> Slip | None:
+    """Return the slip that best turns what was measured into ``should_be`` ± ``sd`` (kg), None if none does.
+
+    The unit can only have slipped from the one that the number is written in.
+    """
+    if m.what not in (MASS, GOLD, BEAD) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
         return None
-    off = {f: abs(should_be - f * measured) for f in SLIPS}
-    near = [f for f in SLIPS if off[f] <= max(NEAR * f * measured, SDS * sd)]
     # What is hardly known is near to anything.
-    if not near or abs(should_be - measured) <= SDS * sd:
+    if abs(should_be - m.value) <= SDS * sd or (written := value_as_written(m.text)) is None:
         return None
-    factor = min(near, key=lambda f: abs(math.log(should_be / (f * measured))))
-    meant, written = SLIPS[factor] or _thousand(measured, factor > 1)
-    return Slip(factor, meant, written, measured / KILOGRAMS[written])
+    number, unit = written
+    name = _named(unit)
+    factors = {KILOGRAMS[meant] / KILOGRAMS[name]: meant for pair in CONFUSED if name in pair for meant in pair}
+    near = [f for f in factors if f != 1 and abs(should_be - f * m.value) <= max(NEAR * f * m.value, SDS * sd)]
+    if not near:
+        return None
+    factor = min(near, key=lambda f: abs(math.log(should_be / (f * m.value))))
+    return Slip(factor, factors[factor], name, number)
 
 
-def _thousand(measured: float, larger: bool) -> tuple[str, str]:
-    """Return (meant, written) where a weight is a thousand times too small (``larger``: it should be more)."""
-    units: Sequence[str] = ("mg", "g", "kg", "t")
-    at = 3 if measured >= 1e3 else 2 if measured >= 1 else 1 if measured >= 1e-3 else 0
-    if larger:
-        return units[min(at, 2) + 1], units[min(at, 2)]
-    # Nothing is weighed in less than mg.
-    return units[max(at, 1) - 1], units[max(at, 1)]
+def _named(unit: str) -> str:
+    """Return how ``KILOGRAMS`` calls a unit of mass, whatever its spelling; "" where it does not know it."""
+    try:
+        size = units.factor(unit, units.MASS)
+    except units.UnitMistake:
+        return ""
+    return next((name for name, kg in KILOGRAMS.items() if math.isclose(kg, size, rel_tol=1e-6)), "")

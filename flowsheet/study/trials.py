@@ -18,6 +18,7 @@ from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.read import with_settings
 from flowsheet.study.losses import losses
+from flowsheet.study.valued import sheet_value
 from flowsheet.study.variants import openings
 
 MOST_TRIALS = 10_000
@@ -40,6 +41,9 @@ class Trial:
     worst_share: float
     #: Gold lost by stream, g.
     lost_g: dict[str, float]
+    #: What it leaves of one sack, and how much more than the sheet as it stands, where the sheet has prices.
+    value: float | None = None
+    value_gain: float | None = None
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,8 @@ class Trials:
     rows: list[Trial]
     #: What moves, in the order given: setting → the values tried.
     moved: dict[str, list[str]]
+    #: Of the values, "" where the sheet has no prices.
+    currency: str = ""
 
 
 def counts(document: Document) -> frozenset[str]:
@@ -140,17 +146,19 @@ def run_trials(
     sheets = [rebuild(with_settings(document, settings)) for settings in combinations]
     named = set().union(openings(base_sheet), *(openings(sheet) for sheet in sheets))
     base = solve(Model.of(base_sheet, named))
-    kept = float(base.kept_gold)
+    kept, value = float(base.kept_gold), sheet_value(base)
     rows = []
     for i in progress(range(len(sheets))):
-        rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept))
-    return Trials(_trial({}, base, kept), rows, moved)
+        rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept, value))
+    currency = base_sheet.worth.currency if value is not None else ""
+    return Trials(_trial({}, base, kept, value), rows, moved, currency)
 
 
-def _trial(settings: dict[str, str], solution: Solution, kept_now: float) -> Trial:
+def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_now: float | None) -> Trial:
     fed, kept = float(solution.fed_gold), float(solution.kept_gold)
     lost = losses(solution)
     worst = lost[0] if lost else None
+    value = sheet_value(solution) if value_now is not None else None
     return Trial(
         settings=settings,
         kept_g=1e3 * kept,
@@ -160,6 +168,8 @@ def _trial(settings: dict[str, str], solution: Solution, kept_now: float) -> Tri
         worst_g=worst.gold_g if worst else 0.0,
         worst_share=worst.share if worst else 0.0,
         lost_g={loss.stream: loss.gold_g for loss in lost},
+        value=value,
+        value_gain=None if value is None or value_now is None else value - value_now,
     )
 
 

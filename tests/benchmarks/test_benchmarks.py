@@ -12,13 +12,21 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from plain_quick import plain_quick
 
 from flowsheet import starters
+from flowsheet.ore import grains
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
-from flowsheet.solve.model import Model, load
+from flowsheet.solve.model import Model, draw, load
 from flowsheet.solve.propagate import solve
+from flowsheet.study.chance import chance
+from flowsheet.study.doubts import doubtful, inputs_with
+from flowsheet.study.drawn import drawn
+from flowsheet.study.luck import RARE, spread
 
 pytestmark = pytest.mark.benchmark
 
@@ -40,7 +48,7 @@ def times(rounds: int, *tasks: Callable[[], object]) -> list[float]:
 
 def tell(what: str, ours: float, theirs: float, target: float | None = None) -> None:
     wanted = "" if target is None else f" (target: at most {target:g})"
-    print(f"\n{what}: {1e3 * ours:.3g} ms / {1e3 * theirs:.3g} ms = {ours / theirs:.2f}{wanted}")
+    print(f"\n{what}: {1e3 * ours:.3g} ms / {1e3 * theirs:.3g} ms = {ours / theirs:.3g}{wanted}")
 
 
 def started(*command: str | Path) -> Callable[[], object]:
@@ -103,3 +111,104 @@ def test_an_exact_loop_against_plain_passes() -> None:
     (ours,) = times(20, lambda: solve(model))
     (theirs,) = times(3, passes)
     tell(f"the whole closed circuit, solved exactly / {PASSES} plain passes of its loop", ours, theirs)
+
+
+# ── many draws, and the luck of grains ──────────────────────────────────────────────────────────────────────
+
+SINGLY = 200
+
+
+def drawn_values(model: Model, draws: int) -> dict[str, Array]:
+    rng = np.random.default_rng(1)
+    return {name: draw(number, draws, rng) for name, number in doubtful(model.sheet).items()}
+
+
+def test_many_draws_against_as_many_single_solves() -> None:
+    draws = 10_000
+    sheet, _ = load(QUICK)
+    model = Model.of(sheet)
+    values = drawn_values(model, draws)
+
+    def singly() -> list[float]:
+        return [
+            float(solve(model, inputs_with(model, {n: v[i] for n, v in values.items()}, None)).kept_gold)
+            for i in range(SINGLY)
+        ]
+
+    def at_once() -> Array:
+        return drawn(model, values, draws).kept
+
+    assert at_once()[:SINGLY] == pytest.approx(singly(), rel=1e-9)
+    ours, whole, theirs = times(5, at_once, lambda: chance(sheet, draws), singly)
+    theirs *= draws / SINGLY
+    tell(f"{draws:,} draws of the quick sheet / as many single solves (by {SINGLY} of them)", ours, theirs, 1 / 50)
+    tell(f"the whole of chance, laws and all, with {draws:,} draws / the same", whole, theirs)
+
+
+PEAK = """
+import sys
+from pathlib import Path
+from flowsheet.solve.model import load
+from flowsheet.study.chance import chance
+chance(load(sys.argv[1])[0], int(sys.argv[2]))
+print(*(line.split()[1] for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM")))
+"""
+"""A process of its own tells the most memory that it ever held (Linux; getrusage would count its parent's)."""
+
+
+def test_time_and_memory_of_a_hundred_times_the_draws() -> None:
+    few, many = 1000, 100_000
+    sheet, _ = load(QUICK)
+    model = Model.of(sheet)
+
+    def draws_alone(draws: int) -> Callable[[], object]:
+        values = drawn_values(model, draws)
+        return lambda: drawn(model, values, draws)
+
+    little, all_little = times(5, draws_alone(few), lambda: chance(sheet, few))
+    much, all_much = times(1, draws_alone(many), lambda: chance(sheet, many))
+    tell(f"{many:,} draws / {many // few} times {few:,} draws", much, little * many / few)
+    tell(
+        f"the whole of chance with {many:,} draws / {many // few} times with {few:,}", all_much, all_little * many / few
+    )
+    small, large = (
+        int(subprocess.run([sys.executable, "-c", PEAK, str(QUICK), str(draws)], check=True, capture_output=True,
+                           encoding="utf-8", timeout=300).stdout)
+        for draws in (few, many)
+    )  # fmt: skip
+    print(f"\npeak memory of {many:,} draws / of {few:,}: {large / small:.3g} (target: at most 1.2)")
+
+
+#: Invented ores: size (mm) that half, and 95 %, of the gold is finer than, and gold in a sack, g. As in test_luck.
+ORES = {
+    "fine": (0.05, 0.2, 0.3),
+    "medium": (0.3, 1.0, 0.3),
+    "coarse": (0.5, 2.0, 0.3),
+    "nuggety": (1.0, 4.0, 0.3),
+    "very nuggety": (1.5, 5.0, 0.25),
+}
+SACKS = 1_000_000
+
+
+@pytest.mark.parametrize("name", ORES)
+def test_an_exact_law_against_a_million_sacks(name: str) -> None:
+    grid = Grid.make(0.05)
+    mass = grains.grain_mass(grid.size, np.asarray(0.87))
+    d50, d95, gold_g = ORES[name]
+    shares = grains.lognormal_shares(grid, np.asarray(d50 / 1e3), np.asarray(d95 / 1e3))
+    number = 1e-3 * gold_g * shares / mass
+    number = np.where(number >= RARE, number, 0.0)
+
+    def simulated() -> Array:
+        rng = np.random.default_rng(3)
+        total = np.zeros(SACKS)
+        for m, n in zip(mass, number, strict=True):
+            if n > 0:
+                total += m * rng.poisson(n, SACKS)
+        return total
+
+    law = spread(mass, number)
+    assert law.mean == pytest.approx(simulated().mean(), rel=0.01)
+    (ours,) = times(100, lambda: spread(mass, number))
+    (theirs,) = times(2, simulated)
+    tell(f"exact law of the gold in a sack, {name} / a million sacks drawn", ours, theirs, 1 / 100)

@@ -1,4 +1,4 @@
-"""The luck of a split against the Poisson law, Gy's formula and published grain counts."""
+"""Sampling: Gy's formula, the luck of a split, published grain counts, sacks and increments."""
 
 from __future__ import annotations
 
@@ -11,8 +11,11 @@ from flowsheet.ore import grains
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.liberation import locked_share
 from flowsheet.ore.material import Material
+from flowsheet.show.plans import WELL_DONE
 from flowsheet.steps.base import Site
 from flowsheet.steps.split import sampling_error
+from flowsheet.study import gy, luck
+from flowsheet.study.stages import sack_variance
 
 A_MILLIONTH = 1e-6
 """A part so small that whether a grain is in it says nothing of the next."""
@@ -95,3 +98,108 @@ def test_the_error_falls_with_what_is_left_of_the_lot() -> None:
     n = 10.0 * 50e-6 / float(grains.grain_mass(np.array([1e-3]), np.ones(()))[0])
     for part in (0.5, 0.25, 0.1, 0.999999):
         assert sampling_error(lot, part, site) == pytest.approx(math.sqrt((1 - part) / (part * n)), rel=1e-4)
+
+
+# ── Gy's formula ────────────────────────────────────────────────────────────────────────────────────────────
+
+GALENA = 0.05 / 0.866
+"""Share of galena (86.6 % lead) in an ore of 5 % lead."""
+LIBERATION = 0.015e-2
+
+
+def lead_ore(top: float) -> float:
+    """Return C d^3 (kg) of the lead ore at a top size (m); g = 0.25, f = 0.5."""
+    factor = gy.composition(GALENA, 7500, 2650)
+    return gy.variance(1.0, top, factor, gy.liberation_factor(LIBERATION, top))
+
+
+def test_lead_ore_of_the_textbook() -> None:
+    # B. A. Wills, Mineral Processing Technology, sampling chapter (problem seen in tutorial sheets, values from
+    # memory): densities 7.5 and 2.65, liberation at 0.015 cm, top size 2.5 cm, s = 0.01: m = 117.83 g/cm3, C = 1.14088,
+    # M = 178.26 kg; 3.189 kg at 0.5 cm.
+    assert gy.composition(GALENA, 7.5, 2.65) == pytest.approx(117.83, abs=5e-3)
+    assert 1e3 * lead_ore(0.025) / 2.5**3 == pytest.approx(1.14088, abs=5e-6)
+    assert gy.least_mass(0.01, lead_ore(0.025)) == pytest.approx(178.26, abs=5e-3)
+    assert gy.least_mass(0.01, lead_ore(0.005)) == pytest.approx(3.189, abs=5e-4)
+
+
+@pytest.mark.parametrize(("cm", "grams", "digits"), [(2.5, 1_369_632, 0.5), (0.5, 24_501, 0.5), (0.1, 438, 0.5),
+                                                     (0.004, 0.07, 0.005)])  # fmt: skip
+def test_four_stages_share_the_variance(cm: float, grams: float, digits: float) -> None:
+    # The same book's staged example (from memory): +-2 % relative at 95 %, a fourth of the variance to each of four
+    # stages, the mass doubled. Only z = 1.96, not 1.959964, gives the printed digits.
+    printed = (0.02 / 1.96) / 2
+    assert 2e3 * gy.least_mass(printed, lead_ore(cm / 100)) == pytest.approx(grams, abs=digits)
+    ours = gy.sd_of_limits(0.02, 0.95) / 2
+    assert 2e3 * gy.least_mass(ours, lead_ore(cm / 100)) == pytest.approx(grams, rel=5e-5, abs=digits)
+
+
+def test_limits_and_factors_of_course_notes() -> None:
+    # Michigan Technological University, course notes CM3820 on sampling (2009): +-0.1 on 5 % is 0.02 relative, so s is
+    # 0.0102 (95 %) or 0.0078 (99 %); g by d95/d5; f is 0.5.
+    assert gy.sd_of_limits(0.1 / 5, 0.95) == pytest.approx(0.0102, abs=5e-5)
+    assert gy.sd_of_limits(0.1 / 5, 0.99) == pytest.approx(0.0078, abs=5e-5)
+    assert [gy.size_range_factor(spread) for spread in (5, 3, 1.5, 1)] == [0.25, 0.5, 0.75, 1]
+    assert gy.SHAPE == 0.5
+
+
+# ── grains and masses ───────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_twenty_grains_are_half_as_much_again_or_less() -> None:
+    # Clifton and others (1969): twenty grains are about +-50 % at 95 %. RSD 22.36 %, normal +-43.8 %, and the Poisson
+    # law's counts at 2.5 and 97.5 % are 12 and 29 (analytic).
+    law = luck.spread(np.array([1.0]), np.array([20.0]))
+    assert law.sd / law.mean == pytest.approx(0.2236, abs=5e-5)
+    assert 1.96 * law.sd / law.mean == pytest.approx(0.438, abs=5e-4)
+    assert [round(law.quantile(share)) for share in (0.025, 0.975)] == [12, 29]
+
+
+def test_clifton_s_flakes() -> None:
+    # The same paper's graph, as read in Marshall's note (2002): 50 g with flakes of 177 um need about 3 ppm for
+    # twenty grains, 7.5 ug each. A disc a tenth as thick as wide, of density 17, weighs 7.4 ug; a sphere 49.4 ug.
+    # Graph reading: 10 %.
+    flake = 50e-3 * 3e-6 / 20
+    assert 1e9 * flake == pytest.approx(7.5, rel=0.1)
+    disc = math.pi / 4 * 177e-6**2 * 17.7e-6 * 17_000
+    assert 1e9 * disc == pytest.approx(7.4, rel=0.02)
+    assert 3e-6 * 50e-3 / disc == pytest.approx(20, rel=0.1)
+    # Grains of gold and silver of density 17, as the tool takes them: spheres.
+    fineness = np.array((1 / 17_000 - 1 / grains.SILVER) / (1 / grains.GOLD - 1 / grains.SILVER))
+    assert float(grains.alloy_density(fineness)) == pytest.approx(17_000, rel=1e-9)
+    sphere = float(grains.grain_mass(np.array([177e-6]), fineness)[0]) / float(fineness)
+    assert 1e9 * sphere == pytest.approx(49.4, abs=0.05)
+    # So counting spheres of the same sieve asks for 6.6 times the rock that flakes do: the tool errs on the safe side.
+    assert gy.least_mass(20**-0.5, sphere / 3e-6) == pytest.approx(6.6 * 50e-3, rel=0.01)
+
+
+def test_an_old_rule_for_the_mass_of_a_sample() -> None:
+    # T. R. Woodbridge (1916), in J. Wells, BLM Technical Bulletin 4 (1969): largest piece 1 in, 2,000 lb; 2 in,
+    # 10,000 lb.
+    pound = 0.45359237
+    assert gy.rule_of_thumb(0.0254) == pytest.approx(2000 * pound, rel=1e-12)
+    assert gy.rule_of_thumb(0.0508) == pytest.approx(10_000 * pound, rel=1e-12)
+    assert math.log2(gy.rule_of_thumb(0.2) / gy.rule_of_thumb(0.1)) == pytest.approx(2.3219, abs=5e-5)
+
+
+def test_the_planning_rule_is_an_sd_of_root_two() -> None:
+    # M. K. G. Whateley & B. C. Scott, in Introduction to Mineral Exploration, p. 205: total error variance at most
+    # twice the fundamental one (sd factor 1.41421).
+    assert math.sqrt(WELL_DONE) == pytest.approx(1.41421, abs=5e-6)
+
+
+# ── sacks and increments ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_part_of_a_finite_number_of_sacks() -> None:
+    # A textbook's exercise (answer computed): 20 of 100 papers, sigma 10 (of all 100, not n - 1): the mean's sd is
+    # 10/sqrt(20) x sqrt(80/99) = 2.01008; of all 100 it is 0.
+    spread = 10 * math.sqrt(100 / 99)
+    assert math.sqrt(sack_variance(spread, 20, 100)) == pytest.approx(2.01008, abs=5e-6)
+    assert sack_variance(spread, 100, 100) == 0
+
+
+def test_increments_grow_as_the_root_of_the_lot() -> None:
+    # ASTM D2234 (from memory; coal, only for the form): 35 increments of 1000 t of raw coal, 70 of 4000 t.
+    assert gy.increments(1000e3) == 35
+    assert gy.increments(4000e3) == 70

@@ -1,0 +1,38 @@
+"""The command cut: how to saw a rock with a mineral band."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from flowsheet.commands.common import Json, Out, folder, print_json, say_written, writing
+
+
+def cut(
+    rock: Annotated[
+        str, typer.Option("--rock", help='Its size, as 120mm or "120 x 90 x 70 mm" (the third: square to the band).')
+    ],
+    band: Annotated[str, typer.Option("--band", help="Thickness of the mineral band, as 6mm.")],
+    slab: Annotated[str, typer.Option("--slab", help="Thickness of a slab, one or several, as 3mm,5mm,8mm.")],
+    kerf: Annotated[str, typer.Option("--kerf", help="Width that the blade cuts away, as 1mm,2mm.")],
+    lie: Annotated[
+        str, typer.Option("--lie", help="A third way: degrees between band and cut, 0 (along) to 90 (across).")
+    ] = "across",
+    as_json: Json = False,
+    out: Out = None,
+) -> None:
+    """Compare cutting a rock along its mineral band and across it."""
+    from flowsheet.show.cuts import as_dict, show, write_cuts
+    from flowsheet.spec.cuts import read
+    from flowsheet.study.cutting import ways
+
+    plan = read(rock, band, lie, slab, kerf)
+    block, cuts = ways(plan)
+    if out is not None:
+        with writing(out):
+            say_written(write_cuts(block, cuts, folder(out)))
+    if as_json:
+        print_json(as_dict(block, cuts))
+    else:
+        show(block, cuts)

@@ -1,0 +1,44 @@
+"""The command label: a lot sheet on one page, for a buyer or for the miner's own shelf."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from flowsheet.commands.common import Json, Seed, Sheet, fail, print_json, say_written, writable, writing
+
+ENDINGS = (".html", ".htm", ".txt")
+
+
+def label(
+    file: Sheet,
+    output: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("-o", "--output", metavar="FILE", help="Page to write: .html or .txt (default: NAME.label.html)."),
+    ] = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+) -> None:
+    """Write a lot sheet: one page that says what was tested, how, how sure it is, and what it is not."""
+    from flowsheet.show.label import html, text
+    from flowsheet.solve.model import load
+    from flowsheet.study.lot_sheet import lot_sheet
+
+    sheet = load(file)[0]
+    path = output or Path(f"{file.stem}.label.html")
+    if path.suffix.lower() not in ENDINGS:
+        fail(str(path), "a label is written as .html or .txt", f'Write -o "{path.with_suffix(".html")}"')
+    with writing(path):
+        writable(path)
+    if path.exists() and path.samefile(file):
+        fail(str(path), "this is the sheet itself", "Name another file")
+    found = lot_sheet(sheet, seed)
+    page = text(found) if path.suffix.lower() == ".txt" else html(found)
+    with writing(path):
+        path.write_bytes(page.encode("utf-8"))
+    if as_json:
+        print_json({**found.as_dict(), "written": str(path)})
+    else:
+        say_written([path])

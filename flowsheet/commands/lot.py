@@ -1,0 +1,52 @@
+"""The command lot: several tests of one pile, and what the whole pile holds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from flowsheet.commands.common import Json, Out, fail, folder, print_json, progress, say_written, writing
+
+Tests = Annotated[
+    Path,
+    typer.Argument(
+        metavar="FILE-OR-FOLDER",
+        help="A sheet that names its weigh sheets, or a folder of sheets and weigh sheets.",
+        show_default=False,
+    ),
+]
+
+
+def lot(
+    file: Tests,
+    sacks: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(
+            "--sacks", min=1, max=1_000_000, help="Sacks in the pile (default: pile: {sacks: …} of the sheet)."
+        ),
+    ] = None,
+    skip: Annotated[bool, typer.Option("--skip", help="Leave out, and name, files that are wrong.")] = False,
+    as_json: Json = False,
+    out: Out = None,
+) -> None:
+    """Join several tests of one pile: its grade and gold."""
+    from flowsheet.study.ledger import read_ledger
+    from flowsheet.study.lot import lot as study
+
+    if out is not None and file.is_dir() and out.resolve() == file.resolve():
+        fail(str(out), "the tables would lie among the weigh sheets, and be read as such", "Name another folder")
+    ledger = read_ledger(file, skip, lambda items: progress(items, "weigh sheets"))
+    found = study(ledger, sacks, lambda tests: progress(tests, "sacks"))
+    if out is not None:
+        from flowsheet.show.lot_plots import write_lot
+
+        with writing(out):
+            say_written(write_lot(found, folder(out)))
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        from flowsheet.show.lots import show_lot
+
+        show_lot(found)

@@ -1,0 +1,35 @@
+"""The command worth: what a sack and the pile bring by each way of selling."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_json, progress, say_written, writing
+
+
+def worth(
+    file: Sheet,
+    draws: Annotated[int, typer.Option("--draws", min=10, max=100_000, help="Draws of the numbers in doubt.")] = 1000,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = None,
+) -> None:
+    """Tell what a sack and the pile are worth by each way of selling, and whether working up pays."""
+    from flowsheet.solve.model import load
+    from flowsheet.study.worth import worth as study
+
+    sheet = load(file)[0]
+    found = study(sheet, draws, seed, lambda ways: progress(ways, "ways"))
+    if out is not None:
+        from flowsheet.show.worth_plots import write_worths
+
+        with writing(out):
+            say_written(write_worths(found, folder(out)))
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        from flowsheet.show.worths import show_worths
+
+        show_worths(sheet.title, found)

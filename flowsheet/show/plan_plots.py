@@ -1,0 +1,73 @@
+"""A sampling plan written out: tables as CSV, the doubt against the mass, and what each stage adds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from flowsheet.show import plans
+from flowsheet.show.figures import short, sig
+from flowsheet.show.plots import COLOURS, HATCHES, _figure, _save
+from flowsheet.study.planned import Planned
+from flowsheet.study.stages import GRAINS, GROUPING, MEASURING, SACKS
+
+KINDS = (SACKS, GRAINS, GROUPING, MEASURING)
+
+
+def write_plan(found: Planned, folder: Path) -> list[Path]:
+    """Write the tables and pictures into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for grid in (plans.errors(found), plans.least(found), plans.curve(found)):
+        written.append(folder / f"{grid.name}.csv")
+        grid.write_csv(written[-1])
+    doubt_by_mass(found, folder / "doubt_by_mass.png")
+    stages(found, folder / "plan_errors.png")
+    return [*written, folder / "doubt_by_mass.png", folder / "plan_errors.png"]
+
+
+def doubt_by_mass(found: Planned, path: Path) -> None:
+    """Write a plot of the doubt against the rock that the same work would run whole."""
+    figure, (axes,) = _figure(1, wide=8.6)
+    x = [point.mass_kg for point in found.curve]
+    for y, style, colour, label in (
+        ([100 * p.whole for p in found.curve], "s-", COLOURS[0], "whole sacks, crushed, ground and panned"),
+        ([100 * p.whole_by_gy for p in found.curve], ":", COLOURS[3], "the same by Gy, ground to the gold's size"),
+        ([100 * p.best for p in found.curve], "o-", COLOURS[1], "surest plan for the same work"),
+    ):
+        axes.plot(x, y, style, color=colour, label=label)
+    at = found.plan.work / found.straight
+    axes.plot(at, 100 * found.plan.doubt, "*", color="black", markersize=13, label="this plan", zorder=5)
+    if found.wish.want is not None:
+        axes.axhline(100 * found.wish.want, color="#333333", linewidth=0.9, linestyle="--")
+        wished = f"wished: ± {plans.whole_percent(found.wish.want)}"
+        axes.annotate(wished, (1.0, 100 * found.wish.want), (-4, 3), ha="right",
+                      xycoords=("axes fraction", "data"), textcoords="offset points", fontsize=9)  # fmt: skip
+    axes.set_xscale("log")
+    axes.set_xticks(x, [short(kg) for kg in x])
+    axes.minorticks_off()
+    axes.set_ylim(bottom=0)
+    axes.set_xlabel("work, as kg of sacks run whole")
+    axes.set_ylabel(f"± %, held with a chance of {plans.whole_percent(found.wish.confidence)}")
+    axes.legend(frameon=False)
+    _save(figure, path)
+
+
+def stages(found: Planned, path: Path) -> None:
+    """Write a plot of the variance that each stage adds."""
+    rows = [row for row in found.plan.errors[:-1] if row.sd > 0]
+    figure, (axes,) = _figure(1, wide=8.6)
+    total = found.plan.sd**2
+    for k, row in enumerate(rows):
+        kind = KINDS.index(row.kind)
+        share = 100 * row.sd**2 / total
+        axes.barh(k, share, 0.6, color=COLOURS[kind], hatch=HATCHES[kind], edgecolor="white")
+        axes.annotate(f"± {sig(100 * row.sd, 2)} %", (share, k), (4, 0), textcoords="offset points", va="center")
+    axes.set_yticks(range(len(rows)), [f"{row.stage}:\n{row.kind}" for row in rows])
+    axes.invert_yaxis()
+    axes.set_xlim(0, 115)
+    axes.grid(visible=False, axis="y")
+    axes.grid(axis="x", color="#dddddd", linewidth=0.6)
+    axes.set_xlabel(
+        f"part of the variance, % (all together: ± {sig(100 * found.plan.sd, 2)} %, one standard deviation)"
+    )
+    _save(figure, path)

@@ -1,0 +1,86 @@
+"""Specimens written out: tables as CSV; gold against the host's density, or an interval bar for each rock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from flowsheet.show import specimens
+from flowsheet.show.chance_plots import _clean
+from flowsheet.show.figures import sig
+from flowsheet.show.plots import COLOURS, _figure, _plain, _save
+from flowsheet.study.specimen import All, Found, gold_in, water_density
+
+MOST_BARS = 40
+"""A picture shows so many rocks, those with most gold; the table has all."""
+AROUND = 4.0
+"""The host's density is drawn so many standard deviations to both sides."""
+LEAST_AROUND = 0.15
+"""But at least so far (g/cm3)."""
+
+
+def write_specimens(found: All, folder: Path, table: bool = False) -> list[Path]:
+    """Write the tables and the picture into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    one = found.specimens[0]
+    grids = (specimens.doubts(one), specimens.without_gold(one)) if not table else (specimens.specimens(found),)
+    written = []
+    for grid in grids:
+        written.append(folder / f"{grid.name}.csv")
+        grid.write_csv(written[-1])
+    written.append(folder / "specimen_gold.png")
+    if table:
+        bars(found, written[-1])
+    else:
+        by_host(one, written[-1])
+    return written
+
+
+def by_host(found: Found, path: Path) -> None:
+    """Write a plot of the gold against the host's density, with the doubt of both."""
+    specimen = found.specimen
+    air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
+    middle = specimen.host.density
+    reach = max(AROUND * specimen.host.sd, LEAST_AROUND)
+    density = np.linspace(middle - reach, middle + reach, 101)
+    metal, displaced = np.asarray(1 / found.metal), water_density(specimen.common.temperature)
+    gold = found.fine * gold_in(np.asarray(air), np.asarray(water), 1 / density, metal, displaced)
+    figure, (axes,) = _figure(1, wide=8.6)
+    axes.plot(density, gold, color=COLOURS[0], linewidth=2)
+    axes.axhspan(found.gold.low, found.gold.high, color=COLOURS[1], alpha=0.25, linewidth=0,
+                 label="gold, nine times in ten")  # fmt: skip
+    axes.axvspan(middle - specimen.host.sd, middle + specimen.host.sd, color=COLOURS[4], alpha=0.25, linewidth=0,
+                 label="the host, ± one standard deviation")  # fmt: skip
+    axes.plot(middle, found.gold.value, "o", color=COLOURS[3], zorder=3)
+    axes.axhline(0, color="black", linewidth=0.8)
+    axes.annotate(f"{sig(found.gold.value)} g", (middle, found.gold.value), (6, -16), textcoords="offset points")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", frameon=False, ncols=2, fontsize=9)
+    axes.set_xlim(density[0], density[-1])
+    axes.set_xlabel("density of the host rock, g/cm3")
+    axes.set_ylabel("fine gold by these weights, g")
+    _save(figure, path)
+
+
+def bars(found: All, path: Path) -> None:
+    """Write a plot of each rock's interval, the richest on top."""
+    from matplotlib.figure import Figure
+
+    ranked = sorted(found.specimens, key=lambda one: -one.gold.value)[:MOST_BARS]
+    figure = Figure(figsize=(8.6, 1.6 + 0.32 * len(ranked)), layout="constrained", dpi=130)
+    axes = figure.subplots()
+    for k, one in enumerate(ranked):
+        shows = one.gold.value > one.smallest.decision
+        axes.plot([one.gold.low, one.gold.high], [k, k], color=COLOURS[1 if shows else 4], linewidth=7,
+                  solid_capstyle="butt", alpha=0.75)  # fmt: skip
+        axes.plot(one.gold.value, k, "o", color="black", markersize=4)
+        axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (one.gold.high, k), (5, 0),
+                      textcoords="offset points", va="center", fontsize=8)  # fmt: skip
+    axes.axvline(0, color="black", linewidth=0.8)
+    axes.set_yticks(range(len(ranked)), [_plain(one.specimen.name) for one in ranked])
+    axes.invert_yaxis()
+    low, high = min(one.gold.low for one in ranked), max(one.gold.high for one in ranked)
+    axes.set_xlim(min(low, 0.0) - 0.03 * (high - low), high + 0.16 * (high - low))
+    axes.set_xlabel("fine gold, g: nine times in ten, and the middle")
+    _clean(axes)
+    _save(figure, path)

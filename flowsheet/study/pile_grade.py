@@ -1,0 +1,47 @@
+"""The head grade of the pile from all of its tests together, for what is to be said of its worth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.schema import Sheet
+from flowsheet.study.gathered import Gathered
+from flowsheet.study.interval import Interval
+from flowsheet.study.ledger import read_ledger
+from flowsheet.study.lot import lot
+
+Z95 = 1.6448536269514722
+"""95 % point of the normal law."""
+
+
+def with_pile(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple[Gathered, float | None]:
+    """Return the draws with the gold that several tests tell of the pile, and how far its sacks differ (relative sd).
+
+    As they were, and None, where the sheet tells of no pile or has fewer than two tests of it.
+    """
+    tests = {m.test for m in sheet.weighed}
+    if sheet.pile is None or sheet.pile.sacks is None or len(tests) < 2 or gathered.weighed is None:
+        return gathered, None
+    try:
+        found = lot(read_ledger(Path(sheet.file)))
+    except SheetError as wrong:
+        note = f"the tests could not be joined ({wrong.mistakes[0].message}), so the grade is that of their sum."
+        return replace(gathered, notes=[*gathered.notes, note]), None
+    grade = 1e-6 * _like(found.grade, draws, seed)
+    fed = replace(gathered.found, fed=grade * gathered.found.rock)
+    note = "the grade is that of the pile by all tests together (flowsheet lot), with the spread between its sacks."
+    # What was noted of the tests' sum is not what counts here.
+    others = [one for one in gathered.notes if not one.startswith(("the grade is that of", "the tests differ"))]
+    return replace(gathered, found=fed, notes=[*others, note]), found.spread.p50
+
+
+def _like(one: Interval, draws: int, seed: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Return draws whose 5, 50 and 95 % points are those of an interval: lognormal on each side of the middle, (D,)."""
+    z = np.random.default_rng((seed, 9)).standard_normal(draws)
+    up, down = math.log(one.p95 / one.p50) / Z95, math.log(one.p50 / max(one.p5, 1e-6 * one.p50)) / Z95
+    return np.asarray(one.p50 * np.exp(np.where(z > 0, up, down) * z))

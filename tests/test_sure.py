@@ -1,0 +1,148 @@
+"""What a run says of its own certainty: where the weights tell, where they contradict the sheet, one another, or tell
+nothing. All numbers are invented."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from conftest import sheet_of
+
+from flowsheet.show import sentences, spans
+from flowsheet.spec.schema import Sheet
+from flowsheet.study.chance import chance
+from flowsheet.study.interval import Interval
+from flowsheet.study.run import Run, run
+
+SHEET = """
+title: Two halves, weighed apart
+ore:
+  mass: 14.2 kg ± 20 g
+  grade: 22 g/t ± 8 g/t
+  sizes: {top: 100 mm, p80: 60 mm, slope: 0.7}
+  gold: {d50: 0.15 mm, d95: 0.5 mm, fineness: 870 ± 20}
+steps:
+  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 20 mm}
+  mill:  {do: pulverize, takes: lumps, gives: ground, gap: 0.2 mm}
+  wash:  {do: pan, takes: ground, gives: {concentrate: con, tailings: tails}}
+keep: [con, fines]
+weighed: {file: WEIGHED}
+"""
+GOOD = """stream,what,value,unit,sd
+lumps,mass,9.1,kg,0.01
+lumps,grade,2,g/t,0.1
+fines,mass,5.1,kg,0.01
+fines,grade,10,g/t,0.5
+"""
+#: Lumps and fines hold 18.2 and 51 mg of gold.
+HELD, ROCK = 69.2e-6, 14.2
+
+
+def weighed(folder: Path, **tables: str) -> Sheet:
+    for name, text in tables.items():
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    path = folder / "sheet.yaml"
+    files = ", ".join(f"{name}.csv" for name in tables)
+    path.write_text(SHEET.replace("WEIGHED", f"[{files}]" if len(tables) > 1 else files), encoding="utf-8")
+    return sheet_of(path)
+
+
+def sure_of(found: Run) -> tuple[float, float, float]:
+    assert found.sure is not None
+    head = found.sure.head_grade
+    return head.p5, head.mean, head.p95
+
+
+def test_the_weights_tell_the_grade_and_refute_the_guess(tmp_path: Path) -> None:
+    found = run(weighed(tmp_path, one=GOOD))
+    low, mean, high = sure_of(found)
+    assert low < 1e6 * HELD / ROCK < high
+    assert mean == pytest.approx(1e6 * HELD / ROCK, rel=0.03)
+    assert any("is a wrong guess" in text and "22 g/t" in text for text in found.warnings)
+    assert found.sure is not None
+    assert found.sure.coarse_weighed == (20.0,)
+    share = found.sure.coarse[20.0]
+    assert share.p5 < 18.2 / 69.2 < share.p95
+    assert f"{spans.percent(share)} of the gold by your weights" in sentences.coarse(found)
+
+
+def test_a_guess_that_the_weights_bear_out_is_not_told(tmp_path: Path) -> None:
+    sheet = weighed(tmp_path, one=GOOD)
+    text = Path(sheet.file).read_text(encoding="utf-8").replace("22 g/t ± 8 g/t", "4.9 g/t ± 1 g/t")
+    Path(sheet.file).write_text(text, encoding="utf-8")
+    assert not any("wrong guess" in text for text in run(sheet_of(Path(sheet.file))).warnings)
+
+
+def test_a_test_that_tells_too_little_is_left_out_and_named(tmp_path: Path) -> None:
+    alone = sure_of(run(weighed(tmp_path, one=GOOD)))
+    found = run(weighed(tmp_path, one=GOOD, part="stream,what,value,unit,sd\nground,passing 150 um,80,%,2\n"))
+    assert sure_of(found) == pytest.approx(alone, rel=0.02)
+    assert any("weights of part do not tell" in note for note in found.notes)
+
+
+def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_path: Path) -> None:
+    rich = GOOD.replace("grade,2,g/t,0.1", "grade,30,g/t,1").replace("grade,10,g/t", "grade,25,g/t")
+    found = run(weighed(tmp_path, one=GOOD, two=rich))
+    low, _, high = sure_of(found)
+    assert low < 1e6 * HELD / ROCK
+    assert high > 27
+    assert any("differ more than their weights and the luck of grains explain" in note for note in found.notes)
+    alike = run(weighed(tmp_path, one=GOOD, two=GOOD.replace("grade,2,g/t", "grade,2.1,g/t")))
+    assert not any("differ more" in note for note in alike.notes)
+    low, _, high = sure_of(alike)
+    assert high - low < 1.0
+
+
+def test_weights_that_contradict_each_other_count_for_less(tmp_path: Path) -> None:
+    plain = sure_of(run(weighed(tmp_path, one=GOOD)))
+    found = run(weighed(tmp_path, one=GOOD.replace("fines,mass,5.1", "fines,mass,6.1")))
+    low, _, high = sure_of(found)
+    assert high - low > 3 * (plain[2] - plain[0])
+    assert any("contradict each other" in note for note in found.notes)
+
+
+def test_weights_that_tell_no_grade_and_correct_no_number_are_said_to_do_neither(tmp_path: Path) -> None:
+    sheet = weighed(tmp_path, one="stream,what,value,unit,sd\ncon,gold,3,mg,0.1\n")
+    text = Path(sheet.file).read_text(encoding="utf-8")
+    for doubt in (" ± 20 g", " ± 8 g/t", " ± 20"):
+        text = text.replace(doubt, "")
+    Path(sheet.file).write_text(text, encoding="utf-8")
+    found = run(sheet_of(Path(sheet.file)))
+    assert any("corrects no number" in note for note in found.notes)
+
+
+def test_without_grains_the_weights_tell_all_the_same() -> None:
+    found = run(
+        sheet_of("""
+ore: {mass: 14.2 kg, grade: 22 g/t}
+steps:
+  wash: {do: factors, takes: ore, gives: {con: con, rest: tails}, split: {con: 5 %}, recovery: {con: 80 %}}
+keep: [con]
+weighed:
+  con: {mass: 0.7 kg ± 10 g, gold: 20 mg ± 1 mg}
+  tails: {mass: 13.5 kg ± 10 g, grade: 3 g/t ± 0.2 g/t}
+""")
+    )
+    low, mean, high = sure_of(found)
+    sd = math.hypot(1.0, 13.5 * 0.2) / 14.2
+    assert mean == pytest.approx((20 + 40.5) / 14.2, rel=0.005)
+    assert (high - low) / 2 == pytest.approx(1.645 * sd, rel=0.05)
+
+
+def test_a_fitted_sheet_is_not_fitted_again(tmp_path: Path) -> None:
+    sheet = weighed(tmp_path, one=GOOD)
+    before = chance(sheet, 500)
+    assert before.fitted
+    text = Path(sheet.file).read_text(encoding="utf-8")
+    Path(sheet.file).write_text(f'# Written by "flowsheet fit" from another.\n{text}', encoding="utf-8")
+    again = chance(sheet_of(Path(sheet.file)), 500)
+    assert not again.fitted
+    assert not any("corrects no number" in note for note in again.notes)
+
+
+def test_ends_that_are_one_are_told_once() -> None:
+    assert spans.percent(Interval(0.8, 0.0, 0.8, 0.8, 0.8)) == "80.0 %"
+    assert spans.percent(Interval(0.41, 0.05, 0.33, 0.41, 0.5)) == "41 % (33 to 50)"
+    assert spans.gold(Interval(0.31, 0.1, 0.14, 0.3, 0.51)) == "0.310 g (0.140 to 0.510)"
+    assert spans.gold(Interval(0.031, 0.01, 0.014, 0.03, 0.051)) == "31.0 mg (14.0 to 51.0)"
