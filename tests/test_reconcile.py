@@ -675,7 +675,7 @@ def test_the_bead_counts_on_paper_though_the_feed_is_suspect(tmp_path: Path) -> 
     assert never == pytest.approx(5.10, abs=0.01)
     text = answer(found, 1)
     assert "The bead over the feed gives 16.4 g/t, 4.33 less: 5.10 g/t never reached it (tails 2.93, spec" in text
-    assert "and −0.772 g/t is what the weights themselves were moved by" in text
+    assert "and −0.772 g/t is what the weights were moved by" in text
     assert "(bead" not in text
 
 

@@ -160,8 +160,8 @@ def fits(found: Fitted) -> Iterator[str]:
         yield "The search for the best numbers had not settled, so take them with care."
     for one in (one for one in found.own if one.unknown.stated):
         yield (
-            f"{one.name} was weighed, so that weight counts ({one.unknown.number.text}) in place of what the sheet says "
-            f"({one.unknown.stated}): they would be one weighing counted twice."
+            f"{one.name} was weighed, so that weight counts ({one.unknown.number.text}) in place of what the sheet "
+            f"says ({one.unknown.stated}): they would be one weighing counted twice."
         )
     if found.evidence.unused:
         names = listed([m.name for m in found.evidence.unused])

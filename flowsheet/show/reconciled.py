@@ -243,8 +243,8 @@ def _difference(grade: Estimate, parts: list[Part], naive: float, paper: str) ->
         yield f"{paper.capitalize()} over the feed gives only {sig(naive)} g/t: {told}."
         return
     yield (
-        f"{paper.capitalize()} over the feed gives {sig(naive)} g/t, {sig(abs(short))} {'less' if short > 0 else 'more'}: "
-        f"{told}, and {signed(moved)} g/t is what the weights themselves were moved by."
+        f"{paper.capitalize()} over the feed gives {sig(naive)} g/t, {sig(abs(short))} "
+        f"{'less' if short > 0 else 'more'}: {told}, and {signed(moved)} g/t is what the weights were moved by."
     )
 
 
