@@ -79,7 +79,7 @@ def head(found: Chance) -> str:
         held = f"{gold(1e3 * found.weighed.gold)} ± {gold(1e3 * found.weighed.gold_sd)}"
         return (
             f"About {spans.grade(found.head_grade)}: {mass(found.weighed.rock)} were tested and held {held} by the "
-            "balance of the weights; the rest of the doubt is the luck of grains."
+            f"balance of the weights; the rest of the doubt is {found.weighed.rest}."
         )
     source = "by the sheet's numbers as the weights corrected them" if found.fitted else "by the sheet's own numbers"
     tail = "" if found.fitted else " Weigh and assay what comes out (weighed:), and the weights will tell instead."

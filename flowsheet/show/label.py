@@ -77,8 +77,10 @@ def _grade(found: LotSheet) -> tuple[str, ...]:
         text = f"{grade(found.grade_g_per_t)}, without an interval: the sheet says of no number how sure it is."
     if found.rests_on == "weights" and found.tested_kg is not None and found.found_g is not None:
         held = f"{sig(found.found_g)} ± {sig(found.found_sd_g or 0.0, 2)} g"
-        return (text, f"It rests on what was weighed: {mass(found.tested_kg)} held {held} of gold by the balance of "
-                      "the weights. The rest of the doubt is the luck of grains.")  # fmt: skip
+        told = (
+            f"It rests on what was weighed: {mass(found.tested_kg)} held {held} of gold by the balance of the weights."
+        )
+        return (text, f"{told} The rest of the doubt is {found.rest}.")
     return (text, "It rests on the sheet's own numbers, which may be a guess: no balance of weights tells it.")
 
 

@@ -33,8 +33,15 @@ class KnownOre:
     gold_sd: float
     #: Opening (mm) of a screen that the ore goes over → share of the gold that stays on it.
     coarse: Mapping[float, Known]
+    #: Whether the tests differ more than weights and luck explain, so that the grade's doubt holds that too.
+    sacks_differ: bool = False
     #: What was left out, and what does not agree.
     notes: tuple[str, ...] = ()
+
+    @property
+    def rest(self) -> str:
+        """Say what the doubt of the grade holds besides that of the weights."""
+        return "the luck of grains and how far the sacks differ" if self.sacks_differ else "the luck of grains"
 
 
 PARTS = 3
@@ -77,10 +84,11 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: floa
             "the tests differ more than their weights and the luck of grains explain: the sacks themselves may differ. "
             "The interval is widened by as much; flowsheet lot reckons with it."
         )
-        sd = math.sqrt(sd**2 + (between**2 - 1) * (sd**2 + heavy * max(gold, 0.0)))
-    amount = _read(solution, cluster, shape, gold, sd)
+    wider = math.sqrt(sd**2 + (between**2 - 1) * (sd**2 + heavy * max(gold, 0.0)))
+    amount = _read(solution, cluster, shape, gold, wider)
     grade = Known(amount.amounts / rock, amount.below)
-    return KnownOre(grade, rock, gold, sd, _coarse(solution, [tests[name] for name in told], cluster), tuple(notes))
+    coarse = _coarse(solution, [tests[name] for name in told], cluster)
+    return KnownOre(grade, rock, gold, sd, coarse, between > 1, tuple(notes))
 
 
 def _disagreeing(tests: Mapping[str, Reconciled]) -> list[str]:

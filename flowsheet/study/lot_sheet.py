@@ -62,6 +62,8 @@ class LotSheet:
     tested_kg: float | None
     found_g: float | None
     found_sd_g: float | None
+    #: What else the doubt of the grade holds.
+    rest: str
     weighings: int
     kept: tuple[Kept, ...]
     #: Gold in the next sack: g, nine times in ten; and how often less than half of the mean, more than double.
@@ -99,6 +101,7 @@ def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
         tested_kg=weighed.rock if weighed is not None else None,
         found_g=1e3 * weighed.gold if weighed is not None else None,
         found_sd_g=1e3 * weighed.gold_sd if weighed is not None else None,
+        rest=weighed.rest if weighed is not None else "",
         weighings=len(sheet.weighed),
         kept=tuple(_kept(name, solution, told) for name in sheet.keep),
         next_low_g=1e3 * law.quantile(0.05) if law is not None else None,
