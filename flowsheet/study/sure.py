@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
+from flowsheet.study import variants
 from flowsheet.study.coarse import openings
 from flowsheet.study.doubts import doubtful
 from flowsheet.study.gathered import gather
@@ -47,12 +50,19 @@ class Sure:
         }
 
 
+def _told(model: Model) -> list[float]:
+    """Return the openings (m) that the sheet names itself, or else all that are told of: each takes its time."""
+    named = variants.openings(model.sheet) | set(model.sheet.sieves)
+    own = [size for size in openings(model) if any(math.isclose(size, one) for one in named)]
+    return own or openings(model)
+
+
 def sure(solution: Solution) -> Sure | None:
     """Return how sure a solved sheet's answers are; None where it gives neither doubts nor weights, or no gold."""
     model = solution.model
     if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
         return None
-    gathered = gather(solution, DRAWS, SEED, openings(model) if model.grains_known else ())
+    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
     found, mass, rng = gathered.found, gathered.found.mass, gathered.rng
     head = Interval.of_draws(found.fed / found.rock, 1e6)
     if not model.grains_known:
