@@ -778,6 +778,9 @@ def test_the_command_prints_json(command: Callable[..., Any]) -> None:
     assert found["head_grade_g_per_t"]["value"] == pytest.approx(sum(ends) / 14.2e-3, rel=1e-3)
     assert sum(part["g_per_t"] for part in found["parts"]) == pytest.approx(found["head_grade_g_per_t"]["value"])
     assert found["streams"]["lumps"]["gold_sd_g"] is None
+    _, out, _ = command(WEIGHED.replace("TAILS", "12.91 kg ± 10 g"), "--json")
+    spoiled = json.loads(out)
+    assert (spoiled["suspect"], spoiled["suspect_weight"]) == ("tails", "tails, mass")
 
 
 def test_the_command_answers_in_sentences(command: Callable[..., Any]) -> None:

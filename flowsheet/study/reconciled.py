@@ -160,8 +160,8 @@ class Reconciled:
         data = {
             "streams": streams,
             "chi2": {"value": self.chi2, "dof": self.dof, "p": self.p},
-            "suspect": self.suspect and self.suspect.name,
-            "suspect_stream": self.suspect and self.suspect.stream,
+            "suspect": self.suspect and self.suspect.stream,
+            "suspect_weight": self.suspect and self.suspect.name,
             "as_likely": list(self.as_likely),
             "without": self.without and self.without.as_dict(),
             "slip": self.without and self.without.slip and asdict(self.without.slip),
