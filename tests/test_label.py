@@ -6,9 +6,11 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from flowsheet.show.label import MOST_STEPS, WIDTH, html, parts, text
@@ -16,9 +18,13 @@ from flowsheet.solve.model import load, rebuild
 from flowsheet.spec import document
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.chance import chance
-from flowsheet.study.lot_sheet import DRAWS, lot_sheet
+from flowsheet.study.ledger import read_ledger
+from flowsheet.study.lot import Lot, lot, luck_of
+from flowsheet.study.lot_sheet import DRAWS, LotSheet, lot_sheet
+from flowsheet.study.pile_grade import another_sack
 
-SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
+EXAMPLES = Path(__file__).parent.parent / "examples"
+SACK, PILE = EXAMPLES / "sack_test" / "sack3.yaml", EXAMPLES / "pile" / "pile.yaml"
 HOSTILE = "<script>alert(1)</script> & <img src=http://x.invalid/a> \"'"
 
 PLAIN = """
@@ -156,6 +162,85 @@ def test_a_sheet_of_shares_says_that_its_grade_is_a_guess() -> None:
 
 def test_no_gold_at_all_is_no_bug() -> None:
     assert "0 g/t" in text(lot_sheet(sheet_of(PLAIN.replace("50 g/t", "0 g/t"))))
+
+
+# ── of a pile ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture(scope="module")
+def of_pile() -> LotSheet:
+    return lot_sheet(load(PILE)[0])
+
+
+@pytest.fixture(scope="module")
+def pile_lot() -> Lot:
+    return lot(read_ledger(PILE))
+
+
+def test_of_a_pile_it_tells_the_grade_that_lot_tells(of_pile: LotSheet, pile_lot: Lot) -> None:
+    assert of_pile.grade == pile_lot.grade
+    assert (of_pile.joined, of_pile.sacks, of_pile.spread) == (6, 40, pile_lot.spread)
+    page = " ".join(text(of_pile).split())
+    assert "17.5 g/t (13.1 to 23.9) for the pile of 40 sacks, by 6 tests" in page
+    assert "alone" not in page
+    assert "for the pile, by 6 tests" in " ".join(text(replace(of_pile, sacks=None)).split())
+
+
+def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotSheet, pile_lot: Lot) -> None:
+    """Against sacks drawn grain by grain, with normal laws of the logarithm for the grade and the spread."""
+    rng, sheet, n = np.random.default_rng(8), load(PILE)[0], 20_000
+    low, high = of_pile.next_low_g or 0.0, of_pile.next_high_g or 0.0
+    assert all(low < row.gold_g < high for row in pile_lot.rows)
+
+    def like(p5: float, p50: float, p95: float) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+        z = rng.standard_normal(n)
+        return np.asarray(p50 * np.exp(np.where(z > 0, np.log(p95 / p50), np.log(p50 / p5)) * z / 1.645))
+
+    spread, grade = pile_lot.spread, pile_lot.grade
+    sigma = np.sqrt(np.log1p(like(spread.p5, spread.p50, spread.p95) ** 2))
+    expected = 14e-6 * like(grade.p5, grade.p50, grade.p95) * np.exp(sigma * rng.standard_normal(n) - sigma**2 / 2)
+    luck = luck_of(sheet, 1.0, [])
+    number = expected[:, None] * (luck.share / luck.mass)
+    drawn = 1e3 * np.where(number < 1e6, rng.poisson(np.minimum(number, 1e6)), number) @ luck.mass
+    assert (low, high) == pytest.approx(np.quantile(drawn, (0.05, 0.95)), rel=0.06)
+    assert of_pile.less_than_half == pytest.approx(float((drawn < drawn.mean() / 2).mean()), abs=0.02)
+
+
+def test_what_is_kept_of_another_sack_holds_the_spread_too(of_pile: LotSheet) -> None:
+    told = chance(replace(load(PILE)[0], pile=None), DRAWS, 1)
+    # The bead's law is mostly spread; that of the picked rocks, which hold a few large grains, mostly luck.
+    for one, wider in zip(of_pile.kept, (1.8, 1.3), strict=True):
+        luck = told.streams[one.stream]
+        assert one.interval is not None
+        assert one.interval.p95 / one.interval.p5 > wider * luck.p95 / luck.p5
+
+
+def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet) -> None:
+    pile = load(PILE)[0].pile
+    assert pile is not None
+    plain, found = lot_sheet(sack), lot_sheet(replace(sack, pile=pile))
+    assert found.grade == plain.grade
+    for one in (plain, found):
+        assert "of the sack tested alone" in " ".join(text(one).split())
+    assert "how far sacks differ besides is not counted" in " ".join(text(plain).split())
+    assert "Sacks are taken to differ by 30.0 %" in " ".join(text(found).split())
+    assert (found.next_low_g or 0) < 0.8 * (plain.next_low_g or 0)
+    assert (found.next_high_g or 0) > 1.2 * (plain.next_high_g or 0)
+    # Of one tested sack another is off by the spread twice: 30 % √2.
+    factor = another_sack(replace(sack, pile=pile), 1, None, 200_000, 1)
+    assert (factor.mean(), factor.std()) == pytest.approx((1.0, 0.3 * 2**0.5), rel=0.02)
+
+
+def test_what_is_to_be_noted_stands_on_the_page(of_pile: LotSheet) -> None:
+    note = "the sheet, fitted to the weights, still does not agree with them"
+    assert any(one.startswith(note) for one in of_pile.notes)
+    for page in (text(of_pile), " ".join(Page(html(of_pile)).words)):
+        told = " ".join(page.split())
+        assert "Its intervals are too narrow." in told
+        assert f"{note[0].upper()}{note[1:]}" in told
+    many = replace(of_pile, notes=tuple(f"{HOSTILE} {k}" for k in range(9)))
+    assert "script" not in Page(html(many)).tags
+    assert "… and 3 more." in text(many)
 
 
 # ── the command ─────────────────────────────────────────────────────────────────────────────────────────────

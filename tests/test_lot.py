@@ -446,6 +446,20 @@ def test_the_screen_is_narrow_and_careful(tmp_path: Path) -> None:
         assert text in " ".join(done.stdout.split())
 
 
+def test_the_luck_of_a_sack_counts_large_grains_too() -> None:
+    ledger = read_ledger(PILE)
+    found = lot(ledger)
+    assert found.gold is not None
+    # Σ share · m over the gold of a sack, of the grains that the pile may hold.
+    luck = luck_of(ledger.sheet, 1e-3 * sum(t.gold_g for t in found.told) * found.pile_kg / 83.4, [])
+    sack = 1e-3 * np.mean([row.gold_g for row in found.told])
+    assert found.luck == pytest.approx(math.sqrt(float(luck.share @ luck.mass) / sack), rel=0.01)
+    assert found.usual_luck < 0.6 * found.luck
+    said = lots.sure(found)
+    assert f"± {100 * found.luck:.1f} % for one of them" in said
+    assert f"± {100 * found.usual_luck:.1f} % but for the large grains that few sacks hold" in said
+
+
 def test_the_example_says_what_its_first_sack_tells(tmp_path: Path) -> None:
     for path in PILE.parent.iterdir():
         (tmp_path / path.name).write_text(path.read_text(encoding="utf-8"), encoding="utf-8")

@@ -30,6 +30,7 @@ from flowsheet.study.plan import Search, recipes
 from flowsheet.study.planned import SIZES, Planned, Wish, planned
 from flowsheet.study.stages import GRAINS, GROUPING, MEASURING, SACKS, Split, broken, passes
 from flowsheet.study.work import work_of
+from flowsheet.study.worth import worth
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -221,14 +222,54 @@ def test_the_users_costs_are_the_work() -> None:
     )
     sheet = rebuild(parse(text_of() + costs, "pile.yaml"))
     work = work_of(sheet)
-    assert (work.crushing, work.grinding, work.panning) == pytest.approx((1, 6, 10))
+    assert (work.crushing, work.grinding, work.panning, work.sack) == pytest.approx((1, 6, 10, 0))
     assert work.currency == "USD"
+    # The whole sack goes once through each step; what is split below the crusher's setting (6 mm) goes through again.
+    assert work.finished(0.1, 0.2e-3) == pytest.approx(17)
+    assert work.finished(5e-3, 0.2e-3) == pytest.approx(16)
+    assert work.crushed(0.1, 20e-3) == pytest.approx(1)
+    assert work.crushed(0.1, 1e-3) == pytest.approx(1 + passes(6e-3, 1e-3))
+    assert work.crushed(20e-3, 1e-3) == pytest.approx(1 + passes(6e-3, 1e-3))
+    assert work.crushed(5e-3, 1e-3) == pytest.approx(passes(5e-3, 1e-3))
     one = planned(sheet, Wish(want=0.2))
     plan = one.plan
     assert "USD (by your costs" in plans.what_to_do(one)
-    if len(plan.splits) == 1 and plan.splits[0].rock.size == pytest.approx(0.02):
-        assert plan.work == pytest.approx(plan.taken * 1 + plan.panned * (3 * 6 + 10), rel=1e-9)
+    rest, before, by_hand = plan.taken, 0.1, 0.0
+    for split in plan.splits:
+        by_hand += rest * work.crushed(before, split.rock.size)
+        rest, before = split.after, split.rock.size
+    assert plan.work == pytest.approx(by_hand + rest * work.finished(before, 0.2e-3), rel=1e-9)
     assert plan.panned <= planned(sheet_of(), Wish(want=0.2)).plan.panned
+
+
+def test_a_whole_pile_costs_what_worth_says() -> None:
+    """Crush, grind and pan once each, and the sacks: the steps' costs of the raw pile in worth, power left out."""
+    costs = (
+        "costs:\n  sack: 3 USD\n  break: {labour: 18 USD/h, pace: 60 kg/h}\n  powder: {labour: 18 USD/h, "
+        "pace: 25 kg/h, per_mass: 0.08 USD/kg}\n  wash: {labour: 18 USD/h, pace: 20 kg/h}\n"
+        "prices: {gold: 95 USD/g}\nsells: {metal: {kind: metal, takes: con}}\n"
+    )
+    # Nothing is picked out, so that all of it is crushed, in the plan as in the sheet.
+    text = re.sub(r"(?m)^  look:.*\n", "", text_of()).replace("[con, specimens]", "con")
+    text = text.replace("takes: plain", "takes: crushed")
+    sheet = rebuild(parse(text + costs, "pile.yaml"))
+    one = planned(sheet, Wish(want=0.2))
+    way = worth(sheet, 20).ways[0]
+    assert way.pile is not None
+    assert one.straight * one.pool.mass == pytest.approx(way.pile.costs, rel=1e-3)
+    assert one.straight * one.pool.mass == pytest.approx(40 * (3 + 14 * 2.0), rel=1e-9)
+    assert "by your costs of sacks, crushing" in plans.what_to_do(one)
+
+
+def test_every_sack_taken_is_paid_for() -> None:
+    costs = "costs:\n  break: {per_mass: 1 USD/kg}\n  powder: {per_mass: 6 USD/kg}\n  wash: {per_mass: 10 USD/kg}\n"
+    sheets = [rebuild(parse(text_of() + costs + more, "pile.yaml")) for more in ("", "  sack: 30 USD\n")]
+    cheap, dear = (planned(sheet, Wish(want=0.2)) for sheet in sheets)
+    without = recipes(cheap.pool, [], 0.2e-3, cheap.work)[0].work
+    assert recipes(dear.pool, [], 0.2e-3, dear.work)[0].work == pytest.approx(without + 30 / 14)
+    # Sacks that cost something are fewer.
+    assert dear.plan.sacks <= cheap.plan.sacks
+    assert dear.plan.work > cheap.plan.work
 
 
 # ── it holds ────────────────────────────────────────────────────────────────────────────────────────────────

@@ -229,6 +229,16 @@ def test_csv_of_odd_names_reads_back(tmp_path: Path) -> None:
     assert name in [row[0] for row in rows]
 
 
+def test_text_of_a_csv_is_no_formula(tmp_path: Path) -> None:
+    names = ["=1+1", "+rock", "-rock", "@rock", "rock = 1", "-3.5", "−3", "'rock"]
+    columns = (tables.Column("=Name"), tables.Column("Number"))
+    tables.Grid("odd", "Odd", columns, [(name, -2.5) for name in names]).write_csv(tmp_path / "odd.csv")
+    head, *rows = csv.reader(io.StringIO((tmp_path / "odd.csv").read_text(encoding="utf-8"), newline=""))
+    assert head == ["'=Name", "Number"]
+    assert [row[0] for row in rows] == ["'=1+1", "'+rock", "'-rock", "'@rock", "rock = 1", "-3.5", "−3", "'rock"]
+    assert {row[1] for row in rows} == {"-2.5"}
+
+
 def test_what_was_weighed_stands_beside_what_the_sheet_makes_of_it(panned: Run) -> None:
     tails = panned.streams["tails"]
     rows = {row[1]: row for row in tables.weighed(panned).rows}

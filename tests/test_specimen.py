@@ -207,6 +207,7 @@ def test_hosts(text: str, density: float, sd: float, assumed: bool) -> None:
         ("2650", "no host rock weighs"),
         ("2.65 ± 5", "too large"),
         ("heavy", "known here"),
+        ("heavy", '…; or write a density, as "2.65 ± 0.05"'),
         ("2,65", "a comma"),
     ],
 )
@@ -346,8 +347,10 @@ def test_the_command_in_words(flowsheet: Command) -> None:
     _, out, _ = flowsheet("--air", "50.0g", "--water", "30.0g")
     assert "None that shows. By its weights it would hold −3.48 g, less than nothing" in " ".join(out.split())
     assert "cavities" in out
-    _, out, _ = flowsheet("--air", "50.0g", "--water", "49.0g")
-    assert "denser than the metal itself" in out
+    _, out, _ = flowsheet("--air", "20g", "--water", "19.1g")
+    said = " ".join(out.split())
+    assert "denser than the metal itself (19.3), by less than the doubt of its weights" in said
+    assert "of its volume is metal" not in said
     _, out, _ = flowsheet("--air", "100.0g", "--water", "63.0g")
     assert "may hold none" in out
     _, out, _ = flowsheet("--air", "50.0g", "--water", "31.0g")
@@ -359,7 +362,10 @@ def test_the_command_for_a_table(flowsheet: Command, tmp_path: Path) -> None:
     code, out, err = flowsheet("--file", "rocks.csv", "--out", "here")
     assert code == 0
     assert max(map(len, out.splitlines())) <= 100
-    assert "One rock comes out below nothing" in out
+    assert "One rock comes out below nothing and counted as such (−" in " ".join(out.split())
+    assert "The host's and the metal's doubts are taken to err the same way in rocks that differ" in " ".join(
+        out.split()
+    )
     assert "1 of 4 hold more" in out
     assert {line.removeprefix("wrote ") for line in err.splitlines()} == {
         "here/specimens.csv",
@@ -404,9 +410,104 @@ def test_the_command_writes_one_rock(flowsheet: Command, tmp_path: Path) -> None
         ((*WEIGHTS, "--fineness", "0"), "--fineness: read \"0\""),
         ((*WEIGHTS, "--scale", "0g"), "--scale: read \"0g\""),
         ((*WEIGHTS, "--temperature", "90"), "--temperature: Water is not at 90 °C."),
+        (("--air", "20g", "--water", "19.2g"), '--water: read "19.2g": These weights cannot be: the rock (25 g/cm3)'),
+        (("--air", "20g", "--water", "19.2g"), "Weigh it again: did it hang free in the water"),
+        (("--air", "50.0g", "--water", "49.0g"), "by more than the doubt of its weights"),
+        (("--air", "20.00g", "--water", "18.90g", "--fineness", "870"), "Or is the metal finer than you say?"),
+        ((*WEIGHTS, "--host", "kwartz"), 'Did you mean "quartz"? Or write a density, as "2.65 ± 0.05".'),
     ],
 )  # fmt: skip
 def test_what_the_command_refuses(flowsheet: Command, arguments: tuple[str, ...], told: str) -> None:
     code, out, err = flowsheet(*arguments)
     assert (code, out) == (2, "")
     assert told.casefold() in err.casefold()
+
+
+ODD = """\
+name,air,water
+knuckle,96.0 g,74.5 g
+light,50.0 g,30.0 g
+brick,50.0 g,49.0 g
+"""
+
+
+def test_weights_that_cannot_be_are_left_out_of_the_sum(flowsheet: Command) -> None:
+    Path("rocks.csv").write_text(ODD, encoding="utf-8")
+    code, out, _ = flowsheet("--file", "rocks.csv", "--out", "here")
+    said = " ".join(out.split())
+    assert code == 0
+    assert "in 2 specimens" in said
+    assert "Left out, since such weights cannot be: brick." in said
+    assert "brick: these weights cannot be: the rock (50 g/cm3)" in said
+    told = json.loads(flowsheet("--file", "rocks.csv", "--json")[1], parse_constant=pytest.fail)
+    knuckle, light, brick = told["specimens"]
+    assert told["left_out"] == ["brick"]
+    assert (brick["cannot_be"], brick["gold_g"], knuckle["cannot_be"]) == (True, None, False)
+    assert told["sum_g"]["value"] == pytest.approx(knuckle["gold_g"]["value"] + light["gold_g"]["value"])
+    with Path("here/specimens.csv").open(encoding="utf-8") as file:
+        rows = {row["Specimen"]: row for row in csv.DictReader(file)}
+    assert (rows["brick"]["Gold, g"], rows["brick"]["Look at"]) == ("", "cannot be: left out")
+    assert float(rows["all"]["Air, g"]) == pytest.approx(146)
+
+
+def test_a_table_of_which_nothing_can_be_is_refused(flowsheet: Command) -> None:
+    Path("rocks.csv").write_text("name,air,water\nbrick,50.0 g,49.0 g\n", encoding="utf-8")
+    code, out, err = flowsheet("--file", "rocks.csv")
+    assert (code, out) == (2, "")
+    assert "rocks.csv: brick: these weights cannot be" in err
+
+
+def test_solid_gold_can_be() -> None:
+    for at in (None, 25.0):
+        # 19.3 g/cm3 in water of 25 °C, told to the milligram.
+        water = 19.3 - water_density(25.0)
+        assert not found("19.300 g", f"{water:.3f} g", at).cannot_be
+    assert found("19.300 g", "18.350 g").cannot_be
+    # Within the doubt: by hand, 20/19.3 - 0.9 = 0.136 cm3, of sd 0.1 * sqrt(1 + (1 - 1/19.3)^2) = 0.138.
+    assert not found("20.0 g", "19.1 g").cannot_be
+    assert found("20.0 g", "19.2 g").cannot_be
+
+
+def test_nothing_is_shown_below_nothing(flowsheet: Command) -> None:
+    Path("rocks.csv").write_text(ODD, encoding="utf-8")
+    flowsheet("--file", "rocks.csv", "--out", "here")
+    told = json.loads(flowsheet("--file", "rocks.csv", "--json")[1])
+    light = told["specimens"][1]
+    for name in ("gold_g", "alloy_g", "first_order_g"):
+        assert light[name]["value"] < 0
+        assert light[name]["low"] == 0
+        assert light[name]["high"] >= 0
+    alone = json.loads(flowsheet("--air", "50.0g", "--water", "31.0g", "--json")[1])
+    assert alone["gold_g"]["value"] < 0 < alone["gold_g"]["high"]
+    assert alone["gold_g"]["low"] == 0
+    with Path("here/specimens.csv").open(encoding="utf-8") as file:
+        row = list(csv.DictReader(file))[1]
+    assert [row[head] for head in ("Gold, g", "5 %, g")] == ["0", "0"]
+
+
+def test_a_host_that_is_not_given_is_marked_as_assumed(flowsheet: Command) -> None:
+    _, out, _ = flowsheet(*WEIGHTS)
+    assert "2.65 ± 0.05 (assumed)" in out
+    assert "No host is given: 2.65 ± 0.05 g/cm3 (quartz) and its doubt are assumed" in " ".join(out.split())
+    assert json.loads(flowsheet(*WEIGHTS, "--json")[1])["host_g_per_cm3"]["doubt_assumed"] is True
+    given = (*WEIGHTS, "--host", "2.65 ± 0.05")
+    _, out, _ = flowsheet(*given)
+    assert "2.65 ± 0.05 (assumed)" not in out
+    assert "No host is given" not in out
+    assert json.loads(flowsheet(*given, "--json")[1])["host_g_per_cm3"]["doubt_assumed"] is False
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ("a,96 g,74.5 g,2.7 ± 0.05\nb,41.3 g,26.1 g,2.7 ± 0.05\n", "The host's doubt is the same for all rocks"),
+        ("a,96 g,74.5 g,2.7 ± 0.05\nb,41.3 g,26.1 g,2.8 ± 0.05\n", "The host's doubt is taken to err the same way"),
+        ("a,96 g,74.5 g,2.7 ± 0\nb,41.3 g,26.1 g,2.8 ± 0.05\n", ""),
+        ("a,96 g,74.5 g,2.7 ± 0.05\n", ""),
+    ],
+)
+def test_only_doubts_in_common_are_said_to_be(flowsheet: Command, rows: str, told: str) -> None:
+    Path("rocks.csv").write_text(f"name,air,water,host\n{rows}", encoding="utf-8")
+    said = " ".join(flowsheet("--file", "rocks.csv")[1].split())
+    assert told in said
+    assert ("had each rock its own" in said) is bool(told)

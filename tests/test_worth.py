@@ -19,7 +19,7 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec import document, money
 from flowsheet.spec.mistakes import SheetError
 from flowsheet.spec.money import price_fault
-from flowsheet.spec.numbers import NumberMistake
+from flowsheet.spec.numbers import Number, NumberMistake
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.carried import carried
 from flowsheet.study.costs import bond
@@ -28,7 +28,7 @@ from flowsheet.study.trials import run_trials
 from flowsheet.study.valued import bases, value
 from flowsheet.study.variants import openings
 from flowsheet.study.ways import cut_off, standing, ways
-from flowsheet.study.worth import worth
+from flowsheet.study.worth import _above_nothing, worth
 from flowsheet.study.worths import Worths
 
 # Shares alone, so that every figure can be worked out by hand: 10 kg at 50 g/t hold 0.5 g, of which the concentrate
@@ -139,6 +139,8 @@ SELLS = PRICES + "sells:\n  metal: {kind: metal, takes: con, payable: 90 %"
     (SELLS + ", refining: 2 USD/g}", 36 - 0.72),
     (SELLS + ", per_mass: 3 USD/kg, minimum: 5 USD}", 31.0),  # 1 kg would be charged 3
     (SELLS + ", per_mass: 8 USD/kg, minimum: 5 USD}", 28.0),
+    (SELLS + ", fee: 10 %, each: 1 USD, minimum: 6 USD}", 30.0),  # the fee of 3.60 counts towards the least
+    (SELLS + ", fee: 10 %, minimum: 3 USD}", 32.4),
     (SELLS + ", least: 2 kg, each: 5 USD}", 0.0),  # too little: not taken, not charged
     (SELLS + ", payable_silver: 50 %}", 36 + 0.5 * 0.4 / 9),  # 900 fine where the sheet says nothing
     (PRICES + "sells: {metal: {kind: specimen, takes: con, price: con, fee: 20 %}}", 20.0),
@@ -280,6 +282,20 @@ def test_the_doubt_of_a_price_is_that_of_the_income() -> None:
     assert [doubt.name for doubt in found.doubts] == ["prices.gold"]
     assert found.doubts[0].share == pytest.approx(1.0, abs=1e-6)
     assert found.luck_share == 0
+
+
+@pytest.mark.parametrize("pace", ["25 kg/h ± 10 kg/h", "25 kg/h ± 25 kg/h", "0.001 to 50 kg/h"])
+def test_a_doubtful_pace_does_not_blow_up(pace: str) -> None:
+    net = worth(by_hand(COSTS + f"  break: {{labour: 20 USD/h, pace: {pace}}}"), 4000).best.sack.net
+    assert net.p5 < net.mean < net.p95
+    if pace.endswith("± 10 kg/h"):  # lognormal: the mean of 1 / pace is (1 + cv²) / mean
+        assert 36 - net.mean == pytest.approx(8 * (1 + 0.4**2), rel=0.02)
+
+
+def test_draws_of_a_pace_keep_its_mean_and_sd() -> None:
+    drawn = _above_nothing(Number(25.0, 10.0), 200_000, np.random.default_rng(1))
+    assert (drawn.mean(), drawn.std()) == (pytest.approx(25, rel=0.01), pytest.approx(10, rel=0.02))
+    assert drawn.min() > 2
 
 
 def test_one_wage_has_one_doubt() -> None:
@@ -437,6 +453,62 @@ def test_where_all_picked_rocks_are_just_as_rich_as_the_threshold_nothing_is_gai
 
 
 # ── refusals, notes, trials, the command ────────────────────────────────────────────────────────────────────
+
+
+def test_no_coin_toss_is_called_a_winner() -> None:
+    from flowsheet.show.worths import best_way, toss_up
+
+    two = "sells:\n  raw: {kind: raw, takes: ore}\n  metal: {kind: metal, takes: con, payable: 90 %}\n"
+    prices = "prices: {gold: 100 USD/g ± 60 USD/g, raw ore: 3.5 USD/kg}\ncosts: {break: {each: 0.5 USD}}\n"
+    even = worth(by_hand(prices + two), 400)
+    assert toss_up(even)
+    said = best_way(even)
+    assert said.startswith("About the same: of a sack of 10.0 kg")
+    loses = round(100 * (1 - next(way for way in even.ways if not way.raw).sack.pays))
+    assert f"raw is the surer (it loses money in 0 of 100 draws, metal in {loses})" in said
+    assert loses > 0
+    clear = worth(by_hand(prices.replace("3.5 USD/kg", "9 USD/kg") + two), 400)
+    assert not toss_up(clear)
+    assert best_way(clear).startswith("raw: it leaves")
+
+
+def test_one_sack_is_one_sack() -> None:
+    from flowsheet.show.worths import best_way, ways
+
+    found = worth(sheet_of(SIZED + "pile: {sacks: 1, spread: 0 %}\n"), 20)
+    assert "1 sacks" not in best_way(found) + ways(found, True).title
+    assert "The pile, 1 sack of" in ways(found, True).title
+
+
+@pytest.mark.parametrize(("price", "meant"), [
+    ("2,900 USD/ozt", "2900 USD/ozt"), ("2,900 USD/ozt ± 50 USD/ozt", "2900 USD/ozt ± 50 USD/ozt"),
+    ("1,234,567 USD/kg", "1234567 USD/kg"), ("95,5 USD/g", "95.5 USD/g"), ("1,250.5 USD/kg", "1250.5 USD/kg"),
+])  # fmt: skip
+def test_a_comma_in_a_price_within_braces_is_named(price: str, meant: str) -> None:
+    with pytest.raises(SheetError) as wrong:
+        by_hand(f"prices: {{gold: {price}, silver: 1 USD/g}}\nsells: {{metal: {{kind: metal, takes: con}}}}\n")
+    (mistake,) = wrong.value.mistakes
+    assert (mistake.field, mistake.read) == ("prices.gold", price)
+    assert mistake.message == "inside braces a comma ends a value"
+    assert mistake.remedy == f"Write gold: {meant}, without the comma"
+    by_hand(f"prices: {{gold: {meant}, silver: 1 USD/g}}\nsells: {{metal: {{kind: metal, takes: con}}}}\n")
+
+
+def test_a_price_that_only_lacks_its_unit_is_no_matter_of_commas() -> None:
+    with pytest.raises(SheetError, match="this is no price"):
+        by_hand("prices: {gold: 2, silver: 1 USD/g}\n")
+
+
+def test_trials_tell_that_the_weights_refute_the_grade() -> None:
+    weighed = "weighed: {con: {gold: 0.2 g ± 1 mg}, tails: {mass: 9 kg, gold: 0.05 g ± 1 mg}}\n"
+    setting = {"wash.split.con": ["20 %"]}
+    found = run_trials(document.parse(BY_HAND + PRICES + weighed, "x.yaml"), setting)
+    (note,) = found.notes
+    assert note.startswith("the money is told at the sheet's 50 g/t; the weights say 25 g/t: put that into the sheet")
+    right = BY_HAND.replace("50 g/t", "25 g/t") + PRICES + weighed
+    assert run_trials(document.parse(right, "x.yaml"), setting).notes == ()
+    assert run_trials(document.parse(BY_HAND + weighed, "x.yaml"), setting).notes == ()
+    assert run_trials(document.parse(BY_HAND + PRICES, "x.yaml"), setting).notes == ()
 
 
 @pytest.mark.parametrize(("more", "field", "remedy"), [

@@ -139,7 +139,9 @@ def try_(
         from dataclasses import asdict
 
         rows = [asdict(row) for row in found.rows]
-        print_json({"base": asdict(found.base), "trials": rows, "currency": found.currency or None})
+        print_json(
+            {"base": asdict(found.base), "trials": rows, "currency": found.currency or None, "notes": found.notes}
+        )
     else:
         from flowsheet.show.terminal import show_trials
 

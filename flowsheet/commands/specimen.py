@@ -39,7 +39,8 @@ def specimen(
 ) -> None:
     """Tell the gold in a specimen by its weights in air and in water."""
     from flowsheet.spec import specimens
-    from flowsheet.study.specimen import weigh
+    from flowsheet.spec.mistakes import Mistake, SheetError
+    from flowsheet.study.specimen import impossible, weigh
 
     if file is not None and (air is not None or water is not None):
         fail("--file", "both a table and the weights of one rock are given", "Give --file, or --air and --water")
@@ -51,6 +52,11 @@ def specimen(
     table = one is None
     rocks = [one] if one is not None else specimens.read(file, common) if file is not None else []
     found = weigh(rocks, draws, seed, (lambda items: progress(items, "specimens")) if table else iter)
+    if not found.counted:
+        wrong = [(rock.specimen, *impossible(rock)) for rock in found.left_out]
+        if table:
+            raise SheetError([Mistake(m, r, rock.name, file=str(file)) for rock, m, r in wrong])
+        raise SheetError([Mistake(m, r, read=water, file="--water") for _, m, r in wrong])
     if out is not None:
         from flowsheet.show.specimen_plots import write_specimens
 

@@ -12,9 +12,9 @@ from flowsheet.study.lot_sheet import Kept, LotSheet
 
 WIDTH = 78
 """Columns of the plain text: it is printed, too."""
-MOST_STEPS, MOST_DAYS, MOST_KEPT = 16, 6, 12
-LONGEST = 120
-"""Characters of a name or a title that a label shows."""
+MOST_STEPS, MOST_DAYS, MOST_KEPT, MOST_NOTES = 16, 6, 12, 6
+LONGEST, LONGEST_NOTE = 120, 300
+"""Characters of a name or a title, and of a note, that a label shows."""
 
 NOT_THIS = (
     "This is an estimate from {tests}. It is not a resource statement and not an assay certificate, it does not "
@@ -46,6 +46,7 @@ def parts(found: LotSheet) -> list[Part]:
         Part("Head grade", (), _grade(found)),
         Part("What was kept of it", tuple(_all_kept(found)), _more(len(found.kept), MOST_KEPT)),
         *([Part("What another sack holds", (), (_next(found),))] if found.next_low_g is not None else []),
+        *([Part("Look at this", (), _notes(found))] if found.notes else []),
         Part("What this is not", (), tuple(line.format(tests=_tests(found)) for line in NOT_THIS), loud=True),
         Part("Take care", (), CARE),
     ]  # fmt: skip
@@ -72,7 +73,7 @@ def _steps(found: LotSheet) -> tuple[str, ...]:
 
 def _grade(found: LotSheet) -> tuple[str, ...]:
     if found.grade is not None:
-        text = f"{spans.grade(found.grade)}: nine chances in ten lie between the two."
+        text = f"{spans.grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
     else:
         text = f"{grade(found.grade_g_per_t)}, without an interval: the sheet says of no number how sure it is."
     if found.rests_on == "weights" and found.tested_kg is not None and found.found_g is not None:
@@ -80,8 +81,19 @@ def _grade(found: LotSheet) -> tuple[str, ...]:
         told = (
             f"It rests on what was weighed: {mass(found.tested_kg)} held {held} of gold by the balance of the weights."
         )
-        return (text, f"{told} The rest of the doubt is {found.rest}.")
+        told = f"{told} The rest of the doubt is {found.rest}."
+        if found.joined:
+            return (text, told)
+        alone = "sack" if found.tests == 1 else f"{found.tests} sacks"
+        return (text, f"{told} The figure is of the {alone} tested alone: what lies beside may be richer or poorer.")
     return (text, "It rests on the sheet's own numbers, which may be a guess: no balance of weights tells it.")
+
+
+def _whose(found: LotSheet) -> str:
+    if not found.joined:
+        return ""
+    pile = f"the pile of {found.sacks:,} sacks" if found.sacks is not None else "the pile"
+    return f" for {pile}, by {found.joined} tests"
 
 
 def _all_kept(found: LotSheet) -> list[tuple[str, str]]:
@@ -102,8 +114,24 @@ def _next(found: LotSheet) -> str:
     return (
         f"Another {mass(found.mass_kg)} of it hold {sig(scale * low)} to {sig(scale * high)} {unit} of gold nine times "
         f"in ten. Chance of less than half of the mean: {percent(found.less_than_half or 0.0)}; of more than double: "
-        f"{percent(found.more_than_double or 0.0)}."
+        f"{percent(found.more_than_double or 0.0)}. "
+        f"{_differ(found)}"
     )
+
+
+def _differ(found: LotSheet) -> str:
+    if found.spread is None:
+        return (
+            "That is the luck of grains and the doubt of the grade; how far sacks differ besides is not counted, for "
+            "the sheet tells of no pile (pile: {spread: 30 %})."
+        )
+    told = percent(found.spread) if isinstance(found.spread, float) else spans.percent(found.spread)
+    return f"Sacks are taken to differ by {told}, and the luck of grains comes on top."
+
+
+def _notes(found: LotSheet) -> tuple[str, ...]:
+    shown = (_cut(note, LONGEST_NOTE) for note in found.notes[:MOST_NOTES])
+    return (*(f"{note[:1].upper()}{note[1:]}" for note in shown), *_more(len(found.notes), MOST_NOTES))
 
 
 def _more(count: int, most: int) -> tuple[str, ...]:

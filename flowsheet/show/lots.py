@@ -17,6 +17,8 @@ NAMED = 3
 """Sacks that a sentence names."""
 HARDLY = 0.03
 """An interval that one more sack narrows by less than this share is hardly worth it: typical, no source."""
+MOSTLY = 0.95
+"""The luck of grains without rare ones is told beside it where it is less than this part of it."""
 
 
 def each_test(found: Lot, rows: Sequence[Row] | None = None) -> Grid:
@@ -113,6 +115,8 @@ def sure(found: Lot) -> str:
         text += f" (with so few tests, mostly by what was taken: {percent(found.prior_spread)}, more or less)"
     if found.luck > 0:
         text += f"; the luck of grains comes on top, ± {percent(found.luck)} for one of them"
+        if found.usual_luck < MOSTLY * found.luck:
+            text += f" (± {percent(found.usual_luck)} but for the large grains that few sacks hold)"
     if len(found.told) == 1:
         return f"{text}."
     low, high = found.plain.student()

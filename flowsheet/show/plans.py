@@ -121,7 +121,7 @@ def what_to_do(found: Planned) -> str:
     whole = found.straight * pool.mass
     cost = f"{sig(plan.work)} {found.work.currency}" if found.work.currency else f"{mass(plan.work)} of work"
     counted = (
-        "by your costs of crushing, grinding and panning"
+        f"by your costs of {'sacks, ' if found.work.sack else ''}crushing, grinding and panning"
         if found.work.currency
         else "each kg counted every time that it goes through a machine or the pan"
     )

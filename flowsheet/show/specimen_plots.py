@@ -10,6 +10,7 @@ from flowsheet.show import specimens
 from flowsheet.show.chance_plots import _clean
 from flowsheet.show.figures import sig
 from flowsheet.show.plots import COLOURS, _figure, _plain, _save
+from flowsheet.show.specimen_sums import from_nothing
 from flowsheet.study.specimen import All, Found, gold_in, water_density
 
 MOST_BARS = 40
@@ -48,7 +49,8 @@ def by_host(found: Found, path: Path) -> None:
     gold = found.fine * gold_in(np.asarray(air), np.asarray(water), 1 / density, metal, displaced)
     figure, (axes,) = _figure(1, wide=8.6)
     axes.plot(density, gold, color=COLOURS[0], linewidth=2)
-    axes.axhspan(found.gold.low, found.gold.high, color=COLOURS[1], alpha=0.25, linewidth=0,
+    ends = from_nothing(found.gold)
+    axes.axhspan(ends.low, ends.high, color=COLOURS[1], alpha=0.25, linewidth=0,
                  label="gold, nine times in ten")  # fmt: skip
     axes.axvspan(middle - specimen.host.sd, middle + specimen.host.sd, color=COLOURS[4], alpha=0.25, linewidth=0,
                  label="the host, ± one standard deviation")  # fmt: skip
@@ -66,21 +68,22 @@ def bars(found: All, path: Path) -> None:
     """Write a plot of each rock's interval, the richest on top."""
     from matplotlib.figure import Figure
 
-    ranked = sorted(found.specimens, key=lambda one: -one.gold.value)[:MOST_BARS]
+    ranked = sorted(found.counted, key=lambda one: -one.gold.value)[:MOST_BARS]
     figure = Figure(figsize=(8.6, 1.6 + 0.32 * len(ranked)), layout="constrained", dpi=130)
     axes = figure.subplots()
     for k, one in enumerate(ranked):
         shows = one.gold.value > one.smallest.decision
-        axes.plot([one.gold.low, one.gold.high], [k, k], color=COLOURS[1 if shows else 4], linewidth=7,
+        ends = from_nothing(one.gold)
+        axes.plot([ends.low, ends.high], [k, k], color=COLOURS[1 if shows else 4], linewidth=7,
                   solid_capstyle="butt", alpha=0.75)  # fmt: skip
-        axes.plot(one.gold.value, k, "o", color="black", markersize=4)
-        axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (one.gold.high, k), (5, 0),
+        axes.plot(max(one.gold.value, 0.0), k, "o", color="black", markersize=4)
+        axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (ends.high, k), (5, 0),
                       textcoords="offset points", va="center", fontsize=8)  # fmt: skip
     axes.axvline(0, color="black", linewidth=0.8)
     axes.set_yticks(range(len(ranked)), [_plain(one.specimen.name) for one in ranked])
     axes.invert_yaxis()
-    low, high = min(one.gold.low for one in ranked), max(one.gold.high for one in ranked)
-    axes.set_xlim(min(low, 0.0) - 0.03 * (high - low), high + 0.16 * (high - low))
+    high = max(0.0, *(one.gold.high for one in ranked)) or 1.0
+    axes.set_xlim(-0.03 * high, 1.16 * high)
     axes.set_xlabel("fine gold, g: nine times in ten, and the middle")
     _clean(axes)
     _save(figure, path)

@@ -7,10 +7,11 @@ from dataclasses import asdict
 from typing import Any
 
 from flowsheet.show.figures import gold, percent, short, sig
+from flowsheet.show.specimen_sums import from_nothing, shown, signed, span, sum_answers
 from flowsheet.show.tables import Column, Grid
 from flowsheet.show.terminal import _list, console, print_table
 from flowsheet.spec.minerals import MINERALS
-from flowsheet.study.specimen import HOST, ONE_SIDE, WARM, All, Estimate, Found
+from flowsheet.study.specimen import HOST, WARM, All, Estimate, Found, impossible
 
 NOT_AN_ASSAY = "This is an estimate from two weights, not a resource statement or an assay certificate."
 WORTH_TELLING = 0.02
@@ -24,19 +25,24 @@ def as_dict(found: All, table: bool = False) -> dict[str, Any]:
         return {**_one(found.specimens[0]), **how}
     return {
         "specimens": [{"name": one.specimen.name, **_one(one)} for one in found.specimens],
-        "sum_g": asdict(found.total),
-        "sum_first_order_g": asdict(found.by_first_order),
+        "sum_g": _amount(found.total),
+        "sum_first_order_g": _amount(found.by_first_order),
         "sum_sd_if_independent_g": found.sd_if_independent,
+        "left_out": [one.specimen.name for one in found.left_out],
         **how,
     }
 
 
+def _amount(one: Estimate) -> dict[str, float]:
+    return asdict(from_nothing(one))
+
+
 def _one(found: Found) -> dict[str, Any]:
     specimen = found.specimen
+    amounts = {"gold_g": found.gold, "alloy_g": found.alloy, "first_order_g": found.by_first_order}
     return {
-        "gold_g": asdict(found.gold),
-        "alloy_g": asdict(found.alloy),
-        "first_order_g": asdict(found.by_first_order),
+        **{name: None if found.cannot_be else _amount(one) for name, one in amounts.items()},
+        "cannot_be": found.cannot_be,
         "trade_rule_g": found.trade_rule,
         "smallest_g": asdict(found.smallest),
         "gold_volume_share": found.volume_share,
@@ -60,7 +66,7 @@ def _ranked(found: Found) -> list[tuple[str, float]]:
 def doubts(found: Found) -> Grid:
     """Return what each doubt adds to that of the gold, largest first."""
     total = sum(slope**2 for slope in found.slopes.values())
-    columns = (Column("Doubt of"), Column("told as"), Column("Gold, ± g", _sig), Column("Part, %", _percent))
+    columns = (Column("Doubt of"), Column("told as"), Column("Gold, ± g", signed), Column("Part, %", _percent))
     rows = [(name, _told(found, name), abs(slope), slope**2 / total) for name, slope in _ranked(found)]
     return Grid("doubts", "What the doubt about the gold comes from", columns, rows)
 
@@ -72,6 +78,8 @@ def _told(found: Found, cause: str) -> str:
     for name, weight in (("weight in air", one.air), ("weight in water", one.water)):
         if cause == name:
             return weight.text if weight.doubtful else f"{weight.text} ± {gold(1e3 * one.sd(weight))}{assumed}"
+    if cause == HOST and not one.host.given:
+        return f"{host.text}{assumed}"
     if cause == HOST:
         return host.text if "±" in host.text or host.low is not None else f"{host.text} ± {host.sd:g}{assumed}"
     for added in one.host.added:
@@ -94,39 +102,36 @@ def specimens(found: All) -> Grid:
         Column("Specimen"),
         Column("Air, g", _sig4),
         Column("Water, g", _sig4),
-        Column("Density, g/cm3", _sig),
-        Column("Gold, g", _sig),
-        Column("5 %, g", _sig),
-        Column("95 %, g", _sig),
-        Column("Can tell, g", _can_tell),
+        Column("Density, g/cm3", signed),
+        Column("Gold, g", _or_dash),
+        Column("5 %, g", _or_dash),
+        Column("95 %, g", _or_dash),
+        Column("Can tell, g", _or_dash),
         Column("Look at"),
     )
     rows: list[tuple[Any, ...]] = [
-        (f.specimen.name, 1e3 * f.specimen.air.value, 1e3 * f.specimen.water.value, f.density, f.gold.value, f.gold.low,
-         f.gold.high, f.smallest.detection, _short_warning(f))
+        (f.specimen.name, 1e3 * f.specimen.air.value, 1e3 * f.specimen.water.value, f.density,
+         *(("", "", "", "") if f.cannot_be else (*shown(f.gold), f.smallest.detection)), _short_warning(f))
         for f in found.specimens
     ]  # fmt: skip
     weights = [sum(1e3 * w for w in ws) for ws in zip(*((f.specimen.air.value, f.specimen.water.value)
-                                                         for f in found.specimens), strict=True)]  # fmt: skip
-    total = found.total
-    rows.append(("all", *weights, weights[0] / (weights[0] - weights[1]), total.value, total.low, total.high,
-                 "", ""))  # fmt: skip
+                                                         for f in found.counted), strict=True)]  # fmt: skip
+    rows.append(("all", *weights, weights[0] / (weights[0] - weights[1]), *shown(found.total), "",
+                 "without what cannot be" if found.left_out else ""))  # fmt: skip
     return Grid("specimens", "Specimens (gold: fine gold, nine times in ten between the ends)", columns, rows)
 
 
 def _short_warning(found: Found) -> str:
+    if found.cannot_be:
+        return "cannot be: left out"
     if found.gold.value < 0:
         return "lighter than its host"
     if found.alloy.value > 1e3 * found.specimen.air.value:
-        return "denser than metal"
+        return "solid metal?"
     return "may hold none" if found.gold.value <= found.smallest.decision else ""
 
 
-def _sig(value: float) -> str:
-    return f"−{sig(-value)}" if value < 0 else sig(value)
-
-
-def _can_tell(value: float | str) -> str:
+def _or_dash(value: float | str) -> str:
     return "–" if isinstance(value, str) else sig(value)
 
 
@@ -142,13 +147,6 @@ def _share(share: float | str) -> str:
     return "no share would do" if isinstance(share, str) else _percent(share)
 
 
-def span(one: Estimate) -> str:
-    """Return an amount with its ends; what is below nothing is told as nothing there."""
-    unit, scale = ("g", 1.0) if one.high >= 0.1 else ("mg", 1e3)
-    low = "0" if one.low <= 0 else sig(scale * one.low)
-    return f"{sig(scale * max(one.value, 0.0))} {unit} ({low} to {sig(scale * max(one.high, 0.0))})"
-
-
 def answers(found: Found) -> Iterator[tuple[str, str]]:
     """Return (question, answer) for one specimen."""
     yield "How much gold is in it?", held(found)
@@ -161,22 +159,25 @@ def answers(found: Found) -> Iterator[tuple[str, str]]:
 def held(found: Found) -> str:
     """Say what the specimen holds, or that it shows nothing."""
     value = found.gold.value
-    told = f"{_sig(found.density)} g/cm3 with its gold, {_sig(found.specimen.host.density)} without"
+    told = f"{signed(found.density)} g/cm3 with its gold, {signed(found.specimen.host.density)} without"
     if value < 0:
-        text = f"None that shows. By its weights it would hold {_sig(value)} g, less than nothing: it weighs {told}."
+        text = f"None that shows. By its weights it would hold {signed(value)} g, less than nothing: it weighs {told}."
         if value < -found.smallest.decision:
             return f"{text} Something in it is lighter than the host, and hides what gold there may be."
         return f"{text} If it holds any, it is hardly more than {gold(max(found.gold.high, found.smallest.decision))}."
     text = f"About {span(found.gold)} of fine gold, nine times in ten between these ends: the rock weighs {told}"
-    text += f", so {percent(found.volume_share)} of its volume is metal."
+    if found.volume_share < 1:
+        text += f", so {percent(found.volume_share)} of its volume is metal."
+    else:
+        text += ". That is as dense as solid metal or denser, by less than the doubt of its weights."
     if found.fine < 1:
         text += f" The metal ({1000 * found.fine:.0f} fine) weighs {span(found.alloy)}."
     if value <= found.smallest.decision:
         text += " That is within its own doubt of nothing: it may hold none."
     rule = found.trade_rule
     return (
-        f"{text} The trade's rule, 3.1 × water − 1.9 × air, says {_sig(rule)} g: its numbers are rounded, and it knows "
-        "no other host or metal."
+        f"{text} The trade's rule, 3.1 × water − 1.9 × air, says {signed(rule)} g: its numbers are rounded, and it "
+        "knows no other host or metal."
     )
 
 
@@ -223,11 +224,14 @@ def warnings(found: Found) -> Iterator[str]:
     """Go through what is odd about a specimen's weights."""
     air = 1e3 * found.specimen.air.value
     host = found.specimen.host.density
+    if found.cannot_be:
+        yield "{}. {}".format(*impossible(found))
+        return
     if found.gold.value < 0:
         certain = found.gold.value < -found.smallest.decision
         why = "it has cavities, moss, air bubbles or a lighter host" if certain else "within its doubt that is no gold"
         yield (
-            f"The specimen ({_sig(found.density)} g/cm3) is lighter than its host ({_sig(host)}): {why}. Brush it, "
+            f"The specimen ({signed(found.density)} g/cm3) is lighter than its host ({signed(host)}): {why}. Brush it, "
             "boil or soak it until no bubble rises, and weigh it again."
         )
     elif found.gold.value <= found.smallest.decision:
@@ -236,8 +240,8 @@ def warnings(found: Found) -> Iterator[str]:
         yield "There is some gold by these weights, but how much they hardly tell."
     if found.alloy.value > air:
         yield (
-            f"The specimen ({_sig(found.density)} g/cm3) is denser than the metal itself ({_sig(found.metal)}): one of "
-            "the weights is wrong, or it is no gold. Weigh it again."
+            f"The specimen ({signed(found.density)} g/cm3) is denser than the metal itself ({signed(found.metal)}), by "
+            "less than the doubt of its weights. Weigh it again on a finer scale."
         )
     share = found.without_gold["pyrite"]
     if found.gold.value > 0 and share is not None and share > WORTH_TELLING:
@@ -256,7 +260,11 @@ def cautions(found: Sequence[Found]) -> Iterator[str]:
         yield f"Water is taken at 1.000 g/cm3; at {WARM:g} °C the answer would be {told} less. Give --temperature."
     if any(one.specimen.fineness is None and one.specimen.common.metal is None for one in found):
         yield 'The metal is taken as fine gold; natural gold holds silver: give its fineness, as --fineness "870 ± 20".'
-    for text in dict.fromkeys(one.specimen.host.text for one in found if one.specimen.host.assumed):
+    hosts = [one.specimen.host for one in found]
+    if usual := next((host for host in hosts if not host.given), None):
+        told = f"No host is given: {usual.text} g/cm3 (quartz) and its doubt are assumed"
+        yield f'{told}. Give your own, as --host "2.7 ± 0.03".'
+    for text in dict.fromkeys(host.text for host in hosts if host.assumed and host.given):
         yield f'The doubt of the host "{text}" is assumed, in whole or in part: give it your own (±).'
 
 
@@ -273,7 +281,7 @@ def show(found: All, table: bool = False) -> None:
         out.print(answer)
     lines = [f"{f.specimen.name}: {text}" for f in found.specimens for text in warnings(f) if _short_warning(f)]
     _list(out, "Look at this", lines)
-    _list(out, "Take care", [*cautions(found.specimens), NOT_AN_ASSAY])
+    _list(out, "Take care", [*cautions(found.counted), NOT_AN_ASSAY])
 
 
 def _show_one(found: All, one: Found) -> None:
@@ -288,34 +296,10 @@ def _show_one(found: All, one: Found) -> None:
         if grid.rows and (grid.name == "doubts" or one.gold.value > 0):
             out.print()
             print_table(out, grid)
-    first = one.by_first_order
+    first = from_nothing(one.by_first_order)
     out.print(
         f"{found.draws:,} draws, seed {found.seed}: ± {gold(one.gold.sd)}; by first order ± {gold(first.sd)} "
-        f"({_sig(first.low)} to {_sig(first.high)} g)."
+        f"({sig(first.low)} to {sig(first.high)} g)."
     )
     _list(out, "Look at this", list(warnings(one)))
     _list(out, "Take care", [*cautions([one]), NOT_AN_ASSAY])
-
-
-def sum_answers(found: All) -> Iterator[tuple[str, str]]:
-    """Return (question, answer) for all specimens together."""
-    apart = Estimate(found.total.value, found.sd_if_independent, 0.0, 0.0)
-    below = sum(one.gold.value < 0 for one in found.specimens)
-    text = (
-        f"About {span(found.total)} of fine gold in {len(found.specimens)} specimens, ± {gold(found.total.sd)} (one "
-        "standard deviation). The host's and the metal's doubts are the same for all rocks and do not average out: had "
-        f"each rock its own, it would be ± {gold(apart.sd)}."
-    )
-    if below:
-        what = "One rock comes" if below == 1 else f"{below} rocks come"
-        text += f" {what} out below nothing and counted as such: left out, the sum would be too large."
-    yield "How much gold do they hold?", text
-    shows = [one for one in found.specimens if one.gold.value > one.smallest.decision]
-    told = f"{len(shows)} of {len(found.specimens)}"
-    yield (
-        "In which does gold show?",
-        (
-            f"{told} hold more than luck with the weights would show in a barren one (1 in 20 by luck alone). "
-            f"“Can tell” is the gold that would be found 19 times in 20 (3.29 sd at no gold; {ONE_SIDE:.3f} sd decide)."
-        ),
-    )

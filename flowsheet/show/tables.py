@@ -34,6 +34,9 @@ A_LITTLE = 0.1
 
 FATES = {FED: "fed", INSIDE: "goes on", KEPT: "KEPT", LOST: "lost"}
 
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""A spreadsheet takes text that begins with one of these for a formula, and runs it."""
+
 Form = Callable[[Any], str]
 
 
@@ -48,6 +51,8 @@ class Column:
 
     def plain(self, cell: Any) -> Any:
         """Return a cell as a CSV holds it: with full digits, and in what the head says."""
+        if isinstance(cell, str):
+            return _as_text(cell)
         if not isinstance(cell, float):
             return cell
         return f"{100 * cell if self.form in (_percent_number, _more) else cell:.9g}"
@@ -63,10 +68,10 @@ class Grid:
     rows: Sequence[Sequence[Any]]
 
     def write_csv(self, path: Path) -> None:
-        """Write the table with full digits, UTF-8, one row a line."""
+        """Write the table with full digits, UTF-8, one row a line; text never as a spreadsheet's formula."""
         with path.open("w", newline="", encoding="utf-8") as file:
             writer = csv.writer(file)
-            writer.writerow([column.head for column in self.columns])
+            writer.writerow([_as_text(column.head) for column in self.columns])
             writer.writerows(
                 [column.plain(cell) for column, cell in zip(self.columns, row, strict=True)] for row in self.rows
             )
@@ -94,6 +99,17 @@ class Grid:
             ]
             table.add_row(*cells, style=style)
         return table
+
+
+def _as_text(text: str) -> str:
+    """Return text with an apostrophe before what a spreadsheet would run; a number stays as it is."""
+    if not text.startswith(FORMULA):
+        return text
+    try:
+        float(text)
+    except ValueError:
+        return f"'{text}"
+    return text
 
 
 def balance(run: Run) -> Grid:

@@ -59,6 +59,8 @@ def show_trials(found: Trials) -> None:
     out.print(sentences.best_trial(found))
     if found.currency:
         out.print(sentences.best_value(found))
+    for note in found.notes:
+        out.print(f"Note: {note}")
 
 
 def say(lines: Iterable[str]) -> None:

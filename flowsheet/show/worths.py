@@ -14,6 +14,8 @@ from flowsheet.study.worths import WayWorth, Worths
 
 MOST_WAYS = 12
 """Ways that the table shows."""
+CLEAR = 2 / 3
+"""A way that is best in so many draws is called the best, though the interval of its lead may hold nothing."""
 LITTLE = 0.01
 """A gain below this part of what is left is not worth a change."""
 
@@ -53,7 +55,7 @@ def ways(found: Worths, pile: bool) -> Grid:
         one = way.pile if pile and way.pile is not None else way.sack
         each = (one.net.mean / (found.sacks or 1.0),) if pile else ()
         rows.append((way.name, one.income, one.costs, one.net.mean, one.net.p5, one.net.p95, *each, one.pays, one.best))
-    whole = f"The pile, {found.sacks or 0:g} sacks of {mass(found.sack_kg)}"
+    whole = f"The pile, {_sacks(found.sacks or 0)} of {mass(found.sack_kg)}"
     title = whole if pile else f"One sack of {mass(found.sack_kg)}, sold alone"
     return Grid("ways_pile" if pile else "ways_sack", title, columns, rows)
 
@@ -163,12 +165,14 @@ def answers(found: Worths) -> Iterator[tuple[str, str]]:
 def best_way(found: Worths) -> str:
     """Say which way leaves most, and by how much."""
     best, one = found.best, found.best.counts
-    what = f"the pile of {found.sacks:g} sacks" if found.sacks else f"a sack of {mass(found.sack_kg)}"
+    what = f"the pile of {_sacks(found.sacks)}" if found.sacks else f"a sack of {mass(found.sack_kg)}"
     if one.net.mean <= 0:
         text = (
             f"None: every way costs more than it brings, and leaving it costs nothing. Of {what}, {best.name} loses "
             f"least: {span(one.net, found.currency)} are left."
         )
+    elif toss_up(found):
+        return f"{_about_the_same(found, what)}{_too_small(found)}"
     else:
         text = f"{best.name}: it leaves {span(one.net, found.currency)} of {what}, after all costs and fees."
         if found.sacks:
@@ -179,6 +183,32 @@ def best_way(found: Worths) -> str:
             f"ahead by {span(found.margin, found.currency)}, and of all ways the best in {_chances(one.best)}."
         )
     return f"{text}{_too_small(found)}"
+
+
+def toss_up(found: Worths) -> bool:
+    """Whether the draws do not tell the two ways apart that leave most."""
+    clear = max(way.counts.best for way in found.ways[:2]) >= CLEAR
+    return found.margin is not None and found.margin.p5 < 0 < found.margin.p95 and not clear
+
+
+def _about_the_same(found: Worths, what: str) -> str:
+    """Say of the two ways that leave most what each does, and which is the surer."""
+    one, other = found.ways[:2]
+    surer, less = sorted((one, other), key=lambda way: (-way.counts.pays, way.counts.net.sd))
+    left = [f"{way.name} leaves {span(way.counts.net, found.currency)}" for way in (one, other)]
+    loses = [_chances(1 - way.counts.pays) for way in (surer, less)]
+    why = (
+        "its interval is the narrower"
+        if loses[0] == loses[1]
+        else f"it loses money in {loses[0]}, {less.name} in {loses[1].removesuffix(' of 100 draws')}"
+    )
+    return (
+        f"About the same: of {what}, after all costs and fees, {left[0]}, {left[1]}. {surer.name} is the surer ({why})."
+    )
+
+
+def _sacks(number: float) -> str:
+    return f"{number:g} sack{'' if number == 1 else 's'}"
 
 
 def _too_small(found: Worths) -> str:

@@ -88,6 +88,8 @@ class Host:
     added: tuple[Added, ...] = ()
     #: Whether a doubt of it is assumed.
     assumed: bool = False
+    #: Whether somebody told it; otherwise it is the usual one.
+    given: bool = True
 
     def volume(self, base: NDArray[np.float64], shares: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
         """Return cm3 per g of rock, for densities of the main part and shares of what is added to it."""
@@ -144,6 +146,11 @@ def host(text: str) -> Host:
     return told
 
 
+def usual() -> Host:
+    """Return the host rock where none is given: its density and its doubt are both assumed."""
+    return replace(host(HOST), assumed=True, given=False)
+
+
 def _base(text: str, alone: bool) -> tuple[str, Number, bool]:
     """Return the main part of a rock: its name, its density, and whether the doubt of it is assumed."""
     if re.match(r"[A-Za-z]", text):
@@ -170,7 +177,10 @@ def _mineral(name: str) -> float:
     plain = name.strip().casefold()
     if plain not in MINERALS:
         remedy = did_you_mean(plain, MINERALS, "minerals")
-        raise NumberMistake(f'no mineral "{name.strip()}" is known here', f"{remedy.rstrip('.')}; or write a density")
+        raise NumberMistake(
+            f'no mineral "{name.strip()}" is known here',
+            f'{remedy}{" Or" if remedy.endswith("?") else "; or"} write a density, as "{HOST}"',
+        )
     return MINERALS[plain]
 
 

@@ -87,6 +87,31 @@ def price(name: str, text: str) -> Money:
     return _money(found, scale, text, currency, per)
 
 
+def parted_by_comma(prices: Mapping[str, Any]) -> dict[str, tuple[str, list[str]]]:
+    """Return the prices that a comma parted inside braces: name → (as it was meant, the names that its rest made).
+
+    ``{gold: 2,900 USD/ozt}`` reads as gold: 2 and a name "900 USD/ozt" without a value.
+    """
+    names, found = list(prices), {}
+    for i, name in enumerate(names):
+        text, rest = str(prices[name] or "").strip(), []
+        if not re.fullmatch(r"\d+", text):
+            continue
+        for part in names[i + 1 :]:
+            if prices[part] not in (None, "") or not re.match(r"\d", part):
+                break
+            rest.append(part)
+            if re.match(r"\d[\d.]*\s*[A-Z]{3}\s*/", part):
+                found[name] = ",".join([text, *rest]), rest
+                break
+    return found
+
+
+def without_commas(text: str) -> str:
+    """Return a price with its commas left out between thousands, and as a point before any other digits."""
+    return re.sub(r",(?!\d{3}(?!\d))", ".", re.sub(r",(?=\d{3}(?!\d))", "", text))
+
+
 def by_mass(found: Money) -> bool:
     """Whether a price is for so much mass."""
     try:

@@ -54,7 +54,18 @@ def _prices(shape: Shape) -> dict[str, Money]:
     if "prices" not in shape.document.data:
         return {}
     found = {}
-    for name in shape.names("prices", "gold: 100 USD/g"):
+    names = shape.names("prices", "gold: 100 USD/g")
+    parted = money.parted_by_comma(shape.document.data["prices"]) if names else {}
+    rests = {name for _, rest in parted.values() for name in rest}
+    for name in names:
+        if name in rests:
+            continue
+        if name in parted:
+            text, _ = parted[name]
+            whole = money.without_commas(text)
+            message = "inside braces a comma ends a value"
+            shape.say(("prices", name), message, f"Write {name}: {whole}, without the comma", text)
+            continue
         text = shape.document.data["prices"][name]
         try:
             found[name] = money.price(name, text if isinstance(text, str) else "")

@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from flowsheet.spec import minerals, numbers
 from flowsheet.spec.cells import Cell, header_and_rows
-from flowsheet.spec.minerals import HOST, Host
+from flowsheet.spec.minerals import Host
 from flowsheet.spec.mistakes import Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.numbers import Number, NumberMistake
 from flowsheet.spec.text_file import UnreadableError, check_characters, decode, fault, read_bytes
@@ -40,7 +40,7 @@ Fault = tuple[str, str, str]
 class Common:
     """What all specimens of one call share, where a line of a table does not say otherwise."""
 
-    host: Host = field(default_factory=lambda: minerals.host(HOST))
+    host: Host = field(default_factory=minerals.usual)
     fineness: Number | None = None
     #: Density of the metal, g/cm3; None where its fineness tells it.
     metal: Number | None = None
@@ -94,7 +94,7 @@ def from_options(options: Mapping[str, str | None], temperature: float | None) -
             mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}"))
             return None
 
-    host = read("host", minerals.host) or minerals.host(HOST)
+    host = read("host", minerals.host) or minerals.usual()
     scale = read("scale", _scale)
     fineness, metal = read("fineness", _fineness), read("metal", _metal)
     if temperature is not None and not COLDEST <= temperature <= WARMEST:

@@ -66,7 +66,7 @@ class Sale(Block):
     payable: Share = knob("97 %", "share of the gold that a refiner pays for", source=TYPICAL, low=0.0, high=1.0)
     payable_silver: Share = knob("0 %", "share of the silver that is paid for", source=TYPICAL, low=0.0, high=1.0)
     refining: PricePerMass | None = knob(None, "refiner's charge by the mass of gold paid for", low=0.0)
-    minimum: Amount | None = knob(None, "least that a lot is charged in all", low=0.0)
+    minimum: Amount | None = knob(None, "least that a lot is charged in all, the fee counted in", low=0.0)
     least: Mass | None = knob(None, "smallest lot that is taken at all", low=0.0, high=1e6)
     lots: Plain = knob("1", "in how many lots the pile is sold", source=TYPICAL, low=1.0, high=1e5)
 

@@ -83,8 +83,10 @@ class Lot:
     prior_spread: float
     plain: Plain
     more: More | None
-    #: Luck of the grains in one sack, relative standard deviation; 0 where the grains are not known.
+    #: Luck of the grains in one sack, relative standard deviation; 0 where the grains are not known. And the same
+    #: without the grains so large that few sacks hold one.
     luck: float
+    usual_luck: float
     left: tuple[dict[str, Any], ...]
     notes: tuple[str, ...]
 
@@ -112,6 +114,7 @@ class Lot:
             "spread": asdict(self.spread),
             "prior_spread": self.prior_spread,
             "luck_of_a_sack": self.luck,
+            "usual_luck_of_a_sack": self.usual_luck,
             "plain_t": {"mean": self.plain.mean, "sd_of_mean": self.plain.mean_sd, "low": low, "high": high},
             "outlying": [row.name for row in self.outlying],
             "one_more_sack": asdict(self.more) if self.more is not None else None,
@@ -158,7 +161,8 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
             f"All tests together held about {max(found / luck.heavy, 0.0):.1f} grains of the size that matters "
             f"({1e6 * luck.heavy:.3g} mg of gold): the upper end is rough, and may be too low. Test more rock."
         )
-    heavy = luck.usual(estimate.sacks.scale * float(estimate.sacks.mass.mean()))
+    usual = luck.usual(estimate.sacks.scale * float(estimate.sacks.mass.mean()))
+    sack = max(float(estimate.sacks.found.mean()), 1e-12)
     return Lot(
         title=sheet.title,
         rows=tuple(_rows(ledger.tests, estimate, prior, progress)),
@@ -170,7 +174,8 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
         prior_spread=prior,
         plain=plain,
         more=estimate.one_more(rest),
-        luck=math.sqrt(heavy / max(float(estimate.sacks.found.mean()), 1e-12)),
+        luck=math.sqrt(luck.heavy / sack),
+        usual_luck=math.sqrt(usual / sack),
         left=tuple({"file": one.file, "mistakes": [m.as_dict() for m in one.mistakes]} for one in ledger.left),
         notes=tuple(notes),
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 from flowsheet.study.off import Off
-from flowsheet.study.stages import Broken, Error, Pool, Split, passes
+from flowsheet.study.stages import Broken, Error, Pool, Split
 from flowsheet.study.work import Work
 
 MOST_HALVINGS = 7
@@ -78,16 +78,17 @@ def recipes(pool: Pool, rocks: Sequence[Broken], grind: float, work: Work) -> li
         for (first, k), (then, m) in product(product(rocks, halves), repeat=2)
         if then.size < first.size
     ]
-    return [_recipe(parts, pool.lies.size, grind, work) for parts in [(), *one, *two]]
+    getting = work.sack / pool.sack_mass
+    return [_recipe(parts, pool.lies.size, grind, work, getting) for parts in [(), *one, *two]]
 
 
-def _recipe(parts: tuple[tuple[Broken, float], ...], top: float, grind: float, work: Work) -> Recipe:
-    kept, variance, cost, size = 1.0, 0.0, 0.0, top
+def _recipe(parts: tuple[tuple[Broken, float], ...], top: float, grind: float, work: Work, getting: float) -> Recipe:
+    kept, variance, cost, size = 1.0, 0.0, getting, top
     for rock, share in parts:
-        cost += kept * work.crushing * passes(size, rock.size)
+        cost += kept * work.crushed(size, rock.size)
         variance += rock.heterogeneity / kept * (1 / share - 1)
         kept, size = kept * share, rock.size
-    cost += kept * (work.grinding * passes(size, grind) + work.panning)
+    cost += kept * work.finished(size, grind)
     return Recipe(parts, variance, cost, kept)
 
 

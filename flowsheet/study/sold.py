@@ -53,9 +53,9 @@ def proceeds(sale: Sale, worth: Worth, lot: Lot, lots: float, take: Take) -> Pro
         charges = charges + take(sale.per_mass) * lot.mass
     if sale.refining is not None:
         charges = charges + take(sale.refining) * paid_gold
-    if sale.minimum is not None:
-        charges = np.maximum(charges, take(sale.minimum) * lots)
     kept_back = take(sale.fee) * gross + charges
+    if sale.minimum is not None:
+        kept_back = np.maximum(kept_back, take(sale.minimum) * lots)
     small = (lot.mass <= 0) | (lot.mass / lots < (sale.least.value if sale.least is not None else 0.0))
     return Proceeds(
         np.where(small, 0.0, gross), np.where(small, 0.0, kept_back), float(np.mean(small & (lot.mass > 0)))

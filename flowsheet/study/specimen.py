@@ -28,6 +28,8 @@ AIR_RULE, WATER_RULE = 1.9, 3.1
 """The trade's rule of thumb: 3.1 × weight in water - 1.9 × weight in air (texts on prospecting)."""
 ONE_SIDE = 1.6448536269514722
 """95 % point of the normal law: both ends of a 90 % interval, and L. A. Currie's limits."""
+ROUNDING = 1e-9
+"""What the arithmetic may round off a volume (cm3 per g)."""
 WARM = 25.0
 """Water of a warm room, °C, that the answer is held against where no temperature is told."""
 DENSE = ("pyrite", "arsenopyrite", "galena")
@@ -97,11 +99,13 @@ class Found:
     per_air_cm3: float
     #: Change of the fine gold if the water were at 25 °C; 0 where the temperature is told.
     by_warm_water: float
+    #: Whether it weighs more than solid metal of its volume, by more than the doubt of that (1.645 sd).
+    cannot_be: bool
 
 
 @dataclass(frozen=True)
 class All:
-    """What all specimens hold, and their sum."""
+    """What all specimens hold, and the sum of those that can be."""
 
     specimens: tuple[Found, ...]
     total: Estimate
@@ -110,6 +114,29 @@ class All:
     sd_if_independent: float
     draws: int
     seed: int
+
+    @property
+    def counted(self) -> tuple[Found, ...]:
+        """Return the specimens whose weights can be."""
+        return tuple(one for one in self.specimens if not one.cannot_be)
+
+    @property
+    def left_out(self) -> tuple[Found, ...]:
+        """Return the specimens whose weights cannot be: the sum leaves them out."""
+        return tuple(one for one in self.specimens if one.cannot_be)
+
+
+def impossible(found: Found) -> tuple[str, str]:
+    """Return what is wrong with weights that cannot be, and what to do."""
+    metal = f"solid metal of its size ({found.metal:.3g} g/cm3)"
+    message = (
+        f"these weights cannot be: the rock ({found.density:.3g} g/cm3) would be heavier than {metal}, by more than "
+        "the doubt of its weights"
+    )
+    remedy = (
+        "Weigh it again: did it hang free in the water, clear of the bottom and the sides? Is the unit of each right?"
+    )
+    return message, remedy + (" Or is the metal finer than you say?" if found.fine < 1 else "")
 
 
 def water_density(celsius: float | None) -> float:
@@ -149,14 +176,16 @@ def weigh(
     for specimen in progress(specimens):
         one, fine_gold = _one(specimen, common, own)
         found.append(one)
-        total += fine_gold
-    value = sum(one.gold.value for one in found)
+        if not one.cannot_be:
+            total += fine_gold
+    counted = [one for one in found if not one.cannot_be]
+    value = sum(one.gold.value for one in counted)
     slopes: dict[str, float] = {}
-    for i, one in enumerate(found):
+    for i, one in enumerate(counted):
         for cause, slope in one.slopes.items():
             name = f"{i} {cause}" if cause in (AIR, WATER) else cause
             slopes[name] = slopes.get(name, 0.0) + slope
-    apart = math.hypot(*(one.gold.sd for one in found))
+    apart = math.hypot(*(one.gold.sd for one in counted))
     return All(tuple(found), Estimate.of_draws(value, total), Estimate.first_order(value, slopes.values()), apart,
                draws, seed)  # fmt: skip
 
@@ -227,6 +256,11 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
     volume = (air - water) / displaced
     colder = specimen.common.temperature is None
     warm = -fine * (air - water) * (1 / water_density(WARM) - 1) / apart if colder else 0.0
+    # Solid metal leaves no host to doubt: its volume is that of the weights, in water as warm as it may be.
+    largest = (air - water) / water_density(WARM) if colder else volume
+    of_solid = math.hypot(
+        (v - 1 / displaced) * air_sd, water_sd / displaced, *(air * dv for dv, _ in by_metal.values())
+    )
     found = Found(
         specimen=specimen,
         gold=Estimate.of_draws(fine * alloy, golds),
@@ -247,6 +281,7 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
         per_wet_g=per_air,
         per_air_cm3=-fine / apart,
         by_warm_water=warm,
+        cannot_be=air * v - largest > ONE_SIDE * of_solid + ROUNDING * air,
     )
     return found, golds
 

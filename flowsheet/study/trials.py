@@ -17,7 +17,11 @@ from flowsheet.spec.document import Document
 from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.read import with_settings
+from flowsheet.study.gathered import gather
 from flowsheet.study.losses import losses
+from flowsheet.study.pile_grade import with_pile
+from flowsheet.study.run import FAR_OFF
+from flowsheet.study.sure import DRAWS, SEED
 from flowsheet.study.valued import sheet_value
 from flowsheet.study.variants import openings
 
@@ -56,6 +60,7 @@ class Trials:
     moved: dict[str, list[str]]
     #: Of the values, "" where the sheet has no prices.
     currency: str = ""
+    notes: tuple[str, ...] = ()
 
 
 def counts(document: Document) -> frozenset[str]:
@@ -151,7 +156,25 @@ def run_trials(
     for i in progress(range(len(sheets))):
         rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept, value))
     currency = base_sheet.worth.currency if value is not None else ""
-    return Trials(_trial({}, base, kept, value), rows, moved, currency)
+    return Trials(_trial({}, base, kept, value), rows, moved, currency, tuple(_refuted(base) if currency else ()))
+
+
+def _refuted(solution: Solution) -> Iterator[str]:
+    """Say that the money is told at a guess of the grade that the weights contradict."""
+    sheet = solution.model.sheet
+    if not sheet.weighed or float(solution.fed_gold) <= 0:
+        return
+    gathered, _ = with_pile(sheet, gather(solution, DRAWS, SEED), DRAWS, SEED)
+    if gathered.weighed is None:
+        return
+    guess = 1e6 * float(solution.fed_gold) / float(solution.fed_solids)
+    known = 1e6 * float(np.mean(gathered.found.fed / gathered.found.rock))
+    if abs(guess / known - 1) < FAR_OFF:
+        return
+    yield (
+        f"the money is told at the sheet's {guess:.3g} g/t; the weights say {known:.3g} g/t: put that into the sheet "
+        "(--fitted goes by the weights, but tells no money)."
+    )
 
 
 def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_now: float | None) -> Trial:

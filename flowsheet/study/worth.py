@@ -29,6 +29,10 @@ from flowsheet.study.worths import Amounts, BreakEven, MoneyDoubt, SaleWorth, St
 
 DRAWS = 1000
 LEAST_PART = 0.005
+SPEEDS = ("labour", "pace", "time")
+"""What work is paid by: never near nothing, however large its doubt."""
+SLOWEST = 0.1
+"""A range of paces is cut at so much of its middle: nobody works on at a pace of nearly nothing."""
 
 Progress = Callable[[Iterable[int]], Iterable[int]]
 
@@ -112,6 +116,14 @@ def _middle(sheet: Sheet, gathered: Gathered) -> Sheet:
     return changed(sheet, at)
 
 
+def _above_nothing(number: Number, draws: int, rng: np.random.Generator) -> Array:
+    """Return lognormal draws (D,) with the number's own mean and sd, for a cost goes by one over a pace."""
+    if number.low is not None or number.value <= 0:
+        return np.maximum(draw(number, draws, rng), SLOWEST * number.value)
+    sigma = math.sqrt(math.log1p((number.sd / number.value) ** 2))
+    return np.asarray(number.value * np.exp(rng.normal(-(sigma**2) / 2, sigma, draws)))
+
+
 class _Money:
     """Draws of the numbers of prices, costs and sales."""
 
@@ -125,7 +137,7 @@ class _Money:
         for path, number in sheet.worth.numbers():
             if not number.doubtful:
                 continue
-            value = draw(number, draws, rng)
+            value = _above_nothing(number, draws, rng) if path[-1] in SPEEDS else draw(number, draws, rng)
             name = ".".join(path)
             if path[-1] == "labour":  # one wage, however many steps it is paid for
                 value = wages.setdefault(number.text, value)
