@@ -13,6 +13,8 @@ from hypothesis import HealthCheck, settings
 from flowsheet.solve.model import Model, load, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.document import parse
+from flowsheet.spec.money import price
+from flowsheet.spec.numbers import NumberMistake
 from flowsheet.spec.schema import Sheet
 
 # The same examples in every run: what fails on one machine fails on all. Times differ between them, so no deadline.
@@ -27,6 +29,15 @@ def sheet_of(source: str | Path) -> Sheet:
     if isinstance(source, Path):
         return load(source)[0]
     return rebuild(parse(source))
+
+
+def price_fault(name: str, text: str) -> tuple[str, str] | None:
+    """Return (message, remedy) of a price that cannot be read, None if it can."""
+    try:
+        price(name, text)
+    except NumberMistake as wrong:
+        return wrong.message, wrong.remedy
+    return None
 
 
 @pytest.fixture(scope="session")

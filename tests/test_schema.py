@@ -10,13 +10,13 @@ from typing import Any
 
 import jsonschema
 import pytest
+from conftest import price_fault
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from flowsheet.spec import document, numbers
 from flowsheet.spec.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.json_schema import json_schema
-from flowsheet.spec.money import price_fault
 from flowsheet.spec.numbers import Number
 from flowsheet.spec.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
 from flowsheet.spec.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE

@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import price_fault
 
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import solve
 from flowsheet.spec import document, money
 from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.money import price_fault
 from flowsheet.spec.numbers import Number, NumberMistake
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.carried import carried

@@ -9,7 +9,7 @@ import numpy as np
 
 from flowsheet.show import chances
 from flowsheet.show.figures import percent, sig
-from flowsheet.show.plots import COLOURS, _figure, _plain, _save
+from flowsheet.show.plots import COLOURS, as_text, new_figure, save
 from flowsheet.study.chance import Chance
 
 if TYPE_CHECKING:
@@ -51,17 +51,17 @@ def intervals(found: Chance, keep: tuple[str, ...], path: Path) -> None:
                   solid_capstyle="butt", alpha=0.75)  # fmt: skip
         axes.plot(one.p50, k, "o", color="black", markersize=4)
         axes.annotate(f"{sig(one.p50)}", (one.p95, k), (5, 0), textcoords="offset points", va="center", fontsize=8)
-    axes.set_yticks(range(len(names)), [_plain(f"{name} (kept)" if name in keep else name) for name in names])
+    axes.set_yticks(range(len(names)), [as_text(f"{name} (kept)" if name in keep else name) for name in names])
     axes.invert_yaxis()
     axes.set_xlim(0, 1.12 * max(one.p95 for one in found.streams.values()))
     axes.set_xlabel("gold of the next sack, g: nine chances in ten, and the middle")
     _clean(axes)
-    _save(figure, path)
+    save(figure, path)
 
 
 def next_sack(found: Chance, path: Path) -> None:
     """Write a plot of what the next sack may hold."""
-    figure, (axes,) = _figure(1, wide=8.6)
+    figure, (axes,) = new_figure(1, wide=8.6)
     law, mean = found.next_sack, 1e3 * found.next_mean
     edges = np.linspace(0.0, np.clip(1e3 * law.quantile(BEYOND), LEAST * mean, MOST * mean), BARS + 1)
     chance, _ = np.histogram(1e3 * law.amounts, edges, weights=law.chance)
@@ -84,7 +84,7 @@ def next_sack(found: Chance, path: Path) -> None:
     axes.set_ylabel("chance, %")
     axes.set_xlim(0, edges[-1])
     _clean(axes)
-    _save(figure, path)
+    save(figure, path)
 
 
 def ranked(found: Chance, path: Path) -> None:
@@ -98,12 +98,12 @@ def ranked(found: Chance, path: Path) -> None:
         luck = name == "luck with grains"
         axes.barh(k, 100 * share, 0.6, color=COLOURS[1 if luck else 0], hatch="//" if luck else "", edgecolor="white")
         axes.annotate(f"{100 * share:.0f} %", (100 * share, k), (4, 0), textcoords="offset points", va="center")
-    axes.set_yticks(range(len(rows)), [_plain(f"{name}\n{text}" if text else name) for name, text, _ in rows])
+    axes.set_yticks(range(len(rows)), [as_text(f"{name}\n{text}" if text else name) for name, text, _ in rows])
     axes.invert_yaxis()
     axes.set_xlim(0, 110)
     axes.set_xlabel("part of the variance of the gold kept, %")
     _clean(axes)
-    _save(figure, path)
+    save(figure, path)
 
 
 def _clean(axes: Axes) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.figures import percent, short, sig
-from flowsheet.show.plots import COLOURS, _save
+from flowsheet.show.plots import COLOURS, save
 from flowsheet.show.tables import Column, Grid
 from flowsheet.show.terminal import _list, console, print_table
 from flowsheet.steps.saw import Saw
@@ -216,7 +216,7 @@ def picture(rock: Rock, cuts: Sequence[Cut], path: Path) -> None:
     for axes, one in zip(figure.subplots(1, len(same), squeeze=False)[0], same, strict=True):
         _draw(axes, rock, one)
     figure.suptitle(f"Seen from the side: {_sizes(first)}", fontsize=11)
-    _save(figure, path)
+    save(figure, path)
 
 
 def _draw(axes: Axes, rock: Rock, one: Cut) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from flowsheet.show import fitted, forecasts
 from flowsheet.show.fit_words import Profiles, told
-from flowsheet.show.plots import COLOURS, _figure, _plain, _save
+from flowsheet.show.plots import COLOURS, as_text, new_figure, save
 from flowsheet.study.fit import Fitted, Parameter
 from flowsheet.study.fitted_sheet import in_unit
 from flowsheet.study.forecast import Forecasts
@@ -17,7 +17,7 @@ REACH = 1.6448536269514722
 
 def before_and_after(found: Fitted, path: Path) -> None:
     """Write a plot of every fitted number's 90 % interval before and after, on the scale of its doubt before."""
-    figure, (axes,) = _figure(1, wide=8.6)
+    figure, (axes,) = new_figure(1, wide=8.6)
     figure.set_figheight(1.7 + 0.62 * len(found.own))
     rows = found.own[::-1]
     for at, one in enumerate(rows):
@@ -33,14 +33,14 @@ def before_and_after(found: Fitted, path: Path) -> None:
             xycoords=("axes fraction", "data"), va="center", annotation_clip=False,
         )  # fmt: skip
     axes.axvline(0, color="#999999", linewidth=0.8)
-    axes.set_yticks(range(len(rows)), [_plain(one.name) for one in rows])
+    axes.set_yticks(range(len(rows)), [as_text(one.name) for one in rows])
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.set_xlabel("standard deviations of the doubt before, from the value before")
     axes.set_title("Doubt (90 %) before and after the weights")
     axes.plot([], [], "s-", color=COLOURS[4], linewidth=2.6, label="before")
     axes.plot([], [], "o-", color=COLOURS[3], linewidth=2.6, label="fitted")
     figure.legend(loc="outside lower center", ncols=2, frameon=False)
-    _save(figure, path)
+    save(figure, path)
 
 
 def _before(one: Parameter) -> tuple[float, float, float]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from flowsheet.show import lots
 from flowsheet.show.figures import sig
-from flowsheet.show.plots import COLOURS, _plain, _save
+from flowsheet.show.plots import COLOURS, as_text, save
 from flowsheet.show.tables import Grid
 from flowsheet.show.workbook import write_workbook
 from flowsheet.study.lot import Lot, Row
@@ -58,7 +58,7 @@ def picture(found: Lot, path: Path) -> None:
         _many(axes, found.told)
         below = 1.25
     ticks = list(axes.get_yticks()) if named else []
-    names = [_plain(_short(row)) for row in found.told] if named else []
+    names = [as_text(_short(row)) for row in found.told] if named else []
     apart = 1.0 if named else 0.16
     low, high = found.plain.student()
     pile = (found.grade.p5, found.grade.mean, found.grade.p95)
@@ -80,7 +80,7 @@ def picture(found: Lot, path: Path) -> None:
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(axis="x", color="#dddddd", linewidth=0.6)
     axes.set_axisbelow(True)
-    _save(figure, path)
+    save(figure, path)
 
 
 def _ends(rows: list[Row], named: bool) -> list[float]:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from flowsheet.show import plans
 from flowsheet.show.figures import short, sig
-from flowsheet.show.plots import COLOURS, HATCHES, _figure, _save
+from flowsheet.show.plots import COLOURS, HATCHES, new_figure, save
 from flowsheet.study.planned import Planned
 from flowsheet.study.stages import GRAINS, GROUPING, MEASURING, SACKS
 
@@ -27,7 +27,7 @@ def write_plan(found: Planned, folder: Path) -> list[Path]:
 
 def doubt_by_mass(found: Planned, path: Path) -> None:
     """Write a plot of the doubt against the rock that the same work would run whole."""
-    figure, (axes,) = _figure(1, wide=8.6)
+    figure, (axes,) = new_figure(1, wide=8.6)
     x = [point.mass_kg for point in found.curve]
     for y, style, colour, label in (
         ([100 * p.whole for p in found.curve], "s-", COLOURS[0], "whole sacks, crushed, ground and panned"),
@@ -49,13 +49,13 @@ def doubt_by_mass(found: Planned, path: Path) -> None:
     axes.set_xlabel("work, as kg of sacks run whole")
     axes.set_ylabel(f"± %, held with a chance of {plans.whole_percent(found.wish.confidence)}")
     axes.legend(frameon=False)
-    _save(figure, path)
+    save(figure, path)
 
 
 def stages(found: Planned, path: Path) -> None:
     """Write a plot of the variance that each stage adds."""
     rows = [row for row in found.plan.errors[:-1] if row.sd > 0]
-    figure, (axes,) = _figure(1, wide=8.6)
+    figure, (axes,) = new_figure(1, wide=8.6)
     total = found.plan.sd**2
     for k, row in enumerate(rows):
         kind = KINDS.index(row.kind)
@@ -70,4 +70,4 @@ def stages(found: Planned, path: Path) -> None:
     axes.set_xlabel(
         f"part of the variance, % (all together: ± {sig(100 * found.plan.sd, 2)} %, one standard deviation)"
     )
-    _save(figure, path)
+    save(figure, path)

@@ -28,7 +28,7 @@ LABEL_WIDTH, LEGEND_WIDTH = 40, 130
 
 def by_size(run: Run, names: list[str], path: Path) -> None:
     """Write a plot of rock and of gold by size class of up to six streams, side by side."""
-    figure, (rock, held) = _figure(2)
+    figure, (rock, held) = new_figure(2)
     chosen = names[:MOST_STREAMS]
     for i, name in enumerate(chosen):
         stream = run.streams[name]
@@ -48,7 +48,7 @@ def by_size(run: Run, names: list[str], path: Path) -> None:
     longest = max(min(len(name), LABEL_WIDTH) for name in chosen)
     figure.legend(*rock.get_legend_handles_labels(), loc="outside lower center", frameon=False,
                   ncols=max(1, min(len(chosen), LEGEND_WIDTH // (longest + 8))))  # fmt: skip
-    _save(figure, path)
+    save(figure, path)
 
 
 def _tick(upper_mm: float | None) -> str:
@@ -59,7 +59,7 @@ def _bars(axes: Axes, stream: Stream, values: list[float], i: int, n: int, name:
     width = 0.8 / n
     at = [len(values) - 1 - k - 0.4 + width * (i + 0.5) for k in range(len(values))]
     axes.bar(at, values, width, color=COLOURS[i], hatch=HATCHES[i], edgecolor="white", linewidth=0.3,
-             label=_wrapped(name))  # fmt: skip
+             label=wrapped(name))  # fmt: skip
 
 
 def why_no_plot(trials: Trials) -> str | None:
@@ -90,7 +90,7 @@ def crossing(trials: Trials, path: Path) -> None:
     (along, values), (across, lines) = trials.moved.items()
     if len(lines) > MOST_LINES:
         (along, values), (across, lines) = (across, lines), (along, values)
-    figure, (kept,) = _figure(1, wide=7.6)
+    figure, (kept,) = new_figure(1, wide=7.6)
     x = list(numeric(values))
     words = any(v != v for v in x)
     at: list[Any] = list(range(len(values))) if words else x
@@ -105,7 +105,7 @@ def crossing(trials: Trials, path: Path) -> None:
     _label_ends(kept, [*ends, trials.base.kept_g], [*told, "as the sheet is"], [*COLOURS[: len(lines)], "black"])
     kept.set_title("Gold kept, g")
     _along(kept, along, values, x, at, words)
-    _save(figure, path)
+    save(figure, path)
 
 
 def _label_ends(axes: Axes, ends: list[float], texts: list[str], colours: list[str]) -> None:
@@ -120,13 +120,13 @@ def _label_ends(axes: Axes, ends: list[float], texts: list[str], colours: list[s
         lowest = at[i] + room
     over = max(0.0, lowest - room - high)
     for i, text in enumerate(texts):
-        axes.annotate(_wrapped(text), (1.02, at[i] - over), xycoords=("axes fraction", "data"), color=colours[i],
+        axes.annotate(wrapped(text), (1.02, at[i] - over), xycoords=("axes fraction", "data"), color=colours[i],
                       va="center", fontsize=9, annotation_clip=False)  # fmt: skip
 
 
 def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[Any], words: bool) -> None:
     """Lay out the axis along which a setting moves."""
-    axes.set_xlabel(f"{_plain(name)}{_unit(values)}")
+    axes.set_xlabel(f"{as_text(name)}{_unit(values)}")
     if not words and min(x) > 0 and max(x) > 3 * min(x):
         axes.set_xscale("log")
     axes.set_xticks(at[:: len(at) // MOST_TICKS + 1], values[:: len(at) // MOST_TICKS + 1], rotation=30, ha="right")
@@ -138,14 +138,14 @@ def moving(trials: Trials, path: Path) -> None:
     name, values = next(iter(trials.moved.items()))
     x = list(numeric(values))
     words = any(v != v for v in x)
-    figure, (kept, lost) = _figure(2)
+    figure, (kept, lost) = new_figure(2)
     at: list[Any] = list(range(len(values))) if words else x
     kept.plot(at, [row.kept_g for row in trials.rows], "o-", color=COLOURS[1], label="kept")
     kept.axhline(trials.base.kept_g, color=COLOURS[0], linestyle="--", linewidth=1, label="kept as the sheet is")
     ranked = sorted(trials.rows[0].lost_g, key=lambda s: -max(r.lost_g.get(s, 0.0) for r in trials.rows))
     for i, stream in enumerate(ranked[:MOST_STREAMS]):
         lost.plot(at, [r.lost_g.get(stream, 0.0) for r in trials.rows], "osv^Dx"[i] + "-", color=COLOURS[i],
-                  label=_plain(stream))  # fmt: skip
+                  label=as_text(stream))  # fmt: skip
     for axes, title in ((kept, "Gold kept, g"), (lost, "Gold lost, g")):
         axes.set_title(title)
         _along(axes, name, values, x, at, words)
@@ -153,17 +153,17 @@ def moving(trials: Trials, path: Path) -> None:
         if axes.lines:  # a sheet that keeps everything loses nothing
             axes.legend(frameon=False)
     lost.set_ylim(bottom=0)
-    _save(figure, path)
+    save(figure, path)
 
 
-def _plain(name: str) -> str:
+def as_text(name: str) -> str:
     """Return a name so that it is drawn as written: no $…$ formula, and no leading _, which would hide it."""
     return f" {name}".replace("$", r"\$") if name.startswith("_") else name.replace("$", r"\$")
 
 
-def _wrapped(name: str) -> str:
+def wrapped(name: str) -> str:
     """Return a name to be drawn, on as many lines as it needs."""
-    return _plain("\n".join(textwrap.wrap(name, LABEL_WIDTH)) or name)
+    return as_text("\n".join(textwrap.wrap(name, LABEL_WIDTH)) or name)
 
 
 def _unit(values: list[str]) -> str:
@@ -172,7 +172,8 @@ def _unit(values: list[str]) -> str:
     return ", %" if "%" in values[0] else ""
 
 
-def _figure(columns: int, wide: float = 5.6) -> tuple[Figure, Any]:
+def new_figure(columns: int, wide: float = 5.6) -> tuple[Figure, Any]:
+    """Return a figure with so many panels side by side, in the style that all plots share, and the panels."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(wide * columns, 4.2), layout="constrained", dpi=130)
@@ -184,7 +185,8 @@ def _figure(columns: int, wide: float = 5.6) -> tuple[Figure, Any]:
     return figure, axes
 
 
-def _save(figure: Figure, path: Path) -> None:
+def save(figure: Figure, path: Path) -> None:
+    """Write a figure. Raises SheetError where the name's ending is no picture format."""
     from flowsheet.spec.mistakes import Mistake, SheetError
 
     kinds = figure.canvas.get_supported_filetypes()

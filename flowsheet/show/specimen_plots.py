@@ -9,7 +9,7 @@ import numpy as np
 from flowsheet.show import specimens
 from flowsheet.show.chance_plots import _clean
 from flowsheet.show.figures import sig
-from flowsheet.show.plots import COLOURS, _figure, _plain, _save
+from flowsheet.show.plots import COLOURS, as_text, new_figure, save
 from flowsheet.show.specimen_sums import from_nothing
 from flowsheet.study.specimen import All, Found, gold_in, water_density
 
@@ -47,7 +47,7 @@ def by_host(found: Found, path: Path) -> None:
     density = np.linspace(middle - reach, middle + reach, 101)
     metal, displaced = np.asarray(1 / found.metal), water_density(specimen.common.temperature)
     gold = found.fine * gold_in(np.asarray(air), np.asarray(water), 1 / density, metal, displaced)
-    figure, (axes,) = _figure(1, wide=8.6)
+    figure, (axes,) = new_figure(1, wide=8.6)
     axes.plot(density, gold, color=COLOURS[0], linewidth=2)
     ends = from_nothing(found.gold)
     axes.axhspan(ends.low, ends.high, color=COLOURS[1], alpha=0.25, linewidth=0,
@@ -61,7 +61,7 @@ def by_host(found: Found, path: Path) -> None:
     axes.set_xlim(density[0], density[-1])
     axes.set_xlabel("density of the host rock, g/cm3")
     axes.set_ylabel("fine gold by these weights, g")
-    _save(figure, path)
+    save(figure, path)
 
 
 def bars(found: All, path: Path) -> None:
@@ -80,10 +80,10 @@ def bars(found: All, path: Path) -> None:
         axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (ends.high, k), (5, 0),
                       textcoords="offset points", va="center", fontsize=8)  # fmt: skip
     axes.axvline(0, color="black", linewidth=0.8)
-    axes.set_yticks(range(len(ranked)), [_plain(one.specimen.name) for one in ranked])
+    axes.set_yticks(range(len(ranked)), [as_text(one.specimen.name) for one in ranked])
     axes.invert_yaxis()
     high = max(0.0, *(one.gold.high for one in ranked)) or 1.0
     axes.set_xlim(-0.03 * high, 1.16 * high)
     axes.set_xlabel("fine gold, g: nine times in ten, and the middle")
     _clean(axes)
-    _save(figure, path)
+    save(figure, path)

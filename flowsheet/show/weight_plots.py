@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from flowsheet.show import reconciled
-from flowsheet.show.plots import COLOURS, _plain, _save
+from flowsheet.show.plots import COLOURS, as_text, save
 from flowsheet.study.reconciled import Reconciled
 from flowsheet.study.suspects import limit
 
@@ -58,7 +58,7 @@ def moved(found: Reconciled, path: Path) -> None:
         else:
             shifts.text(0, k, " nothing checks it", va="center", fontsize=8, color="#555555")
     shifts.axvline(0, color="#333333", linewidth=0.8)
-    shifts.set_yticks(at, [_plain(f"{w.stream}, {w.what} {reconciled.amount(w.measured, w.unit)}") for w in rows])
+    shifts.set_yticks(at, [as_text(f"{w.stream}, {w.what} {reconciled.amount(w.measured, w.unit)}") for w in rows])
     shifts.invert_yaxis()
     shifts.set_title("How far each weight had to move")
     shifts.set_xlabel("adjusted less weighed, in its standard deviations")
@@ -72,4 +72,4 @@ def moved(found: Reconciled, path: Path) -> None:
     values.set_title("Weighed and adjusted")
     values.set_xlabel("over what was weighed (1: as it reads)")
     figure.legend(loc="outside lower center", ncols=3, frameon=False)
-    _save(figure, path)
+    save(figure, path)

@@ -7,7 +7,7 @@ from pathlib import Path
 from flowsheet.show import worths
 from flowsheet.show.chance_plots import _clean
 from flowsheet.show.figures import short
-from flowsheet.show.plots import COLOURS, _save, _wrapped
+from flowsheet.show.plots import COLOURS, save, wrapped
 from flowsheet.show.worths import MOST_WAYS, money
 from flowsheet.study.worths import Worths
 
@@ -41,13 +41,13 @@ def by_way(found: Worths, path: Path) -> None:
         axes.plot(net.mean, k, "o", color="black", markersize=5)
         axes.annotate(money(net.mean), (net.mean, k), (0, 8), textcoords="offset points", ha="center", fontsize=9)
     axes.axvline(0, color="#333333", linewidth=0.9, linestyle="--")
-    axes.set_yticks(range(len(shown)), [_wrapped(way.name) for way in shown])
+    axes.set_yticks(range(len(shown)), [wrapped(way.name) for way in shown])
     axes.set_ylim(len(shown) - 0.4, -0.7)
     axes.margins(x=0.08)
     of = f"the pile of {found.sacks:g} sacks" if found.sacks else "one sack"
     axes.set_xlabel(f"left of {of}, {found.currency}: nine chances in ten, and the mean")
     _clean(axes)
-    _save(figure, path)
+    save(figure, path)
 
 
 def by_opening(found: Worths, path: Path) -> None:
@@ -60,7 +60,7 @@ def by_opening(found: Worths, path: Path) -> None:
     for i, name in enumerate(names):
         rows = sorted((s for s in found.splits if s.screen == name), key=lambda s: s.opening_mm)
         axes.plot([s.opening_mm for s in rows], [s.net for s in rows], "osv^Dx"[i % 6] + "-", color=COLOURS[i % 8],
-                  label=_wrapped(name))  # fmt: skip
+                  label=wrapped(name))  # fmt: skip
     best = max(found.splits, key=lambda s: s.net)
     axes.plot(best.opening_mm, best.net, "o", markersize=13, markerfacecolor="none", color=COLOURS[3])
     axes.annotate(f"{short(best.opening_mm)} mm: {money(best.net)}", (best.opening_mm, best.net), (0, 11),
@@ -75,4 +75,4 @@ def by_opening(found: Worths, path: Path) -> None:
     if len(names) > 1:
         axes.legend(frameon=False)
     _clean(axes)
-    _save(figure, path)
+    save(figure, path)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
 from flowsheet.spec import units
@@ -273,3 +273,16 @@ def _above_itself(number: Number) -> tuple[str, str]:
                 return message, f"Did you mean {small.digits} {other}?"
     nothing = f"0 {unit} ± {told}" if unit else f"0 ± {told}"
     return message, f"Write how far off it may be, which is less than it reads; of what may be nothing, write {nothing}"
+
+
+WEIGHED_CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
+    weighed_streams_exist,
+    doubts_are_something,
+    moisture_belongs_to_a_mass,
+    metallics_are_complete,
+    passing_falls_with_the_sieve,
+    counts_fall_with_size,
+    gold_fits_its_rock,
+    nothing_outweighs_its_feed,
+)
+"""What a weigh sheet can fail, be it read with its sheet or by itself."""

@@ -21,16 +21,7 @@ from flowsheet.spec.check_streams import (
     streams_taken_once,
     unnamed_outlets_are_new,
 )
-from flowsheet.spec.check_weighed import (
-    counts_fall_with_size,
-    doubts_are_something,
-    gold_fits_its_rock,
-    metallics_are_complete,
-    moisture_belongs_to_a_mass,
-    nothing_outweighs_its_feed,
-    passing_falls_with_the_sieve,
-    weighed_streams_exist,
-)
+from flowsheet.spec.check_weighed import WEIGHED_CHECKS
 from flowsheet.spec.document import Path_
 from flowsheet.spec.draft import Draft, has_grains
 from flowsheet.spec.mistakes import Mistake
@@ -60,14 +51,7 @@ CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     ores_are_used,
     ports_exist,
     kept_streams_end,
-    weighed_streams_exist,
-    doubts_are_something,
-    moisture_belongs_to_a_mass,
-    metallics_are_complete,
-    passing_falls_with_the_sieve,
-    counts_fall_with_size,
-    gold_fits_its_rock,
-    nothing_outweighs_its_feed,
+    *WEIGHED_CHECKS,
     steps_are_fed,
     loops_have_a_way_out,
     ores_agree,

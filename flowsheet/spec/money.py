@@ -50,15 +50,6 @@ class Money(Number):
     per: str = ""
 
 
-def price_fault(name: str, text: str) -> tuple[str, str] | None:
-    """Return (message, remedy) of a price that cannot be read, None if it can."""
-    try:
-        price(name, text)
-    except NumberMistake as wrong:
-        return wrong.message, wrong.remedy
-    return None
-
-
 def price(name: str, text: str) -> Money:
     """Return a price of the sheet's ``prices``. Raises NumberMistake.
 

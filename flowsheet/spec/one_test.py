@@ -9,17 +9,7 @@ from pathlib import Path
 
 from flowsheet.spec import document as yaml_document
 from flowsheet.spec import weigh_sheet
-from flowsheet.spec.check_weighed import (
-    counts_fall_with_size,
-    doubts_are_something,
-    gold_fits_its_rock,
-    metallics_are_complete,
-    moisture_belongs_to_a_mass,
-    nothing_outweighs_its_feed,
-    passing_falls_with_the_sieve,
-    told_once,
-    weighed_streams_exist,
-)
+from flowsheet.spec.check_weighed import WEIGHED_CHECKS, told_once
 from flowsheet.spec.document import Document, Path_
 from flowsheet.spec.draft import Draft, unread
 from flowsheet.spec.mistakes import SheetError
@@ -29,18 +19,6 @@ from flowsheet.spec.schema import Sheet
 from flowsheet.spec.text_file import UnreadableError
 from flowsheet.spec.weighed_test import FILE
 from flowsheet.spec.weighing import Measurement
-
-CHECKS = (
-    weighed_streams_exist,
-    doubts_are_something,
-    moisture_belongs_to_a_mass,
-    metallics_are_complete,
-    passing_falls_with_the_sieve,
-    counts_fall_with_size,
-    gold_fits_its_rock,
-    nothing_outweighs_its_feed,
-)
-"""Those checks of a sheet that a weigh sheet can fail."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +65,7 @@ class Base:
             raise (SheetError([where]) if where else _unreadable(wrong)) from None
         test = table_test(path.stem, table, _Shape(table, {}, table.mistakes, table.hurt))
         draft = Draft(self.plain, dict(self.sheet.ores), dict(self.sheet.steps), [test], list(self.sheet.keep))
-        mistakes = [*table.mistakes, *(m for check in CHECKS for m in check(draft) if not unread(draft, m))]
+        mistakes = [*table.mistakes, *(m for check in WEIGHED_CHECKS for m in check(draft) if not unread(draft, m))]
         if mistakes:
             raise SheetError(dict.fromkeys(told_once(draft, mistakes)))
         return list(test.measurements())

@@ -24,6 +24,7 @@ from flowsheet.study.ledger import Ledger, Test
 from flowsheet.study.pile_estimate import NINE, USUAL_SPREAD, Estimate, More, times
 from flowsheet.study.pile_total import Rest
 from flowsheet.study.plain_lot import Plain, plain_lot
+from flowsheet.study.reconciled import for_json
 from flowsheet.study.sack_laws import Luck
 from flowsheet.study.sacks import Reader
 
@@ -121,16 +122,8 @@ class Lot:
             "left_out": list(self.left),
             "notes": list(self.notes),
         }
-        plain: dict[str, Any] = _plain(data)
+        plain: dict[str, Any] = for_json(data)
         return plain
-
-
-def _plain(data: Any) -> Any:
-    if isinstance(data, dict):
-        return {key: _plain(value) for key, value in data.items()}
-    if isinstance(data, (list, tuple)):
-        return [_plain(value) for value in data]
-    return None if isinstance(data, float) and not math.isfinite(data) else data
 
 
 def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> Lot:

@@ -63,7 +63,12 @@ def another_sack(sheet: Sheet, tests: int, differ: Interval | None, draws: int, 
     off = np.full(draws, given * math.sqrt(1 + 1 / tests) if tests else given)
     if differ is not None:
         off = _like(differ, draws, seed, 11)
-    sigma = np.sqrt(np.log1p(off**2))
+    return unlike(off**2, draws, seed)
+
+
+def unlike(variance: Array | float, draws: int, seed: int) -> Array:
+    """Return factors of relative ``variance``, lognormal with mean one, by which sacks differ: (draws,)."""
+    sigma = np.sqrt(np.log1p(variance))
     rng = np.random.default_rng((seed, 7))
     return np.asarray(np.exp(sigma * rng.standard_normal(draws) - sigma**2 / 2))
 

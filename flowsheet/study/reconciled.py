@@ -173,7 +173,7 @@ class Reconciled:
             "next_weighing": self.next_weighing and asdict(self.next_weighing),
             "notes": list(self.notes),
         }
-        plain: dict[str, Any] = _plain(data)
+        plain: dict[str, Any] = for_json(data)
         return plain
 
 
@@ -183,9 +183,10 @@ def as_dict(tests: Mapping[str, Reconciled]) -> dict[str, Any]:
     return {**next(iter(told.values())), "tests": told}
 
 
-def _plain(data: Any) -> Any:
+def for_json(data: Any) -> Any:
+    """Return plain data with null for what is not known (NaN), which JSON has no word for."""
     if isinstance(data, Mapping):
-        return {key: _plain(value) for key, value in data.items()}
+        return {key: for_json(value) for key, value in data.items()}
     if isinstance(data, (list, tuple)):
-        return [_plain(value) for value in data]
+        return [for_json(value) for value in data]
     return None if isinstance(data, float) and not math.isfinite(data) else data

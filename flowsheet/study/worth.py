@@ -20,7 +20,7 @@ from flowsheet.study.carried import Carried, carried
 from flowsheet.study.doubts import changed
 from flowsheet.study.gathered import Gathered, gather
 from flowsheet.study.interval import Interval
-from flowsheet.study.pile_grade import with_pile
+from flowsheet.study.pile_grade import unlike, with_pile
 from flowsheet.study.splits import Crush, Split, crush, splits
 from flowsheet.study.valued import Basis, Valued, bases, stated, value
 from flowsheet.study.variants import openings
@@ -201,9 +201,7 @@ def _sack_factor(sheet: Sheet, basis: Basis, gathered: Gathered, differ: float |
     variance = sheet.pile.spread.value**2 * (one if not tests else (share / tests if basis.pile else 1 + 1 / tests))
     if differ is not None:
         variance = 0.0 if basis.pile else differ**2
-    sigma = math.sqrt(math.log1p(variance))
-    rng = np.random.default_rng((seed, 7))
-    return np.asarray(np.exp(sigma * rng.standard_normal(draws) - sigma**2 / 2))
+    return unlike(variance, draws, seed)
 
 
 def _amounts(scene: _Scene, basis: Basis, nets: list[_Net], i: int) -> Amounts:
