@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
-from flowsheet.commands import chance, cut, fit, label, lot, plan, reconcile, sheet, specimen, worth
+from flowsheet.commands import chance, cut, fit, label, lot, plan, reconcile, report, serve, sheet, specimen, worth
 from flowsheet.commands.common import WRONG_INPUT, print_json
 from flowsheet.commands.output import Output, OutputError, end_without
 
@@ -38,6 +38,8 @@ for command in (
     cut.cut,
     worth.worth,
     label.label,
+    serve.serve,
+    report.report,
     sheet.new,
     sheet.schema,
 ):

@@ -9,35 +9,16 @@ from typing import Any
 import pytest
 from checker import check
 from hypothesis import HealthCheck, settings
+from sheets import sheet_of
 
-from flowsheet.solve.model import Model, load, rebuild
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.document import parse
-from flowsheet.spec.money import price
-from flowsheet.spec.numbers import NumberMistake
-from flowsheet.spec.schema import Sheet
 
 # The same examples in every run: what fails on one machine fails on all. Times differ between them, so no deadline.
 settings.register_profile(
     "repeatable", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
 )
 settings.load_profile("repeatable")
-
-
-def sheet_of(source: str | Path) -> Sheet:
-    """Return the sheet of a file, or of the text of one."""
-    if isinstance(source, Path):
-        return load(source)[0]
-    return rebuild(parse(source))
-
-
-def price_fault(name: str, text: str) -> tuple[str, str] | None:
-    """Return (message, remedy) of a price that cannot be read, None if it can."""
-    try:
-        price(name, text)
-    except NumberMistake as wrong:
-        return wrong.message, wrong.remedy
-    return None
 
 
 @pytest.fixture(scope="session")

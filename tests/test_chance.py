@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import sheet_of
 from invented import measured
 from scipy import stats
+from sheets import sheet_of
 from test_cli import PNG, Command, files_in, flowsheet  # noqa: F401
 
 from flowsheet import starters

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import sheet_of
 from piles import Grains, sheet_text
+from sheets import sheet_of
 
 from flowsheet.show import lot_plots, lots, workbook
 from flowsheet.show.tables import WIDTH, Column, Grid

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import sheet_of
 from scipy import optimize, stats
+from sheets import sheet_of
 
 from flowsheet import cli
 from flowsheet.show import reconciled as shown

@@ -10,9 +10,9 @@ from typing import Any
 
 import jsonschema
 import pytest
-from conftest import price_fault
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
+from sheets import price_fault
 
 from flowsheet.spec import document, numbers
 from flowsheet.spec.fields import Block, dimension_of, extra_of, in_words

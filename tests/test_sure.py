@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 
 import pytest
-from conftest import sheet_of
+from sheets import sheet_of
 
 from flowsheet.show import sentences, spans
 from flowsheet.spec.schema import Sheet

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import sheet_of
 from hypothesis import given, settings
+from sheets import sheet_of
 from strategies import doubtful, sheets
 from test_properties import unless_nothing_leaves
 

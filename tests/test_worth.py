@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import price_fault
+from sheets import price_fault
 
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import solve

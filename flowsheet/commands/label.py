@@ -29,7 +29,8 @@ def label(
     sheet = load(file)[0]
     path = output or Path(f"{file.stem}.label.html")
     if path.suffix.lower() not in ENDINGS:
-        fail(str(path), "a label is written as .html or .txt", f'Write -o "{path.with_suffix(".html")}"')
+        like = path.with_suffix(".html") if path.name else Path(f"{file.stem}.label.html")
+        fail(str(path), "a label is written as .html or .txt", f'Write -o "{like}"')
     with writing(path):
         writable(path)
     if path.exists() and path.samefile(file):

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.figures import percent, short, sig
-from flowsheet.show.plots import COLOURS, save
+from flowsheet.show.style import GOLD, INK, RULE, SOFT, new_figure, save
 from flowsheet.show.tables import Column, Grid
 from flowsheet.show.terminal import _list, console, print_table
 from flowsheet.steps.saw import Saw
@@ -207,13 +207,11 @@ def write_cuts(rock: Rock, cuts: Sequence[Cut], folder: Path) -> list[Path]:
 
 def picture(rock: Rock, cuts: Sequence[Cut], path: Path) -> None:
     """Draw the rock from the side with its band and the cuts, each way beside the other (first slab and kerf)."""
-    from matplotlib.figure import Figure
-
     first = cuts[0]
     same = [c for c in cuts if (c.slab, c.kerf) == (first.slab, first.kerf)]
     tall = 1.3 + 4.2 * rock.high / rock.long
-    figure = Figure(figsize=(4.6 * len(same), min(max(tall, 2.6), 8.0)), layout="constrained", dpi=130)
-    for axes, one in zip(figure.subplots(1, len(same), squeeze=False)[0], same, strict=True):
+    figure, panels = new_figure(len(same), 4.6, min(max(tall, 2.6), 8.0))
+    for axes, one in zip(panels, same, strict=True):
         _draw(axes, rock, one)
     figure.suptitle(f"Seen from the side: {_sizes(first)}", fontsize=11)
     save(figure, path)
@@ -224,9 +222,9 @@ def _draw(axes: Axes, rock: Rock, one: Cut) -> None:
 
     long, high, band = 1e3 * rock.long, 1e3 * rock.high, 1e3 * rock.band
     slab, kerf = 1e3 * one.slab, 1e3 * one.kerf
-    outline = Rectangle((-long / 2, -high / 2), long, high, facecolor="#dcd8cf", edgecolor="none")
+    outline = Rectangle((-long / 2, -high / 2), long, high, facecolor=RULE, edgecolor="none")
     axes.add_patch(outline)
-    axes.add_patch(Rectangle((-long / 2, -band / 2), long, band, facecolor=COLOURS[1], edgecolor="none"))
+    axes.add_patch(Rectangle((-long / 2, -band / 2), long, band, facecolor=GOLD, edgecolor="none"))
     far = math.hypot(long, high)
     turn = math.radians(one.angle)
     # Kerfs lie side by side along the normal of the cut; the first grazes the band where it is cut along.
@@ -235,11 +233,11 @@ def _draw(axes: Axes, rock: Rock, one: Cut) -> None:
     for k in range(-many, many + 1):
         at = start + k * (slab + kerf)
         corner = (-math.sin(turn) * at - far * math.cos(turn), math.cos(turn) * at - far * math.sin(turn))
-        blade = Rectangle(corner, 2 * far, kerf, angle=one.angle, facecolor="white", edgecolor="#555555",
+        blade = Rectangle(corner, 2 * far, kerf, angle=one.angle, facecolor="white", edgecolor=SOFT,
                           linewidth=0.4)  # fmt: skip
         axes.add_patch(blade)
         blade.set_clip_path(outline)
-    axes.add_patch(Rectangle((-long / 2, -high / 2), long, high, fill=False, edgecolor="black", linewidth=1.2))
+    axes.add_patch(Rectangle((-long / 2, -high / 2), long, high, fill=False, edgecolor=INK, linewidth=1.2))
     axes.set_xlim(-0.53 * long, 0.53 * long)
     axes.set_ylim(-0.53 * high, 0.53 * high)
     axes.set_aspect("equal")

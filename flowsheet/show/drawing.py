@@ -41,10 +41,23 @@ def draw(run: Run, path: Path) -> None:
     if program is None:
         raise _cannot(path, "a PDF needs the Graphviz program dot on this system, and there is none",
                       "Draw an .svg or .png instead, which need nothing, or install Graphviz")  # fmt: skip
+    path.write_bytes(_drawn(program, kind, source))
+
+
+def svg(run: Run, titled: bool = False) -> str:
+    """Return the drawing as an SVG element for a page; streams are elements ``stream0``, ``stream1``…"""
+    program = dot_program("svg")
+    if program is None:
+        raise RuntimeError("the package graphviz-pure is not installed")
+    text = _drawn(program, "svg", graph(run, titled).source).decode("utf-8")
+    return text[text.index("<svg") :]
+
+
+def _drawn(program: str, kind: str, source: str) -> bytes:
     done = subprocess.run([program, f"-T{kind}"], input=source.encode(), capture_output=True, check=False, timeout=120)
     if done.returncode or not done.stdout:
         raise RuntimeError(f"{program} failed: {done.stderr.decode(errors='replace')[:300]}")
-    path.write_bytes(done.stdout)
+    return done.stdout
 
 
 def dot_program(kind: str) -> str | None:
@@ -61,7 +74,7 @@ def _cannot(path: Path, message: str, remedy: str) -> SheetError:
     return SheetError([Mistake(message, remedy, file=str(path), line=0)])
 
 
-def graph(run: Run) -> graphviz.Digraph:
+def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     """Return the graph: boxes for steps, edges for streams, a shape of its own for each way to end."""
     import graphviz
 
@@ -69,7 +82,8 @@ def graph(run: Run) -> graphviz.Digraph:
     large = len(sheet.steps) > SMALL_SHEET
     drawn = graphviz.Digraph("flowsheet")
     drawn.attr(rankdir="TB", nodesep="0.25" if large else "0.45", ranksep="0.35" if large else "0.5",
-               label=_text(f"{_wrapped(sheet.title)}\n(line width: share of the gold)"), labelloc="t", fontname=FONT,
+               label=_text(f"{_wrapped(sheet.title)}\n(line width: share of the gold)") if titled else "",
+               labelloc="t", fontname=FONT,
                fontsize="16", fontcolor=INK, bgcolor="white", dpi="110")  # fmt: skip
     drawn.attr("node", fontname=FONT, fontsize="11", fontcolor=INK, color=INK, margin="0.14,0.07")
     drawn.attr("edge", fontname=FONT, fontsize="9", fontcolor=INK, color=EARTH, arrowsize="0.7")
@@ -84,7 +98,7 @@ def graph(run: Run) -> graphviz.Digraph:
         head = steps[takers[name]] if name in takers else _end(drawn, f"end{i}", name, stream)
         told = name in makers and name in takers
         drawn.edge(tail, head, label=_beside(f"{name}\n{_numbers(stream)}") if told else "", penwidth=_width(stream),
-                   style="dashed" if name in cuts else "solid")  # fmt: skip
+                   style="dashed" if name in cuts else "solid", id=f"stream{i}", **{"class": "stream"})  # fmt: skip
     for i, row in enumerate(run.caught):
         if row.gold_g > 0 or row.solids_kg > 0:
             held = f"CAUGHT in {row.stream}\n{gold(row.gold_g)} of gold"

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flowsheet.show import fitted, forecasts
 from flowsheet.show.fit_words import Profiles, told
-from flowsheet.show.plots import COLOURS, as_text, new_figure, save
+from flowsheet.show.style import BLUE, GREY, INK, SOFT, as_text, new_figure, save
 from flowsheet.study.fit import Fitted, Parameter
 from flowsheet.study.fitted_sheet import in_unit
 from flowsheet.study.forecast import Forecasts
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 REACH = 1.6448536269514722
 """Half of an interval that holds 90 % of a normal law, in standard deviations."""
@@ -17,30 +21,34 @@ REACH = 1.6448536269514722
 
 def before_and_after(found: Fitted, path: Path) -> None:
     """Write a plot of every fitted number's 90 % interval before and after, on the scale of its doubt before."""
-    figure, (axes,) = new_figure(1, wide=8.6)
-    figure.set_figheight(1.7 + 0.62 * len(found.own))
+    save(before_and_after_figure(found), path)
+
+
+def before_and_after_figure(found: Fitted) -> Figure:
+    """Draw every fitted number's 90 % interval before and after, on the scale of its doubt before."""
+    figure, (axes,) = new_figure(1, 8.6, 1.7 + 0.62 * len(found.own), grid="x")
     rows = found.own[::-1]
     for at, one in enumerate(rows):
         for low, middle, high, shift, colour, mark in (
-            (*_before(one), 0.16, COLOURS[4], "s"),
-            (one.low, one.value, one.high, -0.16, COLOURS[3], "o"),
+            (*_before(one), 0.16, GREY, "s"),
+            (one.low, one.value, one.high, -0.16, BLUE, "o"),
         ):
             ends = [_scaled(one, value) for value in (low, middle, high)]
             axes.plot([ends[0], ends[2]], [at + shift] * 2, color=colour, linewidth=2.6, solid_capstyle="butt")
-            axes.plot([ends[1]], [at + shift], mark, color=colour, markersize=5.5)
+            axes.plot([ends[1]], [at + shift], mark, color=colour, markeredgecolor=INK, markersize=5.5)
         axes.annotate(
             f"{in_unit(one.unknown.number, one.value, one.sd)} ({told(one)})", (1.02, at), fontsize=9,
             xycoords=("axes fraction", "data"), va="center", annotation_clip=False,
         )  # fmt: skip
-    axes.axvline(0, color="#999999", linewidth=0.8)
+    axes.axvline(0, color=SOFT, linewidth=0.8)
     axes.set_yticks(range(len(rows)), [as_text(one.name) for one in rows])
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.set_xlabel("standard deviations of the doubt before, from the value before")
     axes.set_title("Doubt (90 %) before and after the weights")
-    axes.plot([], [], "s-", color=COLOURS[4], linewidth=2.6, label="before")
-    axes.plot([], [], "o-", color=COLOURS[3], linewidth=2.6, label="fitted")
+    axes.plot([], [], "s-", color=GREY, markeredgecolor=INK, linewidth=2.6, label="before")
+    axes.plot([], [], "o-", color=BLUE, markeredgecolor=INK, linewidth=2.6, label="fitted")
     figure.legend(loc="outside lower center", ncols=2, frameon=False)
-    save(figure, path)
+    return figure
 
 
 def _before(one: Parameter) -> tuple[float, float, float]:

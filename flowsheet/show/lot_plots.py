@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 from flowsheet.show import lots
 from flowsheet.show.figures import sig
-from flowsheet.show.plots import COLOURS, as_text, save
+from flowsheet.show.style import BLUE, GOLD, INK, PURPLE, RED, as_text, interval, new_figure, save
 from flowsheet.show.tables import Grid
 from flowsheet.show.workbook import write_workbook
 from flowsheet.study.lot import Lot, Row
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 MOST_NAMED = 40
 """Tests that a picture names; of more it shows the grades only."""
@@ -44,13 +45,15 @@ def _known(grid: Grid) -> Grid:
 
 def picture(found: Lot, path: Path) -> None:
     """Write a plot of what each sack tells by itself, of the pile's interval, and of the plain t interval."""
-    from matplotlib.figure import Figure
+    save(lot_figure(found), path)
 
+
+def lot_figure(found: Lot) -> Figure:
+    """Draw what each sack tells by itself, of the pile's interval, and of the plain t interval."""
     named = len(found.told) <= MOST_NAMED
     count = len(found.told) if named else 0
-    figure = Figure(figsize=(8.6, (2.4 + 0.3 * count) if named else 5.6), layout="constrained", dpi=130)
-    axes = figure.subplots()
-    axes.axvspan(found.grade.p5, found.grade.p95, color=COLOURS[1], alpha=0.18, linewidth=0)
+    figure, (axes,) = new_figure(1, 8.6, (2.4 + 0.3 * count) if named else 5.6, grid="x")
+    axes.axvspan(found.grade.p5, found.grade.p95, color=GOLD, alpha=0.25, linewidth=0)
     if named:
         _sacks(axes, found.told)
         below = count + 0.6
@@ -62,13 +65,13 @@ def picture(found: Lot, path: Path) -> None:
     apart = 1.0 if named else 0.16
     low, high = found.plain.student()
     pile = (found.grade.p5, found.grade.mean, found.grade.p95)
-    bars = [("the pile", pile, COLOURS[1])]
+    bars = [("the pile", pile, GOLD)]
     if math.isfinite(low):
-        bars.append(("plain t interval", (low, found.plain.mean, high), COLOURS[3]))
+        bars.append(("plain t interval", (low, found.plain.mean, high), RED))
     for k, (_, (start, middle, end), colour) in enumerate(bars):
         at = below + k * apart
-        axes.plot([start, end], [at, at], color=colour, linewidth=8, solid_capstyle="butt")
-        axes.plot(middle, at, "o", color="black", markersize=4)
+        interval(axes, start, end, at, colour, 0.4 * apart)
+        axes.plot(middle, at, "o", color="white", markeredgecolor=INK, markersize=4.5)
         text = f"{sig(middle)} g/t ({sig(start)} to {sig(end)})"
         axes.annotate(text, (end, at), (6, 0), textcoords="offset points", va="center", fontsize=8)
     ticks += [below + k * apart for k in range(len(bars))]
@@ -77,10 +80,7 @@ def picture(found: Lot, path: Path) -> None:
     most = max([found.grade.p95, high if math.isfinite(high) else 0.0, *_ends(found.told, named)])
     axes.set_xlim(min(0.0, low if math.isfinite(low) else 0.0), 1.3 * most)
     axes.set_xlabel("grade, g/t: nine chances in ten" + (" (of a sack: its grains and weights alone)" if named else ""))
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(axis="x", color="#dddddd", linewidth=0.6)
-    axes.set_axisbelow(True)
-    save(figure, path)
+    return figure
 
 
 def _ends(rows: list[Row], named: bool) -> list[float]:
@@ -92,12 +92,11 @@ def _short(row: Row) -> str:
 
 
 def _sacks(axes: Axes, rows: list[Row]) -> None:
-    """Draw each sack's interval, with its grade as a dot; a hollow one where it stands out."""
+    """Draw each sack's interval, with its grade as a dot; a diamond where it stands out."""
     for k, row in enumerate(rows):
-        colour = COLOURS[5] if row.outlying else COLOURS[0]
-        axes.plot([row.low, row.high], [k, k], color=colour, linewidth=5, solid_capstyle="butt", alpha=0.75)
-        face = "white" if row.outlying else "black"
-        axes.plot(row.grade_g_per_t, k, "o", color="black", markerfacecolor=face, markersize=5)
+        interval(axes, row.low, row.high, k, PURPLE if row.outlying else BLUE)
+        mark = "D" if row.outlying else "o"
+        axes.plot(row.grade_g_per_t, k, mark, color="white", markeredgecolor=INK, markersize=5)
         if row.outlying:
             axes.annotate("stands out", (row.high, k), (5, 0), textcoords="offset points", va="center", fontsize=8)
     axes.set_yticks(range(len(rows)))
@@ -107,11 +106,11 @@ def _many(axes: Axes, rows: list[Row]) -> None:
     """Draw the grades of many sacks from the poorest to the richest."""
     grades = sorted(row.grade_g_per_t for row in rows)
     along = [1 - (k + 0.5) / len(grades) for k in range(len(grades))]
-    axes.plot(grades, along, color=COLOURS[0], linewidth=1.5)
+    axes.plot(grades, along, color=BLUE, linewidth=1.5)
     out = {row.grade_g_per_t for row in rows if row.outlying}
     at = [(g, y) for g, y in zip(grades, along, strict=True) if g in out]
     if at:
-        axes.plot(*zip(*at, strict=True), "o", color=COLOURS[5], markerfacecolor="white", linestyle="none")
+        axes.plot(*zip(*at, strict=True), "D", color=PURPLE, markeredgecolor=INK, linestyle="none")
     axes.annotate(
         f"{len(grades):,} sacks, richest on top",
         (0.99, 0.03),

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flowsheet.show import plans
 from flowsheet.show.figures import short, sig
-from flowsheet.show.plots import COLOURS, HATCHES, new_figure, save
+from flowsheet.show.style import INK, bar_look, beside, line_look, name_rows, new_figure, save
 from flowsheet.study.planned import Planned
 from flowsheet.study.stages import GRAINS, GROUPING, MEASURING, SACKS
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+BY_MASS = (
+    "whole sacks, crushed, ground and panned",
+    "the same by Gy, ground to the gold's size",
+    "surest plan for the same work",
+)
 KINDS = (SACKS, GRAINS, GROUPING, MEASURING)
 
 
@@ -27,47 +36,57 @@ def write_plan(found: Planned, folder: Path) -> list[Path]:
 
 def doubt_by_mass(found: Planned, path: Path) -> None:
     """Write a plot of the doubt against the rock that the same work would run whole."""
-    figure, (axes,) = new_figure(1, wide=8.6)
+    save(doubt_by_mass_figure(found), path)
+
+
+def doubt_by_mass_figure(found: Planned) -> Figure:
+    """Draw the doubt against the rock that the same work would run whole."""
+    figure, (axes,) = new_figure(1, wide=9.6)
     x = [point.mass_kg for point in found.curve]
-    for y, style, colour, label in (
-        ([100 * p.whole for p in found.curve], "s-", COLOURS[0], "whole sacks, crushed, ground and panned"),
-        ([100 * p.whole_by_gy for p in found.curve], ":", COLOURS[3], "the same by Gy, ground to the gold's size"),
-        ([100 * p.best for p in found.curve], "o-", COLOURS[1], "surest plan for the same work"),
+    for look, y in (
+        (0, [100 * p.whole for p in found.curve]),
+        (3, [100 * p.whole_by_gy for p in found.curve]),
+        (1, [100 * p.best for p in found.curve]),
     ):
-        axes.plot(x, y, style, color=colour, label=label)
+        axes.plot(x, y, ":" if look == 3 else "-", **line_look(look))
+    lines = list(axes.lines)
     at = found.plan.work / found.straight
-    axes.plot(at, 100 * found.plan.doubt, "*", color="black", markersize=13, label="this plan", zorder=5)
+    axes.plot(at, 100 * found.plan.doubt, "*", color=INK, markersize=13, zorder=5)
+    axes.annotate("this plan", (at, 100 * found.plan.doubt), (0, 9), ha="center", textcoords="offset points",
+                  fontsize=9)  # fmt: skip
     if found.wish.want is not None:
-        axes.axhline(100 * found.wish.want, color="#333333", linewidth=0.9, linestyle="--")
+        axes.axhline(100 * found.wish.want, color=INK, linewidth=0.9, linestyle="--")
         wished = f"wished: ± {plans.whole_percent(found.wish.want)}"
         axes.annotate(wished, (1.0, 100 * found.wish.want), (-4, 3), ha="right",
                       xycoords=("axes fraction", "data"), textcoords="offset points", fontsize=9)  # fmt: skip
     axes.set_xscale("log")
     axes.set_xticks(x, [short(kg) for kg in x])
     axes.minorticks_off()
-    axes.set_ylim(bottom=0)
     axes.set_xlabel("work, as kg of sacks run whole")
     axes.set_ylabel(f"± %, held with a chance of {plans.whole_percent(found.wish.confidence)}")
-    axes.legend(frameon=False)
-    save(figure, path)
+    axes.margins(y=0.15)
+    axes.set_ylim(bottom=0)
+    beside(axes, lines, BY_MASS, 26)
+    return figure
 
 
 def stages(found: Planned, path: Path) -> None:
     """Write a plot of the variance that each stage adds."""
+    save(stages_figure(found), path)
+
+
+def stages_figure(found: Planned) -> Figure:
+    """Draw the variance that each stage adds."""
     rows = [row for row in found.plan.errors[:-1] if row.sd > 0]
-    figure, (axes,) = new_figure(1, wide=8.6)
+    figure, (axes,) = new_figure(1, wide=8.6, grid="x")
     total = found.plan.sd**2
     for k, row in enumerate(rows):
-        kind = KINDS.index(row.kind)
         share = 100 * row.sd**2 / total
-        axes.barh(k, share, 0.6, color=COLOURS[kind], hatch=HATCHES[kind], edgecolor="white")
+        axes.barh(k, share, 0.6, **bar_look(KINDS.index(row.kind)))
         axes.annotate(f"± {sig(100 * row.sd, 2)} %", (share, k), (4, 0), textcoords="offset points", va="center")
-    axes.set_yticks(range(len(rows)), [f"{row.stage}:\n{row.kind}" for row in rows])
-    axes.invert_yaxis()
+    name_rows(axes, [f"{row.stage}:\n{row.kind}" for row in rows])
     axes.set_xlim(0, 115)
-    axes.grid(visible=False, axis="y")
-    axes.grid(axis="x", color="#dddddd", linewidth=0.6)
     axes.set_xlabel(
         f"part of the variance, % (all together: ± {sig(100 * found.plan.sd, 2)} %, one standard deviation)"
     )
-    save(figure, path)
+    return figure

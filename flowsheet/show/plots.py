@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-import textwrap
-import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.figures import short
+from flowsheet.show.style import (
+    INK,
+    LABEL_WIDTH,
+    NARROW,
+    as_text,
+    bar_look,
+    beside,
+    line_look,
+    new_figure,
+    save,
+    wrapped,
+)
 from flowsheet.study.run import Run
 from flowsheet.study.streams import Stream
 from flowsheet.study.trials import Trials, numeric
@@ -16,19 +26,26 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Distinct in lightness as well as in hue, so that they tell apart in print and to most eyes.
-COLOURS = ("#3b4a6b", "#c9922e", "#7a9e7e", "#a4452c", "#8d8d99", "#5d3a6e", "#2f7f8f", "#b7a57a")
-HATCHES = ("", "//", "..", "\\\\", "xx", "--", "++", "oo")
 MOST_STREAMS = 6
 MOST_TICKS = 12
 MOST_LINES = 8
-LABEL_WIDTH, LEGEND_WIDTH = 40, 130
-"""Characters of one name, and of a row of names below both plots."""
+LEGEND_WIDTH = 130
+"""Characters of a row of names below both plots."""
+AS_IT_IS = "as the sheet is"
+NAME_WIDTH = 22
+"""Characters of a line of a name between two panels."""
+TALL = 2.9
+"""Height (inches) of one of two panels that stand one below the other."""
 
 
 def by_size(run: Run, names: list[str], path: Path) -> None:
     """Write a plot of rock and of gold by size class of up to six streams, side by side."""
-    figure, (rock, held) = new_figure(2)
+    save(by_size_figure(run, names), path)
+
+
+def by_size_figure(run: Run, names: list[str], narrow: bool = False) -> Figure:
+    """Draw rock and gold by size class of up to six streams: side by side, or one below the other if ``narrow``."""
+    figure, (rock, held) = new_figure(1, NARROW, TALL, rows=2) if narrow else new_figure(2)
     chosen = names[:MOST_STREAMS]
     for i, name in enumerate(chosen):
         stream = run.streams[name]
@@ -46,9 +63,10 @@ def by_size(run: Run, names: list[str], path: Path) -> None:
         axes.set_xticks([len(sizes) - 1 - i for i in ticks], [_tick(sizes[i].upper_mm) for i in ticks], rotation=30)
     # Below both, where the longest name covers no bar.
     longest = max(min(len(name), LABEL_WIDTH) for name in chosen)
+    room = LEGEND_WIDTH // 2 if narrow else LEGEND_WIDTH
     figure.legend(*rock.get_legend_handles_labels(), loc="outside lower center", frameon=False,
-                  ncols=max(1, min(len(chosen), LEGEND_WIDTH // (longest + 8))))  # fmt: skip
-    save(figure, path)
+                  ncols=max(1, min(len(chosen), room // (longest + 8))))  # fmt: skip
+    return figure
 
 
 def _tick(upper_mm: float | None) -> str:
@@ -57,9 +75,11 @@ def _tick(upper_mm: float | None) -> str:
 
 def _bars(axes: Axes, stream: Stream, values: list[float], i: int, n: int, name: str) -> None:
     width = 0.8 / n
-    at = [len(values) - 1 - k - 0.4 + width * (i + 0.5) for k in range(len(values))]
-    axes.bar(at, values, width, color=COLOURS[i], hatch=HATCHES[i], edgecolor="white", linewidth=0.3,
-             label=wrapped(name))  # fmt: skip
+    # A class that holds nothing has no bar: each takes its time. One is there all the same, for the name.
+    held = [k for k, value in enumerate(values) if value > 0] or [0]
+    at = [len(values) - 1 - k - 0.4 + width * (i + 0.5) for k in held]
+    axes.bar(at, [values[k] for k in held], width, label=wrapped(name), **{**bar_look(i), "linewidth": 0.3})
+    axes.set_xlim(-1, len(values))
 
 
 def why_no_plot(trials: Trials) -> str | None:
@@ -76,14 +96,24 @@ def why_no_plot(trials: Trials) -> str | None:
 
 def plot(trials: Trials, path: Path) -> None:
     """Write the plot of trials in which one setting moves, or two."""
-    if len(trials.moved) == 1:
-        moving(trials, path)
-    else:
-        crossing(trials, path)
+    save(trials_figure(trials), path)
+
+
+def trials_figure(trials: Trials, narrow: bool = False) -> Figure:
+    """Draw trials in which one setting moves, or two; ``narrow`` puts panels one below the other."""
+    return moving_figure(trials, narrow) if len(trials.moved) == 1 else crossing_figure(trials)
 
 
 def crossing(trials: Trials, path: Path) -> None:
     """Write a plot of what is kept as one setting moves, a line for each value of another.
+
+    Lines are for the second setting, or for the first where the second has too many values.
+    """
+    save(crossing_figure(trials), path)
+
+
+def crossing_figure(trials: Trials) -> Figure:
+    """Draw what is kept as one setting moves, a line for each value of another.
 
     Lines are for the second setting, or for the first where the second has too many values.
     """
@@ -94,34 +124,18 @@ def crossing(trials: Trials, path: Path) -> None:
     x = list(numeric(values))
     words = any(v != v for v in x)
     at: list[Any] = list(range(len(values))) if words else x
-    ends = []
     for i, line in enumerate(lines):
         rows = {row.settings[along]: row.kept_g for row in trials.rows if row.settings[across] == line}
-        y = [rows[value] for value in values]
-        kept.plot(at, y, "osv^Dx*p"[i] + "-", color=COLOURS[i])
-        ends.append(y[max(range(len(at)), key=lambda k: at[k])])
-    kept.axhline(trials.base.kept_g, color="black", linestyle="--", linewidth=1)
-    told = [f"{across} = {line}" for line in lines]
-    _label_ends(kept, [*ends, trials.base.kept_g], [*told, "as the sheet is"], [*COLOURS[: len(lines)], "black"])
+        kept.plot(at, [rows[value] for value in values], **line_look(i))
+    _as_it_is(kept, trials)
+    beside(kept, kept.lines, [*(f"{across} = {line}" for line in lines), AS_IT_IS])
     kept.set_title("Gold kept, g")
     _along(kept, along, values, x, at, words)
-    save(figure, path)
+    return figure
 
 
-def _label_ends(axes: Axes, ends: list[float], texts: list[str], colours: list[str]) -> None:
-    """Write each line's name beside its right end, as near to it as the names leave each other room."""
-    axes.margins(y=0.15)
-    low, high = axes.get_ylim()
-    room = (high - low) / 16
-    order = sorted(range(len(ends)), key=lambda i: ends[i])
-    at, lowest = {}, low
-    for i in order:
-        at[i] = max(ends[i], lowest)
-        lowest = at[i] + room
-    over = max(0.0, lowest - room - high)
-    for i, text in enumerate(texts):
-        axes.annotate(wrapped(text), (1.02, at[i] - over), xycoords=("axes fraction", "data"), color=colours[i],
-                      va="center", fontsize=9, annotation_clip=False)  # fmt: skip
+def _as_it_is(axes: Axes, trials: Trials) -> None:
+    axes.axhline(trials.base.kept_g, color=INK, linestyle="--", linewidth=1)
 
 
 def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[Any], words: bool) -> None:
@@ -135,65 +149,33 @@ def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[An
 
 def moving(trials: Trials, path: Path) -> None:
     """Write a plot of what is kept and lost as one setting moves."""
+    save(moving_figure(trials), path)
+
+
+def moving_figure(trials: Trials, narrow: bool = False) -> Figure:
+    """Draw what is kept and lost as one setting moves."""
     name, values = next(iter(trials.moved.items()))
     x = list(numeric(values))
     words = any(v != v for v in x)
-    figure, (kept, lost) = new_figure(2)
+    figure, (kept, lost) = new_figure(1, 1.2 * NARROW, TALL, rows=2) if narrow else new_figure(2)
     at: list[Any] = list(range(len(values))) if words else x
-    kept.plot(at, [row.kept_g for row in trials.rows], "o-", color=COLOURS[1], label="kept")
-    kept.axhline(trials.base.kept_g, color=COLOURS[0], linestyle="--", linewidth=1, label="kept as the sheet is")
-    ranked = sorted(trials.rows[0].lost_g, key=lambda s: -max(r.lost_g.get(s, 0.0) for r in trials.rows))
-    for i, stream in enumerate(ranked[:MOST_STREAMS]):
-        lost.plot(at, [r.lost_g.get(stream, 0.0) for r in trials.rows], "osv^Dx"[i] + "-", color=COLOURS[i],
-                  label=as_text(stream))  # fmt: skip
-    for axes, title in ((kept, "Gold kept, g"), (lost, "Gold lost, g")):
+    kept.plot(at, [row.kept_g for row in trials.rows], **line_look(1))
+    _as_it_is(kept, trials)
+    ranked = sorted(trials.rows[0].lost_g, key=lambda s: -max(r.lost_g.get(s, 0.0) for r in trials.rows))[:MOST_STREAMS]
+    for i, stream in enumerate(ranked):
+        lost.plot(at, [r.lost_g.get(stream, 0.0) for r in trials.rows], **line_look(i))
+    for axes, title, names in ((kept, "Gold kept, g", ["kept", AS_IT_IS]), (lost, "Gold lost, g", ranked)):
         axes.set_title(title)
         _along(axes, name, values, x, at, words)
         axes.margins(y=0.15)
-        if axes.lines:  # a sheet that keeps everything loses nothing
-            axes.legend(frameon=False)
-    lost.set_ylim(bottom=0)
-    save(figure, path)
-
-
-def as_text(name: str) -> str:
-    """Return a name so that it is drawn as written: no $…$ formula, and no leading _, which would hide it."""
-    return f" {name}".replace("$", r"\$") if name.startswith("_") else name.replace("$", r"\$")
-
-
-def wrapped(name: str) -> str:
-    """Return a name to be drawn, on as many lines as it needs."""
-    return as_text("\n".join(textwrap.wrap(name, LABEL_WIDTH)) or name)
+        if axes is lost:
+            axes.set_ylim(bottom=0)
+        if names:  # a sheet that keeps everything loses nothing
+            beside(axes, axes.lines, names, NAME_WIDTH)
+    return figure
 
 
 def _unit(values: list[str]) -> str:
     if any(ch.isalpha() for ch in values[0]):
         return ""
     return ", %" if "%" in values[0] else ""
-
-
-def new_figure(columns: int, wide: float = 5.6) -> tuple[Figure, Any]:
-    """Return a figure with so many panels side by side, in the style that all plots share, and the panels."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(wide * columns, 4.2), layout="constrained", dpi=130)
-    axes = figure.subplots(1, columns, squeeze=False)[0]
-    for one in axes:
-        one.spines[["top", "right"]].set_visible(False)
-        one.grid(axis="y", color="#dddddd", linewidth=0.6)
-        one.set_axisbelow(True)
-    return figure, axes
-
-
-def save(figure: Figure, path: Path) -> None:
-    """Write a figure. Raises SheetError where the name's ending is no picture format."""
-    from flowsheet.spec.mistakes import Mistake, SheetError
-
-    kinds = figure.canvas.get_supported_filetypes()
-    if path.suffix.lstrip(".").lower() not in kinds:
-        message, remedy = f'"{path.suffix}" is no picture format', "End the name in .png, .svg or .pdf"
-        raise SheetError([Mistake(message, remedy, file=str(path), line=0)])
-    with warnings.catch_warnings():
-        # A name in letters that the font lacks is drawn as boxes; the tables tell it in full.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(path)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from flowsheet.show.figures import mass, sig
-from flowsheet.show.tables import Column, Grid, signed
+from flowsheet.show.tables import Column, Form, Grid, signed
 from flowsheet.show.terminal import RULES, console
 from flowsheet.spec.weighing import GRADE
 from flowsheet.study.reconciled import Balanced, Estimate, Part, Reconciled, Weight
@@ -32,8 +32,8 @@ def streams(found: Reconciled) -> Grid:
     """Return every stream after the adjustment; what the weights do not determine is left open."""
     columns = (
         Column("Stream"),
-        Column("Mass, kg", _four),
-        Column("doubt, kg", _two),
+        Column("Mass, kg", _mass, shown="Mass"),
+        Column("doubt, kg", _mass_doubt, shown="doubt"),
         Column("Gold, g", _four),
         Column("doubt, g", _two),
         Column("Grade, g/t", _three),
@@ -114,16 +114,13 @@ def _moved(value: float | None) -> str:
     return "0" if abs(value) < 0.05 else f"{value:+,.1f}".replace("-", "−")
 
 
-def _two(value: float | None) -> str:
-    return "–" if value is None else sig(value, 2)
+def _written(write: Callable[[float, int], str], digits: int) -> Form:
+    return lambda value: "–" if value is None else write(value, digits)
 
 
-def _three(value: float | None) -> str:
-    return "–" if value is None else sig(value, 3)
-
-
-def _four(value: float | None) -> str:
-    return "–" if value is None else sig(value, 4)
+_two, _three, _four = (_written(sig, digits) for digits in (2, 3, 4))
+#: Masses, each in the unit that suits it: a stream may be a sack or a bead.
+_mass, _mass_doubt = _written(mass, 4), _written(mass, 2)
 
 
 def answers(found: Reconciled) -> list[tuple[str, str]]:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from flowsheet.show import specimens
-from flowsheet.show.chance_plots import _clean
 from flowsheet.show.figures import sig
-from flowsheet.show.plots import COLOURS, as_text, new_figure, save
 from flowsheet.show.specimen_sums import from_nothing
+from flowsheet.show.style import BLUE, GOLD, GREY, INK, RED, interval, name_rows, new_figure, save
 from flowsheet.study.specimen import All, Found, gold_in, water_density
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 MOST_BARS = 40
 """A picture shows so many rocks, those with most gold; the table has all."""
@@ -40,6 +43,11 @@ def write_specimens(found: All, folder: Path, table: bool = False) -> list[Path]
 
 def by_host(found: Found, path: Path) -> None:
     """Write a plot of the gold against the host's density, with the doubt of both."""
+    save(by_host_figure(found), path)
+
+
+def by_host_figure(found: Found) -> Figure:
+    """Draw the gold against the host's density, with the doubt of both."""
     specimen = found.specimen
     air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
     middle = specimen.host.density
@@ -48,42 +56,41 @@ def by_host(found: Found, path: Path) -> None:
     metal, displaced = np.asarray(1 / found.metal), water_density(specimen.common.temperature)
     gold = found.fine * gold_in(np.asarray(air), np.asarray(water), 1 / density, metal, displaced)
     figure, (axes,) = new_figure(1, wide=8.6)
-    axes.plot(density, gold, color=COLOURS[0], linewidth=2)
+    axes.plot(density, gold, color=BLUE, linewidth=2)
     ends = from_nothing(found.gold)
-    axes.axhspan(ends.low, ends.high, color=COLOURS[1], alpha=0.25, linewidth=0,
+    axes.axhspan(ends.low, ends.high, facecolor=GOLD, alpha=0.35, linewidth=0,
                  label="gold, nine times in ten")  # fmt: skip
-    axes.axvspan(middle - specimen.host.sd, middle + specimen.host.sd, color=COLOURS[4], alpha=0.25, linewidth=0,
-                 label="the host, ± one standard deviation")  # fmt: skip
-    axes.plot(middle, found.gold.value, "o", color=COLOURS[3], zorder=3)
-    axes.axhline(0, color="black", linewidth=0.8)
+    axes.axvspan(middle - specimen.host.sd, middle + specimen.host.sd, facecolor=GREY, alpha=0.3, hatch="//",
+                 edgecolor=INK, linewidth=0, label="the host, ± one standard deviation")  # fmt: skip
+    axes.plot(middle, found.gold.value, "o", color=RED, markeredgecolor=INK, zorder=3)
+    axes.axhline(0, color=INK, linewidth=0.8)
     axes.annotate(f"{sig(found.gold.value)} g", (middle, found.gold.value), (6, -16), textcoords="offset points")
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", frameon=False, ncols=2, fontsize=9)
     axes.set_xlim(density[0], density[-1])
     axes.set_xlabel("density of the host rock, g/cm3")
     axes.set_ylabel("fine gold by these weights, g")
-    save(figure, path)
+    return figure
 
 
 def bars(found: All, path: Path) -> None:
     """Write a plot of each rock's interval, the richest on top."""
-    from matplotlib.figure import Figure
+    save(bars_figure(found), path)
 
+
+def bars_figure(found: All) -> Figure:
+    """Draw each rock's interval, the richest on top."""
     ranked = sorted(found.counted, key=lambda one: -one.gold.value)[:MOST_BARS]
-    figure = Figure(figsize=(8.6, 1.6 + 0.32 * len(ranked)), layout="constrained", dpi=130)
-    axes = figure.subplots()
+    figure, (axes,) = new_figure(1, 8.6, 1.6 + 0.32 * len(ranked), grid="x")
     for k, one in enumerate(ranked):
         shows = one.gold.value > one.smallest.decision
         ends = from_nothing(one.gold)
-        axes.plot([ends.low, ends.high], [k, k], color=COLOURS[1 if shows else 4], linewidth=7,
-                  solid_capstyle="butt", alpha=0.75)  # fmt: skip
-        axes.plot(max(one.gold.value, 0.0), k, "o", color="black", markersize=4)
+        interval(axes, ends.low, ends.high, k, GOLD if shows else GREY, 0.36)
+        axes.plot(max(one.gold.value, 0.0), k, "o", color="white", markeredgecolor=INK, markersize=4.5)
         axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (ends.high, k), (5, 0),
                       textcoords="offset points", va="center", fontsize=8)  # fmt: skip
-    axes.axvline(0, color="black", linewidth=0.8)
-    axes.set_yticks(range(len(ranked)), [as_text(one.specimen.name) for one in ranked])
-    axes.invert_yaxis()
+    axes.axvline(0, color=INK, linewidth=0.8)
+    name_rows(axes, [one.specimen.name for one in ranked])
     high = max(0.0, *(one.gold.high for one in ranked)) or 1.0
     axes.set_xlim(-0.03 * high, 1.16 * high)
     axes.set_xlabel("fine gold, g: nine times in ten, and the middle")
-    _clean(axes)
-    save(figure, path)
+    return figure

@@ -6,11 +6,17 @@ import math
 import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flowsheet.show import reconciled
-from flowsheet.show.plots import COLOURS, as_text, save
+from flowsheet.show.figures import mass, sig
+from flowsheet.show.style import BAR, BLUE, FAINT, GOLD, INK, SOFT, bar_look, name_rows, named_rows, new_figure, save
 from flowsheet.study.reconciled import Reconciled
-from flowsheet.study.suspects import limit
+from flowsheet.study.suspects import KILOGRAMS, limit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
 def write_reconciled(tests: Mapping[str, Reconciled], folder: Path) -> list[Path]:
@@ -34,42 +40,69 @@ def _file_name(test: str) -> str:
 
 def moved(found: Reconciled, path: Path) -> None:
     """Write a plot of each weight's doubt and adjustment: how far it moved, and how far it may by chance."""
-    from matplotlib.figure import Figure
-
     rows = found.weights
-    figure = Figure(figsize=(10.4, 1.7 + 0.34 * len(rows)), layout="constrained", dpi=130)
-    shifts, values = figure.subplots(1, 2, sharey=True)
-    at = list(range(len(rows)))
-    for axes in (shifts, values):
-        axes.spines[["top", "right"]].set_visible(False)
-        axes.grid(axis="x", color="#dddddd", linewidth=0.6)
-        axes.set_axisbelow(True)
-    checked = [not math.isnan(w.standardised) for w in rows]
-    suspect = found.suspect
-    reach = limit(sum(checked), found.dof) if any(checked) and found.dof > 0 else None
-    if reach is not None:
-        shifts.axvspan(-reach, reach, color="#eeeeee", zorder=0, label="no more than chance")
-    wrong = [suspect is not None and w is suspect for w in rows]
-    for k, w in enumerate(rows):
-        if checked[k]:
-            shifts.barh(k, -w.standardised, 0.6, color=COLOURS[3] if wrong[k] else COLOURS[0],
-                        hatch="//" if wrong[k] else "", edgecolor="white",
-                        label="the suspect" if wrong[k] else None)  # fmt: skip
-        else:
-            shifts.text(0, k, " nothing checks it", va="center", fontsize=8, color="#555555")
-    shifts.axvline(0, color="#333333", linewidth=0.8)
-    shifts.set_yticks(at, [as_text(f"{w.stream}, {w.what} {reconciled.amount(w.measured, w.unit)}") for w in rows])
-    shifts.invert_yaxis()
+    figure, (shifts, values) = new_figure(2, 5.2, 1.7 + 0.34 * len(rows), grid="x", sharey=True)
+    at = [float(k) for k in range(len(rows))]
+    _shifts(shifts, found, at, 0.6)
     shifts.set_title("How far each weight had to move")
-    shifts.set_xlabel("adjusted less weighed, in its standard deviations")
-    largest = max([abs(w.standardised) for w, known in zip(rows, checked, strict=True) if known], default=1.0)
-    shifts.set_xlim(-1.1 * max(largest, reach or 1.0), 1.1 * max(largest, reach or 1.0))
+    name_rows(shifts, [f"{w.stream}, {w.what} {reconciled.amount(w.measured, w.unit)}" for w in rows])
     weighed = [w.measured or 1.0 for w in rows]
     values.errorbar([1.0] * len(rows), at, xerr=[abs(w.sd / m) for w, m in zip(rows, weighed, strict=True)], fmt="o",
-                    color=COLOURS[0], capsize=3, label="weighed, with its doubt")  # fmt: skip
-    values.plot([w.adjusted / m for w, m in zip(rows, weighed, strict=True)], at, "D", color=COLOURS[1],
-                markersize=5, zorder=5, label="adjusted")  # fmt: skip
+                    color=BLUE, capsize=3, label="weighed, with its doubt")  # fmt: skip
+    values.plot([w.adjusted / m for w, m in zip(rows, weighed, strict=True)], at, "D", color=GOLD, markersize=5,
+                markeredgecolor=INK, zorder=5, label="adjusted")  # fmt: skip
     values.set_title("Weighed and adjusted")
     values.set_xlabel("over what was weighed (1: as it reads)")
-    figure.legend(loc="outside lower center", ncols=3, frameon=False)
+    figure.legend(loc="outside lower center", ncols=4, frameon=False)
     save(figure, path)
+
+
+def moved_figure(found: Reconciled) -> Figure:
+    """Draw how far each weight moved, in a page: what it reads and what it was adjusted to stand above its bar."""
+    names, free = [], []
+    for k, w in enumerate(found.weights):
+        reads = f"{w.stream}, {w.what}: {amount(w.measured, w.unit)}"
+        if math.isnan(w.standardised):
+            free.append(k)
+            names.append(f"{reads}; nothing checks it")
+        else:
+            names.append(f"{reads}, adjusted {amount(w.adjusted, w.unit)}")
+    figure, axes, at = named_rows(names, 0.9, free)
+    _shifts(axes, found, at, BAR, narrow=True)
+    if axes.get_legend_handles_labels()[0]:  # none where nothing checks any weight
+        figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=9)
+    return figure
+
+
+def amount(value: float, unit: str) -> str:
+    """Return a measured value to four digits, which show by how little it may have moved."""
+    return f"{sig(value, 4)} g/t" if unit == "g/t" else mass(KILOGRAMS[unit] * value, 4)
+
+
+def reach_of(found: Reconciled) -> float | None:
+    """Return how far a weight may move by chance, in standard deviations; None where nothing is checked."""
+    checked = sum(not math.isnan(w.standardised) for w in found.weights)
+    return limit(checked, found.dof) if checked and found.dof > 0 else None
+
+
+def _shifts(axes: Axes, found: Reconciled, at: list[float], thick: float, narrow: bool = False) -> None:
+    """Draw a bar for each weight, at heights ``at``."""
+    rows, reach = found.weights, reach_of(found)
+    if reach is not None:
+        axes.axvspan(-reach, reach, color=FAINT, zorder=0, label="no more than chance")
+        for edge in (-reach, reach):
+            axes.axvline(edge, color=SOFT, linewidth=0.7, linestyle=":")
+    largest = reach or 1.0
+    for height, w in zip(at, rows, strict=True):
+        if math.isnan(w.standardised):
+            if not narrow:
+                axes.annotate("nothing checks it", (0, height), (4, 0), textcoords="offset points", va="center",
+                              fontsize=8, color=SOFT)  # fmt: skip
+            continue
+        wrong = found.suspect is not None and w is found.suspect
+        axes.barh(height, -w.standardised, thick, label="the suspect" if wrong else None,
+                  **bar_look(3 if wrong else 0))  # fmt: skip
+        largest = max(largest, abs(w.standardised))
+    axes.axvline(0, color=INK, linewidth=0.8)
+    axes.set_xlabel("adjusted less weighed, in its standard deviations")
+    axes.set_xlim(-1.1 * largest, 1.1 * largest)

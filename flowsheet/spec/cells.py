@@ -23,12 +23,36 @@ class Cell:
     column: int
 
 
+@dataclass(frozen=True)
+class Row:
+    """A line of a table as its fields; with quotes it may run over several lines of the text, to ``last``."""
+
+    cells: list[Cell]
+    last: int
+
+    @property
+    def first(self) -> int:
+        """The line of the text in which it begins."""
+        return self.cells[0].line
+
+
 #: A field that is at fault (or where something is missing), the message and the remedy.
 CellFault: TypeAlias = tuple[Cell, str, str]
 
 
 def header_and_rows(text: str, known: Sequence[str]) -> tuple[list[Cell] | None, list[list[Cell]], list[CellFault]]:
-    """Return the header (None where there is none), the lines that hold anything, and what cannot be read.
+    """Return the header (None where there is none), the lines that hold anything, and what cannot be read."""
+    _, rows, faults = separator_and_rows(text, known)
+    if not rows:
+        if not faults:
+            remedy = 'Begin with the line "stream,what,value,unit,sd"'
+            faults.append((Cell("", 1, 1), "the weigh sheet is empty", remedy))
+        return None, [], faults
+    return rows[0].cells, [row.cells for row in rows[1:]], faults
+
+
+def separator_and_rows(text: str, known: Sequence[str]) -> tuple[str, list[Row], list[CellFault]]:
+    """Return the separator, the lines that hold anything (the header first), and what cannot be read.
 
     The separator is the one by which the header names most of the ``known`` columns.
     """
@@ -38,13 +62,8 @@ def header_and_rows(text: str, known: Sequence[str]) -> tuple[list[Cell] | None,
     first = 2 if hint else 1
     body = text[hint.end() :] if hint else text
     separator = hint[1] if hint else _separator(body, known)
-    rows = [row for row in _rows(body, separator, first, faults) if any(cell.text for cell in row)]
-    if not rows:
-        if not faults:
-            remedy = 'Begin with the line "stream,what,value,unit,sd"'
-            faults.append((Cell("", 1, 1), "the weigh sheet is empty", remedy))
-        return None, [], faults
-    return rows[0], rows[1:], faults
+    rows = [row for row in _rows(body, separator, first, faults) if any(cell.text for cell in row.cells)]
+    return separator, rows, faults
 
 
 def _separator(text: str, known: Sequence[str]) -> str:
@@ -61,7 +80,7 @@ def _remark(line: str) -> bool:
     return line.lstrip(' \t"').startswith("#")
 
 
-def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Iterator[list[Cell]]:
+def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Iterator[Row]:
     """Go through the lines, each as its fields; remarks are left out."""
     scan = _Scan(text, separator, first)
     while scan.at < len(text):
@@ -70,7 +89,14 @@ def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Ite
             scan.take("[^\n]*")
             scan.next_line()
             continue
-        row: list[Cell] = []
+        line = text[scan.at : stop if stop >= 0 else len(text)]
+        if '"' not in line:
+            row = list(_plain_row(line, separator, scan.line))
+            scan.at += len(line)
+            scan.next_line()
+            yield Row(row, scan.line - 1)
+            continue
+        row = []
         while True:
             row.append(scan.field())
             if not scan.closed:
@@ -80,8 +106,17 @@ def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Ite
             if text[scan.at : scan.at + 1] != separator:
                 break
             scan.at += 1
+        last = scan.line
         scan.next_line()
-        yield row
+        yield Row(row, last)
+
+
+def _plain_row(line: str, separator: str, number: int) -> Iterator[Cell]:
+    """Go through the fields of a line in which nothing is quoted."""
+    blanks, at = " " if separator == "\t" else " \t", 1
+    for part in line.split(separator):
+        yield Cell(part.strip(), number, at + len(part) - len(part.lstrip(blanks)))
+        at += len(part) + 1
 
 
 @dataclass

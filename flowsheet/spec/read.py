@@ -23,7 +23,7 @@ from flowsheet.spec.factors import is_sieve
 from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.pile import Pile
-from flowsheet.spec.read_weighed import read_weighed
+from flowsheet.spec.read_weighed import Texts, read_weighed
 from flowsheet.spec.read_worth import read_worth
 from flowsheet.spec.schema import TOP_FIELDS, Ore, Sheet, StepBlock
 from flowsheet.spec.weigh_sheet import WeighSheet
@@ -38,9 +38,12 @@ def read_sheet(path: str | Path, kinds: Kinds) -> tuple[Sheet, Document]:
     return build(document, kinds), document
 
 
-def build(document: Document, kinds: Kinds) -> Sheet:
-    """Validate and check a document. Raises SheetError with every mistake found."""
-    shape = _Shape(document, kinds)
+def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({})) -> Sheet:
+    """Validate and check a document. Raises SheetError with every mistake found.
+
+    ``texts``: weigh sheets that are not as they are on the disk.
+    """
+    shape = _Shape(document, kinds, texts=texts)
     draft = Draft(document, shape.ores(), shape.steps(), read_weighed(shape), shape.keep())
     sieves = shape.sieves()
     draft.hurt = shape.hurt
@@ -139,6 +142,7 @@ class _Shape:
     mistakes: list[Mistake] = field(default_factory=list)
     #: Fields that could not be read.
     hurt: set[Path_] = field(default_factory=set)
+    texts: Texts = field(default_factory=dict)
 
     def say(self, path: Path_, message: str, remedy: str, read: str | None = None) -> None:
         self.hurt.add(path)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeAlias
 
 from flowsheet.spec import read_worth, weigh_sheet
 from flowsheet.spec.document import Path_
@@ -17,11 +18,15 @@ from flowsheet.spec.weighed_test import FILE, WeighedTest
 ONCE = ("mass", "grade", "gold", "bead", "moisture", "metallics")
 """Fields that hold one measurement."""
 
+Texts: TypeAlias = Mapping[Path, tuple[str, str]]
+"""Real path → how mistakes call the file, and its text, which need not be that on the disk."""
+
 
 class Shape(read_worth.Shape, Protocol):
     """What reads the blocks of a document, and those of a weigh sheet beside it."""
 
     hurt: set[Path_]
+    texts: Texts
 
     def beside(self, sheet: WeighSheet) -> Shape:
         """Return what reads the blocks of a weigh sheet."""
@@ -74,8 +79,10 @@ def _weigh_sheets(shape: Shape) -> Iterator[tuple[Path_, str]]:
 
 
 def _weigh_sheet(shape: Shape, path: Path_, name: str) -> WeighedTest | None:
+    path_of = Path(shape.document.file).parent / name
     try:
-        sheet = weigh_sheet.read(Path(shape.document.file).parent / name)
+        unsaved = shape.texts.get(Path(os.path.realpath(path_of))) if shape.texts else None
+        sheet = weigh_sheet.parse(unsaved[1], unsaved[0]) if unsaved else weigh_sheet.read(path_of)
     except UnreadableError as wrong:
         shape.say(path, wrong.message, wrong.remedy)
         return None

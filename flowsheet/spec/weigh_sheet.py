@@ -105,6 +105,14 @@ def parse(text: str, file: str) -> WeighSheet:
     return sheet
 
 
+def holds_nothing(text: str) -> bool:
+    """Whether a text is no more than the header of a weigh sheet and remarks."""
+    header, rows, faults = header_and_rows(text, COLUMNS)
+    if header is None:
+        return all(not cell.text for cell, _, _ in faults)
+    return not rows and not faults and _columns(WeighSheet("", {}), header) is not None
+
+
 def _columns(sheet: WeighSheet, header: Sequence[Cell]) -> dict[str, int] | None:
     """Return which field of a line each column is, None where the lines cannot be read by them."""
     places: dict[str, int] = {}

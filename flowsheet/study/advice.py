@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 from flowsheet.solve.balance import Caught
 from flowsheet.solve.model import Model
@@ -15,6 +16,8 @@ from flowsheet.study import variants
 
 WORTH_TELLING = 1e-6
 """A gain below this share of the gold is none."""
+
+Bases: TypeAlias = dict[frozenset[float], Solution]
 
 PANNED, AT_MOST = "panned first", "cleaned out by hand, at most"
 """What to do with the stream at which a loop catches gold; of the latter the gain is not worked out, but bounded."""
@@ -39,23 +42,24 @@ def advice(solution: Solution) -> list[Change]:
     if fed <= 0:
         return []
     found = []
+    bases: Bases = {}
     for variant in variants.improvements(sheet):
         changed = variant.of(sheet)
         if not _legal(changed, variant.step, solution):
             continue
         try:
-            gain = _gain(solution, changed)
+            gain = _gain(solution, changed, bases)
         except SheetError:
             continue
         found.append(Change(variant.name, variant.what, str(variant.old), str(variant.new), 1e3 * gain, gain / fed))
     for caught in solution.caught:
         if float(caught.material.gold) > 0:
-            then, gain = _cleaned(solution, caught)
+            then, gain = _cleaned(solution, caught, bases)
             found.append(Change(caught.stream, "what the loop holds", "goes back", then, 1e3 * gain, gain / fed))
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
 
 
-def _cleaned(solution: Solution, caught: Caught) -> tuple[str, float]:
+def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:
     """Return how a loop's gold is won, and how much (kg) of it.
 
     Its recycle goes through a pan before it goes back, and what the pan keeps is kept: solved again. Without grain
@@ -71,7 +75,7 @@ def _cleaned(solution: Solution, caught: Caught) -> tuple[str, float]:
     steps = {**sheet.steps, taker: sheet.steps[taker].model_copy(update={"takes": takes})}
     steps[_unused(f"pan {stream}", sheet.steps)] = pan
     try:
-        return PANNED, _gain(solution, replace(sheet, steps=steps, keep=(*sheet.keep, kept)))
+        return PANNED, _gain(solution, replace(sheet, steps=steps, keep=(*sheet.keep, kept)), bases)
     except SheetError:
         return AT_MOST, float(caught.material.gold)
 
@@ -84,12 +88,18 @@ def _unused(name: str, taken: Iterable[str]) -> str:
     return name
 
 
-def _gain(solution: Solution, changed: Sheet) -> float:
-    """Return the gold (kg) that a changed sheet keeps more, with the openings of both as class limits."""
+def _gain(solution: Solution, changed: Sheet, bases: Bases) -> float:
+    """Return the gold (kg) that a changed sheet keeps more, with the openings of both as class limits.
+
+    ``bases`` remembers the sheet as it stands on other class limits: most changes ask for the same ones.
+    """
     sheet = solution.model.sheet
     model = Model.of(changed, variants.openings(sheet))
     if len(model.grid) != len(solution.model.grid):  # the change added a class limit: the classes must be alike
-        solution = solve(Model.of(sheet, variants.openings(changed)))
+        named = frozenset(variants.openings(changed))
+        if named not in bases:
+            bases[named] = solve(Model.of(sheet, named))
+        solution = bases[named]
     return float(solve(model).kept_gold) - float(solution.kept_gold)
 
 

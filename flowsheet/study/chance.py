@@ -24,6 +24,7 @@ from flowsheet.study.gy import Gy, fundamental_error
 from flowsheet.study.interval import TRIES, Interval, share, together
 from flowsheet.study.known_ore import KnownOre
 from flowsheet.study.luck import Spread, spread
+from flowsheet.study.shown import Shown
 
 DRAWS = 2000
 GRADE = "what the weights leave open of the grade"
@@ -40,7 +41,7 @@ class Doubt:
 
 
 @dataclass(frozen=True)
-class Chance:
+class Chance(Shown):
     """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed."""
 
     streams: dict[str, Interval]

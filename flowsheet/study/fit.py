@@ -23,6 +23,7 @@ from flowsheet.study.evidence import Evidence, Unknown
 from flowsheet.study.informing import Advice, Tangle, advise, tangles
 from flowsheet.study.least_squares import Least, least_squares
 from flowsheet.study.posterior import Posterior
+from flowsheet.study.shown import Shown
 from flowsheet.study.suspects import chi2_tail
 
 MOST_ROUNDS = 30
@@ -90,7 +91,7 @@ class Checked:
 
 
 @dataclass(frozen=True, eq=False)
-class Fitted:
+class Fitted(Shown):
     """All that a fit found."""
 
     sheet: Sheet

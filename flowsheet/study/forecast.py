@@ -21,6 +21,7 @@ from flowsheet.spec.read import with_settings
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.doubts import doubtful, inputs_with
 from flowsheet.study.fit import Fitted, fit
+from flowsheet.study.shown import Shown
 from flowsheet.study.variants import openings
 
 DRAWS = 300
@@ -60,7 +61,7 @@ class Forecast:
 
 
 @dataclass(frozen=True)
-class Forecasts:
+class Forecasts(Shown):
     """The sheet as fitted, and all that was tried on it."""
 
     fitted: Fitted

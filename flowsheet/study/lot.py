@@ -27,6 +27,7 @@ from flowsheet.study.plain_lot import Plain, plain_lot
 from flowsheet.study.reconciled import for_json
 from flowsheet.study.sack_laws import Luck
 from flowsheet.study.sacks import Reader
+from flowsheet.study.shown import Shown
 
 LEAST_SPREAD = 0.01
 PART = 0.7
@@ -69,7 +70,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Lot:
+class Lot(Shown):
     """All that ``lot`` tells; grades in g/t, gold in g."""
 
     title: str

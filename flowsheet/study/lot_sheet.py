@@ -21,6 +21,7 @@ from flowsheet.study.known_ore import KnownOre
 from flowsheet.study.lot import Lot
 from flowsheet.study.luck import Spread, spread
 from flowsheet.study.pile_grade import another_sack, join_tests
+from flowsheet.study.shown import Shown
 
 DRAWS = 1000
 
@@ -54,7 +55,7 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class LotSheet:
+class LotSheet(Shown):
     """What is told of a test; the interval of the head grade is None where the sheet gives no doubts."""
 
     title: str

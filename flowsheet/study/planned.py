@@ -24,6 +24,7 @@ from flowsheet.study.drawn import cluster
 from flowsheet.study.gathered import gather
 from flowsheet.study.piles_tried import Progress, tried
 from flowsheet.study.plan import Plan, Search, poorer, recipes
+from flowsheet.study.shown import Shown
 from flowsheet.study.stages import Broken, Pool, as_it_lies, broken
 from flowsheet.study.work import Work, work_of
 
@@ -77,7 +78,7 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Planned:
+class Planned(Shown):
     """The plan and all that is told with it."""
 
     wish: Wish

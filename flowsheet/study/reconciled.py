@@ -9,6 +9,7 @@ from typing import Any
 
 from flowsheet.spec.weighing import BEAD, GOLD, GRADE, MASS
 from flowsheet.study.next_weighing import Suggestion
+from flowsheet.study.shown import Shown
 from flowsheet.study.suspects import Slip, Swap
 
 UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g"}
@@ -121,7 +122,7 @@ class WithoutSuspect:
 
 
 @dataclass(frozen=True)
-class Reconciled:
+class Reconciled(Shown):
     """All that the weights of one test say."""
 
     streams: dict[str, Balanced]

@@ -15,6 +15,7 @@ from flowsheet.study.advice import Change, advice
 from flowsheet.study.coarse import Coarse, coarse
 from flowsheet.study.finer import Finer, finer
 from flowsheet.study.losses import Loss, losses
+from flowsheet.study.shown import Shown
 from flowsheet.study.streams import SizeRow, Stream, size_rows, streams
 from flowsheet.study.sure import Sure, sure
 
@@ -32,7 +33,7 @@ class CaughtRow:
 
 
 @dataclass(frozen=True)
-class Run:
+class Run(Shown):
     """A solved sheet and the answers read from it."""
 
     solution: Solution
@@ -70,13 +71,20 @@ class Run:
         }
 
 
-def run(sheet: Sheet) -> Run:
-    """Solve a sheet and answer. Raises SheetError where a loop lets nothing out."""
-    model = Model.of(sheet)
-    solution = solve(model)
+def run(sheet: Sheet, certain: bool = True) -> Run:
+    """Solve a sheet and answer. Raises SheetError where a loop lets nothing out.
+
+    ``certain`` also works out how sure the answers are, which takes ten times as long as all the rest.
+    """
+    return answered(solve(Model.of(sheet)), certain)
+
+
+def answered(solution: Solution, certain: bool = True) -> Run:
+    """Read the answers from a plain solve."""
+    model = solution.model
     fed = float(solution.fed_gold)
     kept = float(solution.kept_gold)
-    certain = sure(solution)
+    known = sure(solution) if certain else None
     return Run(
         solution=solution,
         streams=streams(solution),
@@ -87,10 +95,10 @@ def run(sheet: Sheet) -> Run:
         coarse=coarse(solution),
         finer=finer(solution),
         advice=advice(solution),
-        sure=certain,
-        warnings=[*warnings(solution), *refuted(solution, certain)],
-        notes=[*model.notes(), *solution.notes, *(certain.notes if certain is not None else [])],
-        cautions=cautions(sheet),
+        sure=known,
+        warnings=[*warnings(solution), *refuted(solution, known)],
+        notes=[*model.notes(), *solution.notes, *(known.notes if known is not None else [])],
+        cautions=cautions(model.sheet),
     )
 
 

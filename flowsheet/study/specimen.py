@@ -22,6 +22,7 @@ from flowsheet.spec.minerals import DENSEST, LIGHTEST, MINERALS, Host
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.numbers import Number
 from flowsheet.spec.specimens import DENSEST_METAL, FINE, LIGHTEST_METAL, Specimen
+from flowsheet.study.shown import Shown
 
 GOLD, SILVER = grains.GOLD / 1000, grains.SILVER / 1000
 AIR_RULE, WATER_RULE = 1.9, 3.1
@@ -76,7 +77,7 @@ class Smallest:
 
 
 @dataclass(frozen=True)
-class Found:
+class Found(Shown):
     """What one specimen holds; masses in g, densities in g/cm3."""
 
     specimen: Specimen
@@ -104,7 +105,7 @@ class Found:
 
 
 @dataclass(frozen=True)
-class All:
+class All(Shown):
     """What all specimens hold, and the sum of those that can be."""
 
     specimens: tuple[Found, ...]

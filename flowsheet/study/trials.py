@@ -17,10 +17,12 @@ from flowsheet.spec.document import Document
 from flowsheet.spec.fields import dimension_of
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.read import with_settings
+from flowsheet.spec.schema import Sheet
 from flowsheet.study.gathered import gather
 from flowsheet.study.losses import losses
 from flowsheet.study.pile_grade import with_pile
 from flowsheet.study.run import FAR_OFF
+from flowsheet.study.shown import Shown
 from flowsheet.study.sure import DRAWS, SEED
 from flowsheet.study.valued import sheet_value
 from flowsheet.study.variants import openings
@@ -51,7 +53,7 @@ class Trial:
 
 
 @dataclass(frozen=True)
-class Trials:
+class Trials(Shown):
     """The sheet as it stands, and all that was tried."""
 
     base: Trial
@@ -157,6 +159,25 @@ def run_trials(
         rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept, value))
     currency = base_sheet.worth.currency if value is not None else ""
     return Trials(_trial({}, base, kept, value), rows, moved, currency, tuple(_refuted(base) if currency else ()))
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One other setting of a sheet beside the sheet as it stands: both solved on one grid, and what they give."""
+
+    before: Solution
+    after: Solution
+    base: Trial
+    trial: Trial
+
+
+def pair(base: Sheet, sheet: Sheet, settings: dict[str, str]) -> Pair:
+    """Solve a sheet as it stands and with ``settings`` (``sheet``), as ``run_trials`` does. Raises SheetError."""
+    named = openings(base) | openings(sheet)
+    before = solve(Model.of(base, named))
+    after = solve(Model.of(sheet, named)) if settings else before
+    kept, value = float(before.kept_gold), sheet_value(before)
+    return Pair(before, after, _trial({}, before, kept, value), _trial(settings, after, kept, value))
 
 
 def _refuted(solution: Solution) -> Iterator[str]:

@@ -65,9 +65,7 @@ class Problem:
         ]
         # A grade of metal is its fineness, which the ore's own tells.
         kept = [m for m in (*feeds, *measured) if m.what in USED and not (m.what == GRADE and m.stream in metal)]
-        numbers = [ore.gold.fineness if ore.gold is not None else FINENESS for ore in sheet.ores.values()]
-        fine = float(np.mean([n.value for n in numbers])) / 1000
-        fine_sd = float(np.mean([n.sd for n in numbers])) / 1000
+        fine, fine_sd = fineness(sheet)
         start, scale = _start(sheet, rock, gold, kept)
         return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd)
 
@@ -177,6 +175,12 @@ class Problem:
         value = float(x[gold].sum()) / mass
         slope[gold], slope[fed] = 1 / mass, -value / mass
         return value, slope
+
+
+def fineness(sheet: Sheet) -> tuple[float, float]:
+    """Return the gold in metal, as a share, and its standard deviation: the mean of the ores'."""
+    numbers = [ore.gold.fineness if ore.gold is not None else FINENESS for ore in sheet.ores.values()]
+    return float(np.mean([n.value for n in numbers])) / 1000, float(np.mean([n.sd for n in numbers])) / 1000
 
 
 def _start(

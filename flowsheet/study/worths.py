@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from flowsheet.study.interval import Interval
+from flowsheet.study.shown import Shown
 from flowsheet.study.splits import Crush, Split
 
 
@@ -89,7 +90,7 @@ class MoneyDoubt:
 
 
 @dataclass(frozen=True)
-class Worths:
+class Worths(Shown):
     """All that ``worth`` tells, the best way first."""
 
     currency: str

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import sheet_of
+from sheets import sheet_of
 
 from flowsheet.spec.weighing import GRADE, MASS, Measurement
 from flowsheet.study.adjust import Adjusted, adjust

@@ -1,0 +1,63 @@
+"""The command report: all that a sheet tells, in one document."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Literal, Optional
+
+import typer
+
+from flowsheet.commands.common import Json, Seed, Sheet, fail, print_json, progress, say_written, writable, writing
+
+HTML, PDF = (".html", ".htm"), ".pdf"
+PAPER = {"a4": "a4", "letter": "us-letter"}
+"""Paper as it is asked for, and as the typesetter calls it."""
+
+
+def report(
+    file: Sheet,
+    output: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("-o", "--output", metavar="FILE", help=".html or .pdf to write (default: NAME.report.html)."),
+    ] = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="Paper of a PDF.")] = "a4",
+    day: Annotated[str, typer.Option("--day", help="Day to put on it (default: today).", show_default=False)] = "",
+    seed: Seed = 1,
+    as_json: Json = False,
+) -> None:
+    """Write a report: the answers, the drawn flowsheet, pictures, tables, what was assumed, and cautions."""
+    from flowsheet.solve.model import load
+    from flowsheet.spec.text_file import decode
+
+    sheet = load(file)[0]
+    path = output or Path(f"{file.stem}.report.html")
+    if path.suffix.lower() not in (*HTML, PDF):
+        like = path.with_suffix(".html") if path.name else Path(f"{file.stem}.report.html")
+        fail(str(path), "a report is written as .html or .pdf", f'Write -o "{like}"')
+    with writing(path):
+        writable(path)
+    if path.exists() and path.samefile(file):
+        fail(str(path), "this is the sheet itself", "Name another file")
+
+    from flowsheet.show.report.facts import facts
+    from flowsheet.show.report.parts import report as laid_out
+
+    text = decode(file.read_bytes(), str(file))
+    found = facts(sheet, file.name, text, seed, lambda chunks: progress(chunks, "draws"))
+    laid = laid_out(found, day or date.today().isoformat())
+    if path.suffix.lower() == PDF:
+        from flowsheet.show.report.pdf import pdf
+
+        page = pdf(laid, PAPER[paper])
+    else:
+        from flowsheet.show.report.html import html
+
+        page = html(laid).encode("utf-8")
+    with writing(path):
+        path.write_bytes(page)
+    if as_json:
+        sections = [{"key": one.key, "head": one.head, "lines": list(one.lines)} for one in laid.sections]
+        print_json({"written": str(path), "sections": sections})
+    else:
+        say_written([path])

@@ -1,0 +1,139 @@
+"""The log on the page: its form, its lines, what they say so far, and what is done with them."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from os.path import relpath
+from typing import Any
+
+from flowsheet.show import closings, reconciled
+from flowsheet.show.page import render
+from flowsheet.show.page.asks import Weigh
+from flowsheet.show.page.bench import Bench, Desk
+from flowsheet.spec.bench_log import Entry, Place
+from flowsheet.spec.bench_sheet import build_with
+from flowsheet.spec.choices import choices, units_of
+from flowsheet.spec.log_text import LogText
+from flowsheet.spec.mistakes import Mistake, SheetError
+from flowsheet.spec.schema import Sheet
+from flowsheet.spec.way import metals
+from flowsheet.spec.weigh_sheet import COLUMNS
+from flowsheet.steps import kinds
+from flowsheet.study.closing import closing
+from flowsheet.study.reconcile import reconcile
+from flowsheet.study.weights_problem import USED
+
+WHEN = "%Y-%m-%d %H:%M"
+OFTEN = ("minus grade",)
+"""What may be told several times of one stream in one test."""
+
+
+def offered(sheet: Sheet) -> str:
+    """Return, as JSON, what can be weighed of each stream, each with its usual units."""
+    metal = metals(sheet.steps)
+    told = {
+        stream: [[what, list(units_of(what, stream in metal))] for what in names]
+        for stream, names in choices(sheet).items()
+    }
+    return json.dumps(told)
+
+
+def log_parts(bench: Bench, desk: Desk) -> dict[str, str]:
+    """Return the lines as they stand in the file, the newest first, and what undo would take back."""
+    lines = LogText.read(desk.log_text, str(desk.log_path)).entries()
+    return {
+        "log-lines": render.part("lines", lines=lines[::-1], file=desk.log_path.name),
+        "undo-part": render.part("undo", last=bench.log.last),
+        "log-told": render.part("log_told", file=str(desk.log_path), named=desk.named, add=_to_add(desk)),
+    }
+
+
+def _to_add(desk: Desk) -> str:
+    """Return the line of a sheet that names the log."""
+    name = relpath(desk.log_path.resolve(), desk.log_path.__class__(desk.document.file).resolve().parent)
+    given = desk.document.data.get("weighed")
+    others = given.get("file") if isinstance(given, dict) else None
+    names = [str(one) for one in (others if isinstance(others, list) else [others] if others else [])]
+    quoted = [json.dumps(one, ensure_ascii=False) if set(one) & set(",:#[]{}'\"&*!|>%@`") else one for one in
+              (*names, name)]  # fmt: skip
+    file = quoted[0] if len(quoted) == 1 else f"[{', '.join(quoted)}]"
+    return f"weighed: {{file: {file}}}"
+
+
+def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
+    """Return what the weights say so far: closure, the suspect, the head grade, and what to weigh next."""
+    measured = [m for m in sheet.weighed if m.test == test]
+    balances = closings.sentences(closing(sheet, test)) if measured else []
+    told: list[tuple[str, str]] = []
+    notes: tuple[str, ...] = ()
+    unknown = None
+    if any(m.what in USED for m in measured):
+        found = reconcile(sheet, measured)
+        told, notes = reconciled.answers(found), found.notes
+        unknown = reconciled.unknown(found) if found.to_know else None
+    return {
+        "closing": render.part("closing", lines=balances),
+        "suspect": render.part("suspect", told=told, unknown=unknown, notes=notes),
+    }
+
+
+def do(bench: Bench, ask: Weigh) -> dict[str, Any]:
+    """Do what is asked with the log; what comes back says what was done, or what is wrong by field."""
+    desk = bench.desk()
+
+    def check(text: str) -> None:
+        build_with(desk.document, kinds(), desk.log_path, text)
+
+    try:
+        if ask.what == "undo":
+            return {"ok": True, "said": f"Taken back: {bench.log.undo(ask.token).words}."}
+        if ask.what == "strike":
+            bench.log.strike(Place(ask.line, ask.text), check)
+            return {"ok": True, "said": "Struck: the line stays in the file as a remark."}
+        entry = _entry(ask.entry)
+        if ask.what == "change":
+            change = bench.log.change(Place(ask.line, ask.text), entry, check)
+        else:
+            stands = _standing(bench, entry)
+            if stands is not None:
+                return {"ok": False, "stands": {"line": stands.line, "text": stands.text, "said": stands.said}}
+            change = bench.log.add(entry, check)
+    except SheetError as wrong:
+        return {"ok": False, **_faults(wrong.mistakes)}
+    return {"ok": True, "said": f"In the file: {change.entry.said}."}
+
+
+def _entry(told: dict[str, str]) -> Entry:
+    stream, what, value, unit, sd, when, note = (told.get(name, "").strip() for name in COLUMNS)
+    return Entry(stream, what, value, unit, sd, when or datetime.now().strftime(WHEN), note)
+
+
+def _standing(bench: Bench, entry: Entry) -> Entry | None:
+    """Return the line that tells the same already, None where there is none."""
+    key = _key(entry)
+    if key[1] in OFTEN:
+        return None
+    return next((line for line in reversed(bench.log.lines()) if _key(line) == key), None)
+
+
+def _key(entry: Entry) -> tuple[str, str]:
+    return entry.stream.strip(), " ".join(entry.what.casefold().split())
+
+
+def _faults(mistakes: tuple[Mistake, ...]) -> dict[str, Any]:
+    """Return what is wrong, by the field of the form, and what belongs to none."""
+    found: dict[str, str] = {}
+    others: list[str] = []
+    for mistake in mistakes:
+        said = f"{_closed(mistake.message)} {_closed(mistake.remedy)}"
+        said = said[:1].upper() + said[1:]
+        if mistake.field in COLUMNS:
+            found[mistake.field] = f"{found[mistake.field]} {said}" if mistake.field in found else said
+        else:
+            others.append(str(mistake))
+    return {"faults": found, "others": others}
+
+
+def _closed(text: str) -> str:
+    return text if text.endswith((".", "?", "!", "…")) else f"{text}."

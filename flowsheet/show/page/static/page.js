@@ -1,0 +1,446 @@
+// The living page. Every part that changes comes from the server as escaped HTML and is put in place by its id;
+// nothing else is ever written as HTML. What is turned stands in the address, what is pinned in this browser.
+"use strict";
+(() => {
+  const body = document.body;
+  const $ = (id) => document.getElementById(id);
+  const knobs = [...document.querySelectorAll(".knob")];
+  const byName = new Map(knobs.map((knob) => [knob.dataset.setting, knob]));
+  const store = "pins:" + body.dataset.sheet;
+  const draft = "draft:" + body.dataset.sheet;
+  let pins = kept(store, []);
+  let extra = {};           // settings of the address that no knob stands for
+  let stamp = body.dataset.stamp;
+
+  function kept(key, otherwise) {
+    try { return JSON.parse(localStorage.getItem(key)) || otherwise; } catch { return otherwise; }
+  }
+  function keep(key, value) {
+    try { localStorage.setItem(key, JSON.stringify(value)); } catch { /* a browser that stores nothing still turns */ }
+  }
+
+  // ── asking the server ───────────────────────────────────────────────────────────────────────────────────
+  async function ask(path, data) {
+    const sent = data === undefined ? {} : {
+      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(data),
+    };
+    const answer = await fetch(path, sent);
+    if (!answer.ok) throw new Error(await answer.text());
+    return answer.json();
+  }
+  function lost(error) {
+    const said = error instanceof TypeError
+      ? "The page's server does not answer: is flowsheet serve still running? What was written down is in the file."
+      : error.message;
+    say($("turn-fault"), [said]);
+  }
+  function say(box, lines) {
+    box.replaceChildren(...lines.map((line) => {
+      const p = document.createElement("p");
+      p.textContent = line;
+      return p;
+    }));
+  }
+
+  // ── putting parts in place, with focus, folds and scrolling as they were ────────────────────────────────
+  const shown = new Map();
+  function put(parts) {
+    for (const [id, html] of Object.entries(parts)) {
+      const box = $(id);
+      if (!box || shown.get(id) === html) continue;
+      shown.set(id, html);
+      const active = document.activeElement;
+      const focus = box.contains(active) && active !== box ? active.id || label(active) : "";
+      const open = [...box.querySelectorAll("details[open][id]")].map((one) => one.id);
+      const scrolled = [box, ...box.querySelectorAll(".wide")].map((one) => one.scrollLeft);
+      box.innerHTML = html;  // a part that the server rendered and escaped
+      for (const fold of open) if ($(fold)) $(fold).open = true;
+      [box, ...box.querySelectorAll(".wide")].forEach((one, i) => { one.scrollLeft = scrolled[i] || 0; });
+      if (focus) {
+        const found = $(focus) || [...box.querySelectorAll("[aria-label]")].find((one) => label(one) === focus);
+        (found || box.closest("section") || box).focus({ preventScroll: true });
+      }
+    }
+  }
+  const label = (element) => element.getAttribute("aria-label") || "";
+
+  // ── settings ────────────────────────────────────────────────────────────────────────────────────────────
+  const field = (knob) => knob.querySelector(".value");
+  const slider = (knob) => knob.querySelector("input[type=range]");
+  const isTurned = (knob) => field(knob).value.trim() !== "" && field(knob).value.trim() !== knob.dataset.written;
+
+  function settings() {
+    const found = { ...extra };
+    for (const knob of knobs) if (isTurned(knob)) found[knob.dataset.setting] = field(knob).value.trim();
+    return found;
+  }
+  function fromSlider(knob) {
+    const { scale, unit, doubt } = knob.dataset;
+    const [low, high] = [Number(knob.dataset.low), Number(knob.dataset.high)];
+    const range = slider(knob);
+    const at = Number(range.value);
+    let value = at;
+    if (scale !== "whole") {
+      const share = (at - Number(range.min)) / (Number(range.max) - Number(range.min));
+      value = scale === "log" ? low * (high / low) ** share : low + (high - low) * share;
+      value = Math.min(Math.max(Number(value.toPrecision(3)), low), high);
+    }
+    return `${value}${unit ? " " + unit : ""}${doubt}`;
+  }
+  function toSlider(knob) {
+    const text = field(knob).value.trim() || knob.dataset.written;
+    const range = slider(knob);
+    range.setAttribute("aria-valuetext", text || "not set");
+    if (text === knob.dataset.written) { range.value = knob.dataset.at; return; }
+    const { scale, unit } = knob.dataset;
+    const found = /^([\d.]+(?:e[-+]?\d+)?)\s*([^\d±]*)/i.exec(text);
+    if (!found || found[2].trim() !== unit) return;
+    const [low, high] = [Number(knob.dataset.low), Number(knob.dataset.high)];
+    const value = Math.min(Math.max(Number(found[1]), low), high);
+    const share = scale === "log" ? Math.log(value / low) / Math.log(high / low) : (value - low) / (high - low);
+    range.value = scale === "whole" ? value : Number(range.min) + share * (Number(range.max) - Number(range.min));
+  }
+  function mark(knob) {
+    knob.classList.toggle("turned", isTurned(knob));
+    knob.classList.toggle("unset", field(knob).value.trim() === "");
+  }
+  function setAll(values) {
+    extra = {};
+    for (const [name, value] of Object.entries(values)) if (!byName.has(name)) extra[name] = value;
+    for (const knob of knobs) {
+      field(knob).value = values[knob.dataset.setting] ?? knob.dataset.written;
+      toSlider(knob);
+      mark(knob);
+    }
+    turn();
+  }
+  function faults(found) {
+    for (const knob of knobs) {
+      const text = found[knob.dataset.setting] || "";
+      const place = knob.querySelector(".fault");
+      if (place.textContent !== text) place.textContent = text;
+      if (text) field(knob).setAttribute("aria-invalid", "true"); else field(knob).removeAttribute("aria-invalid");
+    }
+  }
+
+  // ── turning: one at a time, and the newest next ─────────────────────────────────────────────────────────
+  let busy = false, more = false, pause = 0;
+  async function turn() {
+    body.dataset.ready = "0";
+    if (busy) { more = true; return; }
+    busy = true;
+    try {
+      do {
+        more = false;
+        const sent = { settings: settings(), stream: body.dataset.stream, pins, stamp };
+        const answer = await ask("/turn", sent);
+        seen(answer);
+        faults(answer.faults || {});
+        put({ "turn-fault": answer.ok ? "" : answer.fault, ...(answer.ok ? answer.parts : {}) });
+        if (addressed.length < 100 || Date.now() - addressed[0] > 30000) address(sent.settings);
+        await painted();
+        body.dataset.turn = String(Number(body.dataset.turn) + 1);
+      } while (more);
+    } catch (error) {
+      lost(error);
+    } finally {
+      busy = false;
+      body.dataset.ready = "1";
+      clearTimeout(pause);
+      pause = setTimeout(rested, 500);
+    }
+  }
+  const painted = () => new Promise((done) => {
+    // A page that is not seen paints nothing, and must not wait for it.
+    const late = setTimeout(done, 250);
+    requestAnimationFrame(() => requestAnimationFrame(() => { clearTimeout(late); done(); }));
+  });
+  // So that a reload keeps it. Browsers let a page change its address some 200 times in half a minute: where a slider
+  // is drawn for long, its last place goes there when it rests.
+  const addressed = [];
+  function address(found) {
+    const query = new URLSearchParams(found).toString();
+    if ((query ? "?" + query : "") === location.search) return;
+    addressed.push(Date.now());
+    if (addressed.length > 100) addressed.shift();
+    history.replaceState(null, "", location.pathname + (query ? "?" + query : "") + location.hash);
+  }
+  function rested() {
+    const found = settings();
+    address(found);
+    sure(found);
+  }
+
+  // ── how sure: slower, and never in the way ──────────────────────────────────────────────────────────────
+  let sureBusy = false, sureNext = null, sureOf = "";
+  async function sure(found) {
+    const wanted = JSON.stringify([stamp, found]);
+    if (wanted === sureOf) { $("sure-state").textContent = ""; return; }
+    if (sureBusy) { sureNext = found; return; }
+    sureBusy = true;
+    $("sure-state").textContent = "Working it out …";
+    try {
+      const answer = await ask("/sure", { settings: found, stream: "", pins: [], stamp });
+      if (!sureNext) { put(answer.parts); sureOf = wanted; }
+      $("sure-state").textContent = "";
+    } catch {
+      $("sure-state").textContent = "It could not be worked out just now; turn once more.";
+    } finally {
+      sureBusy = false;
+      const next = sureNext;
+      sureNext = null;
+      if (next) sure(next);
+    }
+  }
+
+  // ── the files on the disk ───────────────────────────────────────────────────────────────────────────────
+  function seen(answer) {
+    put({ files: answer.files ?? "" });
+    if (!answer.stamp || answer.stamp === stamp) return false;
+    const sheetOf = (text) => text.split("/")[0];
+    const other = sheetOf(answer.stamp) !== sheetOf(stamp);
+    stamp = answer.stamp;
+    if (other && !answer.files) {  // other steps, perhaps: the page is made anew, and what was being typed stays
+      keepDraft();
+      address(settings());
+      location.reload();
+    } else if (!answer.files) {
+      weights();
+    }
+    return true;
+  }
+  async function pulse() {
+    if (document.hidden || busy) return;
+    try { if (seen(await ask("/pulse"))) turn(); } catch { /* the next turn tells */ }
+  }
+  async function weights() {
+    try {
+      const answer = await ask("/weights");
+      put(answer.parts);
+    } catch { /* the next weight tells */ }
+  }
+
+  // ── knobs ───────────────────────────────────────────────────────────────────────────────────────────────
+  for (const knob of knobs) {
+    slider(knob).addEventListener("input", () => {
+      field(knob).value = fromSlider(knob);
+      slider(knob).setAttribute("aria-valuetext", field(knob).value);
+      mark(knob);
+      turn();
+    });
+    field(knob).addEventListener("change", () => {
+      // A bare number is in the knob's own unit, which stands there then to be seen.
+      const text = field(knob).value.trim();
+      if (knob.dataset.unit && /^[-+]?[\d.]+$/.test(text)) field(knob).value = `${text} ${knob.dataset.unit}`;
+      toSlider(knob);
+      mark(knob);
+      turn();
+    });
+    field(knob).addEventListener("keydown", (event) => {
+      if (event.key === "Escape") { field(knob).value = knob.dataset.written; toSlider(knob); mark(knob); turn(); }
+    });
+  }
+
+  // ── what is chosen, pinned, taken back ──────────────────────────────────────────────────────────────────
+  function choose(name) {
+    body.dataset.stream = name;
+    $("stream-choice").value = name;
+    turn();
+  }
+  $("stream-choice").addEventListener("change", (event) => choose(event.target.value));
+  $("drawing").addEventListener("click", (event) => {
+    const stream = event.target.closest("g.stream");
+    if (stream) choose(stream.dataset.stream);
+  });
+  $("drawing").addEventListener("keydown", (event) => {
+    const stream = event.target.closest("g.stream");
+    if (stream && (event.key === "Enter" || event.key === " ")) {
+      event.preventDefault();
+      choose(stream.dataset.stream);
+    }
+  });
+  $("pin-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const name = $("pin-name").value.trim() || "pin " + (pins.length + 1);
+    pins = [...pins.filter((one) => one.name !== name), { name, settings: settings() }].slice(-12);
+    keep(store, pins);
+    $("pin-name").value = "";
+    turn();
+  });
+  $("pins").addEventListener("click", (event) => {
+    const { to, unpin } = event.target.dataset;
+    if (to !== undefined) setAll(pins[Number(to)].settings);
+    if (unpin !== undefined) {
+      pins = pins.filter((_, i) => i !== Number(unpin));
+      keep(store, pins);
+      turn();
+    }
+  });
+  $("turned").addEventListener("click", (event) => {
+    if (event.target.id === "all-back") { setAll({}); $("settings-head").focus(); }
+    const name = event.target.dataset.back;
+    if (name === undefined) return;
+    const left = settings();
+    delete left[name];
+    setAll(left);
+  });
+
+  // ── the log ─────────────────────────────────────────────────────────────────────────────────────────────
+  const form = $("log-form");
+  const offered = JSON.parse(form.dataset.offered);
+  const sized = ["passing", "grains +"];
+  let place = null;  // the line that is weighed again
+  function fill(select, names, wanted) {
+    select.replaceChildren(...names.map((name) => {
+      const option = document.createElement("option");
+      option.value = name;
+      option.textContent = name || "(with the number)";
+      return option;
+    }));
+    if (names.includes(wanted)) select.value = wanted;
+  }
+  function offerWhat() {
+    const names = (offered[form.stream.value] || []).map(([name]) => name);
+    const more = names.some((name) => name.startsWith("passing")) ? ["passing …"] : [];
+    fill(form.what, [...names, ...more], form.what.value);
+    offerUnit();
+  }
+  let unitOf = "";
+  function offerUnit() {
+    const name = form.what.value.startsWith("passing") ? "passing" : form.what.value;
+    const found = (offered[form.stream.value] || []).find(([what]) => what === name || what.startsWith(name + " "));
+    const names = [...(found ? found[1] : []), ""];
+    // What was chosen stays as long as the same is weighed; else the usual unit is offered.
+    fill(form.unit, names, unitOf === names.join() ? form.unit.value : names[0]);
+    unitOf = names.join();
+    $("log-size-field").hidden = form.what.value !== "passing …";
+  }
+  form.stream.addEventListener("change", offerWhat);
+  form.what.addEventListener("change", offerUnit);
+  offerWhat();
+
+  function entry() {
+    const value = form.value.value.trim();
+    const what = form.what.value === "passing …" ? "passing " + form.size.value.trim() : form.what.value;
+    const bare = !/[a-zµμ%‰]/i.test(value);
+    return {
+      stream: form.stream.value, what, value, unit: bare ? form.unit.value : "",
+      sd: form.sd.value.trim(), when: form.when.value.trim(), note: form.note.value.trim(),
+    };
+  }
+  function tell(answer) {
+    const found = answer.faults || {};
+    for (const name of ["stream", "what", "value", "unit", "sd", "when", "note"]) {
+      $("fault-" + name).textContent = found[name] || "";
+      if (found[name]) form[name].setAttribute("aria-invalid", "true"); else form[name].removeAttribute("aria-invalid");
+    }
+    say($("log-fault"), answer.others || []);
+    $("log-said").textContent = answer.ok ? answer.said : "";
+    const stands = answer.stands;
+    $("stands").hidden = !stands;
+    if (stands) {
+      place = { line: stands.line, text: stands.text };
+      $("stands-said").textContent = `That is weighed already: ${stands.said}. A stream is told once in a test.`;
+      $("instead").focus();
+    }
+    const first = Object.keys(found)[0];
+    if (first) form[first].focus();
+  }
+  // One after the other, and none is dropped, however fast they are typed.
+  let lane = Promise.resolve();
+  function write(asked, clears) {
+    $("log-said").textContent = "";
+    lane = lane.then(() => send(asked, clears));
+  }
+  async function send(asked, clears) {
+    try {
+      const answer = await ask("/weigh", asked);
+      tell(answer);
+      put(answer.parts);
+      if (!answer.ok) return;
+      if (clears) {
+        // What is being typed already for the next one stays.
+        for (const name of ["value", "sd", "note", "when"]) {
+          if (form[name].value.trim() === asked.entry[name]) form[name].value = "";
+        }
+        again(null);
+        if (form.contains(document.activeElement)) form.value.focus();
+      }
+      stamp = answer.stamp;
+      weights();
+      turn();
+    } catch (error) {
+      say($("log-fault"), [error instanceof TypeError
+        ? "The page's server does not answer: this weight is not written down yet. Start flowsheet serve again, then enter it once more."
+        : error.message]);
+    }
+  }
+  function again(line, said) {
+    place = line;
+    $("enter").textContent = line ? "Put it in the place of " + said : "Write it down";
+    if (!line) $("stands").hidden = true;
+  }
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const instead = place && $("stands").hidden;
+    write(instead ? { do: "change", entry: entry(), ...place } : { do: "add", entry: entry() }, true);
+  });
+  $("instead").addEventListener("click", () => write({ do: "change", entry: entry(), ...place }, true));
+  $("leave").addEventListener("click", () => { again(null); form.value.focus(); });
+  $("log-lines").addEventListener("click", (event) => {
+    const { again: line, strike, text } = event.target.dataset;
+    if (strike !== undefined) write({ do: "strike", line: Number(strike), text }, false);
+    if (line === undefined) return;
+    const { stream, what, said } = event.target.dataset;
+    form.stream.value = stream;
+    offerWhat();
+    if (![...form.what.options].some((one) => one.value === what)) form.what.add(new Option(what, what));
+    form.what.value = what;
+    offerUnit();
+    again({ line: Number(line), text }, said);
+    form.value.focus();
+  });
+  $("undo-part").addEventListener("click", (event) => {
+    if (event.target.dataset.token) write({ do: "undo", token: event.target.dataset.token }, false);
+  });
+  form.addEventListener("keydown", (event) => {
+    if (event.key === "Escape") again(null);
+  });
+
+  // What was being typed outlives a reload.
+  const typed = ["stream", "what", "size", "value", "unit", "sd", "when", "note"];
+  function keepDraft() {
+    try { sessionStorage.setItem(draft, JSON.stringify(typed.map((name) => form[name].value))); } catch { /* none kept */ }
+  }
+  function takeDraft() {
+    try {
+      const found = JSON.parse(sessionStorage.getItem(draft) || "null");
+      sessionStorage.removeItem(draft);
+      if (!found) return;
+      typed.forEach((name, i) => {
+        form[name].value = found[i];
+        if (name === "stream") offerWhat();
+        if (name === "what") offerUnit();
+      });
+    } catch { /* none kept */ }
+  }
+  addEventListener("pagehide", keepDraft);
+
+  // ── start ───────────────────────────────────────────────────────────────────────────────────────────────
+  takeDraft();
+  const ore = $("stream0");
+  if (ore && $("drawing").scrollWidth > $("drawing").clientWidth) {  // begin where the ore comes in
+    const [inside, frame] = [ore.getBoundingClientRect(), $("drawing").getBoundingClientRect()];
+    $("drawing").scrollLeft += (inside.left + inside.right) / 2 - (frame.left + frame.right) / 2;
+  }
+  for (const [name, value] of new URLSearchParams(location.search)) {
+    if (!byName.has(name) && name.includes(".")) extra[name] = value;
+  }
+  weights();
+  setInterval(pulse, 2000);
+  if (pins.length) turn();
+  else {
+    body.dataset.ready = "1";
+    sure(settings());
+  }
+})();

@@ -1,0 +1,78 @@
+"""All that a report tells of a sheet, worked out once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.schema import Sheet
+from flowsheet.study.assumed import Assumed, assumed
+from flowsheet.study.chance import Chance, chance
+from flowsheet.study.drawn import Progress
+from flowsheet.study.reconcile import reconcile_sheet
+from flowsheet.study.reconciled import Reconciled
+from flowsheet.study.run import Run, run
+
+MOST_TESTS = 3
+"""So many tests are told in full; a command tells the others."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A sheet's run, its chances, its weights and what was assumed; and why, where one of these can't be told."""
+
+    run: Run
+    chance: Chance | None
+    why_no_chance: str
+    #: Test → what its weights say, of the first few.
+    tests: dict[str, Reconciled]
+    more_tests: int
+    why_no_weights: str
+    assumed: list[Assumed]
+    #: The file's name, without the folders that lead to it, and its lines.
+    file: str
+    text: Sequence[str]
+
+    @property
+    def sheet(self) -> Sheet:
+        """The sheet that all this is of."""
+        return self.run.solution.model.sheet
+
+
+def facts(sheet: Sheet, file: str, text: str, seed: int = 1, progress: Progress = iter) -> Facts:
+    """Work out what a report tells. Raises SheetError where a loop lets nothing out.
+
+    ``text`` is what stands in ``file``; ``seed`` that of the draws, ``progress`` goes through them.
+    """
+    found = run(sheet)
+    luck, why_no_luck = None, ""
+    try:
+        luck = chance(sheet, seed=seed, progress=progress)
+    except SheetError as wrong:
+        why_no_luck = _why(wrong)
+    names = list(dict.fromkeys(m.test for m in sheet.weighed))
+    told = names[:MOST_TESTS]
+    tests: dict[str, Reconciled] = {}
+    why_no_tests = ""
+    try:
+        tests = reconcile_sheet(replace(sheet, weighed=tuple(m for m in sheet.weighed if m.test in told)))
+    except SheetError as wrong:
+        why_no_tests = _why(wrong)
+    return Facts(
+        run=found,
+        chance=luck,
+        why_no_chance=why_no_luck,
+        tests=tests,
+        more_tests=len(names) - len(told),
+        why_no_weights=why_no_tests,
+        assumed=assumed(sheet, found.solution),
+        file=file,
+        text=text.splitlines(),
+    )
+
+
+def _why(wrong: SheetError) -> str:
+    """Return a mistake as a sentence that a report can say, with the remedy."""
+    first = wrong.mistakes[0]
+    return f"{first.message[:1].upper()}{first.message[1:]}. {first.remedy.rstrip('.')}."

@@ -1,0 +1,256 @@
+"""What a report says, in its order, before it is HTML or PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from flowsheet.show import chances, drawing, pictures, sentences, tables
+from flowsheet.show.content import Picture, Section
+from flowsheet.show.figures import percent, short, sig
+from flowsheet.show.files import default_streams
+from flowsheet.show.gold_bar import gold_bar
+from flowsheet.show.report.facts import Facts
+from flowsheet.show.report.weights import weights
+from flowsheet.show.tables import Column, Grid
+from flowsheet.show.terminal import RULES
+from flowsheet.spec.fields import TYPICAL
+from flowsheet.study.advice import AT_MOST
+from flowsheet.study.run import Run
+
+ANSWERS = ("kept", "sure", "coarse-answer", "finer-answer", "losses-answer")
+"""Anchors of the answers, in the order of ``sentences.answers``."""
+
+MOST_CHANGES = 12
+"""So many changes are told at once, the best; the others are folded away."""
+
+ASSUMED = "assumed"
+"""Key of the section whose list holds sources, by the marks of its table."""
+
+SHEET = "sheet"
+"""Key of the section that shows the sheet as it stands in its file, blanks and all."""
+
+CAPTIONS = {
+    "flow": "The wider a line, the more of the gold goes along it. Double ovals are kept, notes with a folded corner "
+    "are lost.",
+    "sizes": "Rock by the size of its pieces; gold by that of its free grains, or of the rock that it is locked in.",
+    "coarse": "What is coarser than each opening; a band, where there is one, holds the truth nine times in ten.",
+    "losses": "What is lost with each stream, by why.",
+    "weights": "How far each weight had to move until the balance closed, in its own standard deviations.",
+    "next_sack": "How likely each amount of gold is; hatched are the sacks that would mislead.",
+}
+"""What stands below a picture, by its name."""
+
+WHAT = (
+    "What a bench test says of one ore: where its rock and its gold went, how sure that is, and what to change. All "
+    "numbers come from the sheet named here and from what was weighed."
+)
+
+
+@dataclass(frozen=True)
+class Report:
+    """A report: its title, the sheet's file, the day on which it was made, and its sections in their order."""
+
+    title: str
+    file: str
+    day: str
+    what: str
+    sections: tuple[Section, ...]
+
+    @property
+    def answers(self) -> list[Section]:
+        """What is read first."""
+        return [section for section in self.sections if section.answer]
+
+    @property
+    def rest(self) -> list[Section]:
+        """What stands behind the answers."""
+        return [section for section in self.sections if not section.answer]
+
+
+def report(facts: Facts, day: str) -> Report:
+    """Lay out a report made on ``day``."""
+    run = facts.run
+    sections = [
+        *_answers(run),
+        _flow(run),
+        _gold(run),
+        *_sizes(run),
+        _coarse(facts),
+        _finer(run),
+        *_losses(run),
+        *weights(facts),
+        _next_sack(facts),
+        _balance(run),
+        _assumed(facts),
+        *_look(facts),
+        Section("care", "Take care", items=(*run.cautions, RULES)),
+        Section(SHEET, f"The sheet itself, {facts.file}", lines=tuple(facts.text), folded=True),
+    ]
+    return Report(facts.sheet.title, facts.file, day, WHAT, tuple(sections))
+
+
+def _answers(run: Run) -> Iterator[Section]:
+    keys = [key for key in ANSWERS if key != "sure" or run.sure is not None]
+    for key, (question, answer) in zip(keys, sentences.answers(run), strict=True):
+        yield Section(key, question, lines=(answer,), answer=True)
+
+
+def _shown(*found: Picture | None) -> tuple[Picture, ...]:
+    """Return the pictures that there are."""
+    return tuple(one for one in found if one is not None)
+
+
+def _flow(run: Run) -> Section:
+    picture = Picture("flow", drawing.svg(run), flow_in_words(run))
+    return Section("flow", "The flowsheet", pictures=(picture,))
+
+
+def flow_in_words(run: Run) -> str:
+    """Say what the drawn flowsheet shows: the steps in their order, what is kept and lost, the richest loss."""
+    sheet = run.solution.model.sheet
+    steps = ", ".join(f"{name} ({step.do.replace('_', ' ')})" for name, step in sheet.steps.items())
+    kept = ", ".join(f"{name} ({percent(run.streams[name].gold_share)} of the gold)" for name in sheet.keep)
+    text = f"The flowsheet drawn: {len(sheet.steps)} steps, {steps}. Kept: {kept}."
+    lost = [loss.stream for loss in run.losses]
+    if not lost:
+        return f"{text} Nothing is lost."
+    first = run.losses[0]
+    return f"{text} Lost: {', '.join(lost)}; most gold with {first.stream}, {percent(first.share)} of it."
+
+
+def _gold(run: Run) -> Section:
+    bar = gold_bar(run)
+    grids = (bar.table(),) if bar.parts else ()
+    return Section("gold", "Where the gold went", pictures=(bar.picture,), grids=grids)
+
+
+def _sizes(run: Run) -> Iterator[Section]:
+    head = "Rock and gold by size"
+    if not run.solution.model.grid.sized:
+        yield Section("sizes", head, lines=("The sheet gives no sizes. Add sizes: and gold: to the ore to see this.",))
+        return
+    names = default_streams(run)
+    yield Section("sizes", head, pictures=_shown(pictures.by_size(run, names)))
+    yield Section("sizes-table", "Rock and gold by size, in numbers", grids=(_by_size(run, names),), folded=True)
+
+
+def _by_size(run: Run, names: list[str]) -> Grid:
+    """Return rock and gold of some streams by size class, coarsest first; classes that hold nothing are left out."""
+    each = [Column(f"{name}: {what}", _amount) for name in names for what in ("rock, kg", "gold, g")]
+    rows = []
+    for at, edge in enumerate(run.streams[names[0]].sizes):
+        classes = [run.streams[name].sizes[at] for name in names]
+        held = [n for one in classes for n in (one.light_kg + one.heavy_kg, one.free_g + one.locked_g)]
+        if max(held) > tables.FAINT:
+            rows.append((edge.upper_mm, *held))
+    title = "Rock and free gold by their own size, locked gold by that of its rock"
+    return Grid("by_size", title, (Column("Finer than, mm", short), *each), rows)
+
+
+def _amount(value: float) -> str:
+    return "–" if abs(value) < tables.FAINT else sig(value)
+
+
+def _coarse(facts: Facts) -> Section:
+    run = facts.run
+    head = "The coarse fraction, by opening"
+    if not run.coarse:
+        return Section("coarse", head, lines=(sentences.coarse(run),))
+    grids = [tables.coarse(run)]
+    if facts.chance is not None and facts.chance.coarse:
+        grids.append(chances.coarse(facts.chance))
+    return Section("coarse", head, pictures=_shown(pictures.coarse_band(run, facts.chance)), grids=tuple(grids))
+
+
+def _finer(run: Run) -> Section:
+    grid = tables.finer(run)
+    if not grid.rows:
+        return Section("finer", grid.title, lines=(sentences.finer(run),))
+    return Section("finer", grid.title, grids=(grid,))
+
+
+def _losses(run: Run) -> Iterator[Section]:
+    head = "What is lost, and what to change"
+    fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
+    if fed <= 0 or not run.losses:
+        yield Section("losses", head, lines=tuple(sentences.losses(run)))
+        return
+    caught, grids = list(sentences.caught(run.caught)), [tables.losses(run)]
+    changes = advice(run)
+    if run.advice:
+        grids.append(replace(changes, rows=changes.rows[:MOST_CHANGES]))
+        what = f"{len(run.advice)} changes" if len(run.advice) > 1 else "One change"
+        alone = ", each tried alone on this sheet" if len(run.advice) > 1 else ", tried on this sheet"
+        found = f"{what} would win gold{alone}."
+    else:
+        found = "No change of a single setting that was tried wins gold."
+    yield Section("losses", head, (*caught, found), _shown(pictures.losses(run)), tuple(grids))
+    if len(run.advice) > MOST_CHANGES:
+        grid = replace(changes, rows=changes.rows[MOST_CHANGES:])
+        yield Section("changes", f"{len(grid.rows)} smaller changes", grids=(grid,), folded=True)
+
+
+def advice(run: Run) -> Grid:
+    """Return every change that wins gold, best first."""
+    columns = (
+        Column("Change"),
+        Column("That is"),
+        Column("From"),
+        Column("To"),
+        Column("Keeps more, mg", tables.signed),
+        Column("Of all gold, %", _share),
+    )
+    rows = [(one.setting, one.what, one.now, one.then, 1e3 * one.gain_g, one.gain_share) for one in run.advice]
+    bound = " (cleaning a loop by hand: at most)" if any(one.then == AT_MOST for one in run.advice) else ""
+    return Grid("advice", f"What to change, best first{bound}", columns, rows)
+
+
+def _share(share: float) -> str:
+    return percent(share).removesuffix(" %").replace("under ", "<")
+
+
+def _next_sack(facts: Facts) -> Section:
+    head = "What the next sack may hold"
+    found = facts.chance
+    if found is None:
+        return Section("next", head, lines=(facts.why_no_chance,))
+    rock = sum(ore.mass.value for ore in facts.sheet.ores.values())
+    lines = (chances.head(found), chances.next_sack(found, rock), chances.most_doubt(found), chances.gy(found))
+    ranked = chances.doubts(found)
+    grids = (ranked,) if len(ranked.rows) > 1 else ()
+    return Section("next", head, lines, (pictures.next_sack(found),), grids)
+
+
+def _balance(run: Run) -> Section:
+    closure = run.solution.closure
+    closes = f"The balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed."
+    return Section("balance", "Balance", lines=(closes, *sentences.loops(run)), grids=(tables.balance(run),))
+
+
+def _assumed(facts: Facts) -> Section:
+    rows: dict[tuple[str, str, str], list[str]] = {}
+    for one in facts.assumed:
+        rows.setdefault((one.value, one.what, one.source), []).append(one.where)
+    sources = [source for source in dict.fromkeys(source for _, _, source in rows) if source != TYPICAL]
+    marks = {source: f"[{at}]" for at, source in enumerate(sources, 1)} | {TYPICAL: "typical"}
+    columns = (Column("Where"), Column("Taken as"), Column("What it is"), Column("From"))
+    told = [(", ".join(where), value, what, marks[source]) for (value, what, source), where in rows.items()]
+    line = (
+        f"The sheet leaves {len(facts.assumed)} numbers to the tool. Write one into the sheet where the table says, "
+        "and it is used in place of what stands here. What is called typical is no more than that: set your own."
+    )
+    grid = Grid("assumed", "Numbers that were assumed", columns, told)
+    return Section(
+        ASSUMED,
+        "What was assumed",
+        lines=(line,),
+        grids=(grid,),
+        items=tuple(f"{marks[source]} {source}" for source in sources),
+    )
+
+
+def _look(facts: Facts) -> Iterator[Section]:
+    told = [*facts.run.warnings, *facts.run.notes, *(facts.chance.notes if facts.chance else ())]
+    if told:
+        yield Section("look", "Look at this", items=tuple(dict.fromkeys(told)))

@@ -1,0 +1,244 @@
+"""Results show themselves in a notebook: whole, as text, and without reaching the rest of it."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Callable, Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from test_worth import SIZED
+
+from flowsheet.show import markup, notebook
+from flowsheet.solve.model import load, rebuild
+from flowsheet.spec import document, specimens
+from flowsheet.study import shown
+from flowsheet.study.chance import Chance, chance
+from flowsheet.study.fit import Fitted, fit
+from flowsheet.study.forecast import Forecasts, run_forecasts
+from flowsheet.study.ledger import read_ledger
+from flowsheet.study.lot import Lot, lot
+from flowsheet.study.lot_sheet import LotSheet, lot_sheet
+from flowsheet.study.planned import Planned, Wish, planned
+from flowsheet.study.reconcile import reconcile_sheet
+from flowsheet.study.reconciled import Reconciled
+from flowsheet.study.run import Run, run
+from flowsheet.study.specimen import All, Found, weigh
+from flowsheet.study.trials import Trials, parse_settings, run_trials
+from flowsheet.study.worth import worth
+from flowsheet.study.worths import Worths
+
+EXAMPLES = Path(__file__).parent.parent / "examples"
+SACK, PILE = EXAMPLES / "sack_test" / "sack3.yaml", EXAMPLES / "pile" / "pile.yaml"
+HOSTILE = "<script>\"&'$x$_a"
+NASTY = """
+title: '<img src=x onerror=alert(1)>'
+ore: {mass: 10 kg, grade: 20 g/t}
+steps:
+  part: {do: split, takes: ore, gives: {a: con, b: 'NAME'}, split: {a: 40 %}}
+keep: con
+""".replace("NAME", HOSTILE.replace("'", "''"))
+VOID = {"br", "hr", "img", "meta", "link", "input"}
+
+
+class Reader(HTMLParser):
+    """Reads HTML, checks that what is opened is closed, and keeps the words and the attributes."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.words: dict[str, list[str]] = {}
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words.setdefault(self.open[-1] if self.open else "", []).append(data)
+
+    def told(self, tag: str) -> str:
+        return " ".join(self.words.get(tag, []))
+
+
+def one_specimen() -> All:
+    options = {"air": "96g", "water": "74.5g", "host": None, "fineness": None, "metal": None, "scale": None}
+    _, rock = specimens.from_options(options, None)
+    assert rock is not None
+    return weigh([rock], 200, 1, iter)
+
+
+def trials_of(*wanted: str) -> Trials:
+    return run_trials(document.read(SACK), parse_settings(wanted))
+
+
+def ledger_of_pile() -> Any:
+    return read_ledger(PILE, False, iter)
+
+
+#: Kind of result → how one is made, words of its title, and how many pictures and tables it has.
+MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
+    Run: (lambda: run(load(SACK)[0]), "Quillfeather dump, sack 3", 5, 4),
+    Trials: (lambda: trials_of("scalp.opening=20mm,12mm"), "Trials", 1, 1),
+    Chance: (lambda: chance(load(SACK)[0], 100), "How sure it is", 2, 3),
+    Reconciled: (lambda: next(iter(reconcile_sheet(load(SACK)[0]).values())), "What the weights say", 1, 3),
+    Fitted: (lambda: fit(load(SACK)[0], load(SACK)[0].weighed, 1), "Quillfeather dump, sack 3", 1, 2),
+    Forecasts: (
+        lambda: run_forecasts(document.read(SACK), {"scalp.opening": ["20mm", "6mm"]}, 1, iter),
+        "Trials on the fitted sheet", 0, 1,
+    ),
+    Planned: (lambda: planned(load(SACK)[0], Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
+    Lot: (lambda: lot(ledger_of_pile(), None, iter), "Quillfeather pile", 1, 2),
+    LotSheet: (lambda: lot_sheet(load(SACK)[0], 1), "Lot sheet", 0, 0),
+    Found: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),
+    All: (one_specimen, "A specimen", 1, 2),
+    Worths: (lambda: worth(rebuild(document.parse(SIZED, "x.yaml")), 20, 1, iter), "What it is worth", 2, 5),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", MAKERS, ids=lambda kind: kind.__name__)
+def test_each_result_shows_itself(kind: type) -> None:
+    make, title, pictures, grids = MAKERS[kind]
+    found = make()
+    assert type(found) is kind
+    assert dataclasses.is_dataclass(found)
+    page = found._repr_html_()
+    read = Reader(page)
+    assert read.told("h2") == title
+    assert read.told("p") or read.told("pre")
+    figures = [attributes for tag, attributes in read.tags if tag == "figure"]
+    assert len(figures) == pictures
+    assert all(one["role"] == "img" and one["aria-label"] for one in figures)
+    assert sum(tag == "svg" for tag, _ in read.tags) == pictures
+    assert sum(tag == "table" for tag, _ in read.tags) == grids
+    assert not [tag for tag, _ in read.tags if tag in ("script", "iframe", "link", "img", "object")]
+    assert not [name for _, attributes in read.tags for name in attributes if name.startswith("on")]
+    picture = found._repr_svg_()
+    assert (picture is not None) == (kind is Run)
+    assert picture is None or picture.startswith("<svg")
+
+
+def test_all_results_that_commands_print_are_here() -> None:
+    assert set(notebook.PAGES) == set(MAKERS)
+    assert all(issubclass(kind, shown.Shown) for kind in MAKERS)
+
+
+def test_a_run_says_its_answers_and_its_balance() -> None:
+    found = run(load(SACK)[0], certain=False)
+    read = Reader(str(found._repr_html_()))
+    assert f"you keep {1000 * found.kept_g / 1000:.3f} g" in read.told("p")
+    assert "What you keep" in read.told("h3")
+    assert "specimens" in read.told("th")
+    assert "KEPT: specimens" in read.told("text")
+    assert "sack 3" in Reader(str(found._repr_svg_())).told("text")
+
+
+def test_hostile_names_are_text() -> None:
+    read = Reader(str(run(rebuild(document.parse(NASTY, "x.yaml")))._repr_html_()))
+    assert read.told("h2") == "<img src=x onerror=alert(1)>"
+    assert HOSTILE in " ".join(read.words["th"])
+    assert HOSTILE in read.told("text")
+    assert {tag for tag, _ in read.tags} <= {"div", "style", "h2", "h3", "p", "figure", "svg", "g", "defs", "path",
+        "rect", "text", "title", "use", "pattern", "clippath", "polygon", "polyline", "ellipse", "tspan", "table",
+        "caption", "thead", "tbody", "tr", "th", "td", "ul", "li"}  # fmt: skip
+
+
+def test_two_runs_in_one_notebook_share_no_id() -> None:
+    ids = []
+    for grade in (20, 30):
+        found = run(rebuild(document.parse(NASTY.replace("20 g/t", f"{grade} g/t"), "x.yaml")))
+        mine = re.findall(r'\bid="([^"]+)"', str(found._repr_html_()))
+        assert len(mine) == len(set(mine))
+        ids += mine
+    assert ids
+    assert len(ids) == len(set(ids))
+
+
+# ── the base class ──────────────────────────────────────────────────────────────────────────────────────────
+
+
+@dataclasses.dataclass(frozen=True)
+class Told(shown.Shown):
+    """A result that no renderer knows."""
+
+    value: int
+
+
+@pytest.fixture
+def fresh() -> Iterator[None]:
+    shown._renderer.cache_clear()
+    yield
+    shown._renderer.cache_clear()
+
+
+def test_a_shown_result_is_as_frozen_as_any() -> None:
+    one = Told(3)
+    assert one == Told(3)
+    assert hash(one) == hash(Told(3))
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        one.value = 4  # type: ignore[misc]
+    assert repr(one) == "Told(value=3)"
+
+
+def test_a_result_that_no_renderer_knows_shows_itself_as_text() -> None:
+    assert Told(3)._repr_html_() is None
+    assert Told(3)._repr_svg_() is None
+
+
+@pytest.mark.usefixtures("fresh")
+def test_without_renderers_results_show_as_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("importlib.metadata.entry_points", lambda **_: ())
+    found = run(rebuild(document.parse(NASTY, "x.yaml")))
+    assert found._repr_html_() is None
+    assert found._repr_svg_() is None
+
+
+@pytest.mark.usefixtures("fresh")
+def test_the_renderers_are_those_that_the_packaging_names() -> None:
+    assert shown._renderer("html") is notebook.html
+    assert shown._renderer("svg") is notebook.svg
+    assert shown._renderer("sound") is None
+
+
+# ── the stylesheet ──────────────────────────────────────────────────────────────────────────────────────────
+
+
+def selectors(css: str) -> list[str]:
+    inner = re.sub(r"@(?:media|supports)[^{]*\{", "", css)
+    return [one.strip() for head in re.findall(r"([^{}]+)\{[^{}]*\}", inner) for one in re.split(r",(?![^(]*\))", head)]
+
+
+def test_the_theme_reaches_nothing_outside() -> None:
+    found = selectors(notebook.scoped(markup.theme()))
+    assert len(found) > 20
+    assert [one for one in found if not re.match(r"\.flowsheet(?![\w-])", one)] == []
+
+
+def test_a_scoped_stylesheet_keeps_its_rules() -> None:
+    css = """
+    /* a { b: c } */
+    @import "x.css";
+    :root { --ink: #000; }
+    h1, h2 > em { color: var(--ink); }
+    @page { margin: 1cm; }
+    @media (prefers-color-scheme: dark) { :root { --ink: #fff; } td { border: 0; } }
+    :is(a, b) c { top: 0; }
+    """
+    assert notebook.scoped(css) == (
+        ".flowsheet{--ink: #000;}.flowsheet h1,.flowsheet h2 > em{color: var(--ink);}"
+        "@media (prefers-color-scheme: dark){.flowsheet{--ink: #fff;}.flowsheet td{border: 0;}}"
+        ".flowsheet :is(a, b) c{top: 0;}"
+    )
