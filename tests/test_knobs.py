@@ -120,8 +120,8 @@ def test_a_knob_says_its_unit_its_doubt_and_where_its_default_comes_from() -> No
     assert cut.source
     assert found["wash.passes"].scale == WHOLE
     assert found["wash.passes"].low == 1
-    # A jaw setting that the plates behind it make good again moves nothing, and is told so.
-    assert "break.setting" not in found
+    # The plates make good what the jaws leave, so nothing is won by it; but the stream between the two moves.
+    assert "break.setting" in found
 
 
 @pytest.mark.parametrize(

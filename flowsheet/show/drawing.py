@@ -97,7 +97,7 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
         tail = steps[makers[name]] if name in makers else _feed(drawn, f"ore{i}", name, stream)
         head = steps[takers[name]] if name in takers else _end(drawn, f"end{i}", name, stream)
         told = name in makers and name in takers
-        drawn.edge(tail, head, label=_beside(f"{name}\n{_numbers(stream)}") if told else "", penwidth=_width(stream),
+        drawn.edge(tail, head, label=_beside(f"{name}\n{numbers(stream)}") if told else "", penwidth=_width(stream),
                    style="dashed" if name in cuts else "solid", id=f"stream{i}", **{"class": "stream"})  # fmt: skip
     for i, row in enumerate(run.caught):
         if row.gold_g > 0 or row.solids_kg > 0:
@@ -110,20 +110,21 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
 
 
 def _feed(drawn: graphviz.Digraph, node: str, name: str, stream: Stream) -> str:
-    text = f"{'ORE' if name == 'ore' else f'ORE: {name}'}\n{_numbers(stream)}"
+    text = f"{'ORE' if name == 'ore' else f'ORE: {name}'}\n{numbers(stream)}"
     drawn.node(node, _text(text), shape="box", style="rounded,filled", fillcolor="white")
     return node
 
 
 def _end(drawn: graphviz.Digraph, node: str, name: str, stream: Stream) -> str:
     kept = stream.fate == "kept"
-    text = f"{'KEPT' if kept else 'LOST'}: {name}\n{_numbers(stream)}"
+    text = f"{'KEPT' if kept else 'LOST'}: {name}\n{numbers(stream)}"
     look = {"shape": "ellipse", "peripheries": "2", "fillcolor": GILT} if kept else {"shape": "note", "fillcolor": ASH}
     drawn.node(node, _text(text), style="filled", **look)
     return node
 
 
-def _numbers(stream: Stream) -> str:
+def numbers(stream: Stream) -> str:
+    """Return what is written beside a stream's name."""
     return f"{mass(stream.mass_kg)}, {grade(stream.grade_g_per_t)}\n{percent(stream.gold_share)} of the gold"
 
 

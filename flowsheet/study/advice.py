@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import contextlib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TypeAlias
+
+import numpy as np
 
 from flowsheet.solve.balance import Caught
 from flowsheet.solve.model import Model
@@ -13,6 +16,8 @@ from flowsheet.spec.mistakes import SheetError
 from flowsheet.spec.schema import Sheet
 from flowsheet.steps.pan import Pan
 from flowsheet.study import variants
+from flowsheet.study.doubts import inputs_with
+from flowsheet.study.variants import Variant
 
 WORTH_TELLING = 1e-6
 """A gain below this share of the gold is none."""
@@ -41,22 +46,38 @@ def advice(solution: Solution) -> list[Change]:
     sheet, fed = solution.model.sheet, float(solution.fed_gold)
     if fed <= 0:
         return []
-    found = []
     bases: Bases = {}
-    for variant in variants.improvements(sheet):
-        changed = variant.of(sheet)
-        if not _legal(changed, variant.step, solution):
-            continue
-        try:
-            gain = _gain(solution, changed, bases)
-        except SheetError:
-            continue
-        found.append(Change(variant.name, variant.what, str(variant.old), str(variant.new), 1e3 * gain, gain / fed))
+    told = [one for one in variants.improvements(sheet) if _legal(one.of(sheet), one.step, solution)]
+    found = [
+        Change(one.name, one.what, str(one.old), str(one.new), 1e3 * gain, gain / fed)
+        for one, gain in _gains(solution, told, bases)
+    ]
     for caught in solution.caught:
         if float(caught.material.gold) > 0:
             then, gain = _cleaned(solution, caught, bases)
             found.append(Change(caught.stream, "what the loop holds", "goes back", then, 1e3 * gain, gain / fed))
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
+
+
+def _gains(solution: Solution, told: list[Variant], bases: Bases) -> Iterator[tuple[Variant, float]]:
+    """Go through the changes with the gold (kg) that each keeps more, as far as they can be solved.
+
+    Those that leave the class limits as they are make draws of one solve, which takes a fraction of their own.
+    """
+    named = variants.openings(solution.model.sheet)
+    alike = [one for one in told if variants.openings(one.of(solution.model.sheet)) == named]
+    together: dict[str, float] = {}
+    if len(alike) > 1:
+        values = {one.name: np.full(len(alike), one.old.value) for one in alike}
+        for i, one in enumerate(alike):
+            values[one.name][i] = one.new.value
+        with contextlib.suppress(SheetError):  # one of them lets nothing out of a loop: then each is solved alone
+            kept = solve(solution.model, inputs_with(solution.model, values, len(alike))).kept_gold
+            together = dict(zip((one.name for one in alike), kept - solution.kept_gold, strict=True))
+    for one in told:
+        with contextlib.suppress(SheetError):
+            gain = together.get(one.name)
+            yield one, _gain(solution, one.of(solution.model.sheet), bases) if gain is None else float(gain)
 
 
 def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:

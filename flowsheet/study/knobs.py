@@ -140,16 +140,14 @@ def _nudged(one: Turnable, stated: float, by: float) -> float:
 
 
 def _answers(solution: Solution, draws: int) -> Array:
-    """Return the gold of what is kept, lost, picked and caught, and the feed by size, (answers, draws) in kg."""
-    sheet = solution.model.sheet
-    names = [*sheet.keep, *sheet.ends]
-    names += [s for step in sheet.steps.values() for port, s in step.outlets.items() if port in ("picked", "oversize")]
-    rows = [solution.streams[name].gold for name in dict.fromkeys(names)]
-    rows += [caught.material.gold for caught in solution.caught]
-    for name in sheet.ores:
-        feed = solution.streams[name]
-        by_size = np.concatenate(np.broadcast_arrays(feed.rock_by_size, feed.free + feed.locked_by_host), axis=-1)
-        rows += list(np.moveaxis(by_size, -1, 0))
+    """Return what the streams hold by size, and the gold that is caught, (answers, draws) in kg.
+
+    All other answers are made of these: what moves none of them moves nothing that is told.
+    """
+    rows = [caught.material.gold for caught in solution.caught]
+    for stream in solution.streams.values():
+        told = (stream.rock_by_size, stream.free, stream.locked_by_host)
+        rows += list(np.moveaxis(np.concatenate(np.broadcast_arrays(*told), axis=-1), -1, 0))
     return np.stack([np.broadcast_to(row, (draws,)) for row in rows])
 
 

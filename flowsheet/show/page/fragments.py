@@ -152,7 +152,9 @@ def drawn(run: Run, stream: str) -> str:
     def button(found: re.Match[str]) -> str:
         name = names[int(found[1])]
         one = run.streams[name]
-        label = f"{name}: {gold(one.gold_g)} of gold, {percent(one.gold_share)}; show it by size"
+        # What is told aloud holds what is written there, so that both can be asked for by name.
+        told = f"{name} {drawing.numbers(one)}".replace("\n", " ")
+        label = f"{told}: show it by size"
         chosen = name == stream
         return (
             f'<g id="stream{found[1]}" class="{found[2]}{" chosen" if chosen else ""}" role="button" tabindex="0" '
