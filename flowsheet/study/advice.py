@@ -73,11 +73,12 @@ def _gains(solution: Solution, told: list[Variant], bases: Bases) -> Iterator[tu
             values[one.name][i] = one.new.value
         with contextlib.suppress(SheetError):  # one of them lets nothing out of a loop: then each is solved alone
             kept = solve(solution.model, inputs_with(solution.model, values, len(alike))).kept_gold
-            together = dict(zip((one.name for one in alike), kept - solution.kept_gold, strict=True))
+            gains = np.broadcast_to(kept - solution.kept_gold, (len(alike),))  # nothing kept moves: one for all
+            together = dict(zip((one.name for one in alike), map(float, gains), strict=True))
     for one in told:
         with contextlib.suppress(SheetError):
             gain = together.get(one.name)
-            yield one, _gain(solution, one.of(solution.model.sheet), bases) if gain is None else float(gain)
+            yield one, _gain(solution, one.of(solution.model.sheet), bases) if gain is None else gain
 
 
 def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:
