@@ -221,7 +221,9 @@ def test_what_the_check_refuses_is_not_written(log, path):
         raise SheetError([Mistake("no", "Ask somebody else")])
 
     place = log.lines()[0].place
-    for do in (lambda: log.add(FINES, no), lambda: log.change(place, FINES, no), lambda: log.strike(place, no)):
+    again = Entry("lumps", "mass", "9.2", "kg")
+    for do in (lambda: log.add(FINES, no), lambda: log.change(place, again, no), lambda: log.strike(place, no),
+               lambda: log.would_change(place, again, no)):  # fmt: skip
         assert refused(do)[0].message == "no"
     assert path.read_bytes() == before
     assert seen[0] == before.decode() + "fines,mass,5.1,kg,,,\n"
@@ -290,18 +292,44 @@ def test_a_line_that_is_struck_stays_as_a_remark(path):
     assert cells(log.lines()) == [("lumps", "mass", "9.1", "kg", "", "", "")]
 
 
-def test_a_line_cannot_be_changed_into_what_another_one_tells(log, path):
+@pytest.mark.parametrize(("other", "field"), [
+    (Entry("tails", "mass", "9.2", "kg"), "stream"), (Entry("lumps", "grade", "3", "g/t"), "what"),
+    (Entry("Lumps", "mass", "9.2", "kg"), "stream"), (Entry("tails", "grade", "3", "g/t"), "stream"),
+])  # fmt: skip
+def test_another_weight_takes_no_lines_place(log, path, other, field):
     log.add(LUMPS)
-    log.add(FINES)
-    before = path.read_bytes()
-    for at, other, message, remedy in (
-        (0, FINES, "another line tells this already", "Change or strike that line instead"),
-        (1, LUMPS, "measured twice, first in line 2", "change line 2 instead of adding one"),
+    before, place = path.read_bytes(), log.lines()[0].place
+    for do in (lambda: log.change(place, other), lambda: log.would_change(place, other)):
+        (mistake,) = refused(do)
+        assert (mistake.field, mistake.read) == (field, other.cell(field))
+        assert "another weight cannot take the place of lumps, mass 9.1 kg" in mistake.message
+        assert "Write it as a new line; if the old one is wrong, strike that" in mistake.remedy
+    assert path.read_bytes() == before
+    log.change(place, Entry(" lumps", " Mass ", "9.2", "kg"))
+    assert log.lines()[0].value == "9.2"
+
+
+def test_what_would_be_refused_is_told_without_writing(log, path):
+    log.add(LUMPS)
+    before, place = path.read_bytes(), log.lines()[0].place
+    for value in ("", "heavy", "0,268"):
+        (mistake,) = refused(lambda value=value: log.would_change(place, Entry("lumps", "mass", value, "kg")))
+        assert mistake.field == "value"
+    log.would_change(place, Entry("lumps", "mass", "9.3", "kg"))
+    assert path.read_bytes() == before
+
+
+def test_a_line_that_stands_twice_cannot_be_changed_while_it_does(path):
+    log = of_text(path, before := f"{HEADER}lumps,mass,9.1,kg,,,\nlumps,mass,9.2,kg,,,\n")
+    for at, message, remedy in (
+        (0, "another line tells this already", "Change or strike that line instead"),
+        (1, "measured twice, first in line 2", "change line 2 instead of adding one"),
     ):
-        (mistake,) = refused(lambda at=at, other=other: log.change(log.lines()[at].place, other))
+        again = Entry("lumps", "mass", "9.3", "kg")
+        (mistake,) = refused(lambda at=at, again=again: log.change(log.lines()[at].place, again))
         assert (mistake.field, mistake.message) == ("what", message)
         assert remedy in mistake.remedy
-    assert path.read_bytes() == before
+    assert path.read_text() == before
 
 
 def test_a_line_that_runs_over_several_is_changed_as_one(path):
@@ -368,7 +396,9 @@ def test_a_change_is_not_taken_back_over_somebody_elses(log, path):
     (mistake,) = refused(lambda: log.undo(change.token))
     assert "changed by something else" in mistake.message
     assert path.read_text() == theirs
+    assert log.last is None  # so that nothing is offered that would be refused
     path.unlink()
+    assert log.last is None
     refused(lambda: log.undo(change.token))
     assert not path.exists()
 

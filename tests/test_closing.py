@@ -336,3 +336,23 @@ def test_every_balance_can_be_said(text: str, data: st.DataObject):
         assert told.endswith(".")
         assert "nan" not in told
         assert "inf" not in told.replace("infinite", "")
+
+
+def test_the_sheets_mass_of_an_ore_counts_for_its_gold_where_its_grade_is_weighed():
+    lines = ("ore grade 22e-6 ± 2e-6", "lumps gold 100e-6 ± 1e-6", "fines gold 210e-6 ± 1e-6")
+    sheet = weighed(SHEET, *lines)
+    scalp = of(closing(sheet), GOLD, "scalp")
+    (ore,) = scalp.into
+    assert ore.kg == pytest.approx(14.2 * 22e-6, rel=1e-12)
+    # The mass's doubt and the grade's, each times the other.
+    assert ore.sd_kg == pytest.approx(math.hypot(14.2 * 2e-6, 22e-6 * 0.02), rel=1e-9)
+    assert ore.from_sheet
+    assert scalp.closed
+    assert scalp.gap_kg == pytest.approx(14.2 * 22e-6 - 310e-6, rel=1e-9)
+    said = closings.sentence(scalp)
+    assert "The mass of ore is the sheet's." in said
+    # Its grade was weighed, so that it is among what is to be looked at where the gap is too large.
+    off = of(closing(weighed(SHEET, *lines[:2], "fines gold 21e-6 ± 1e-6")), GOLD, "scalp")
+    assert "Check ore, lumps and fines." in closings.sentence(off)
+    # Without a grade of its own, the sheet's guess is not used.
+    assert of(closing(weighed(SHEET, *lines[1:])), GOLD, "scalp").missing == ("ore",)

@@ -236,7 +236,7 @@ def test_what_is_to_be_noted_stands_on_the_page(of_pile: LotSheet) -> None:
     assert any(one.startswith(note) for one in of_pile.notes)
     for page in (text(of_pile), " ".join(Page(html(of_pile)).words)):
         told = " ".join(page.split())
-        assert "Its intervals are too narrow." in told
+        assert "its numbers are taken as they are written." in told
         assert f"{note[0].upper()}{note[1:]}" in told
     many = replace(of_pile, notes=tuple(f"{HOSTILE} {k}" for k in range(9)))
     assert "script" not in Page(html(many)).tags

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -254,9 +255,12 @@ def check_bar(found: Run) -> gold_bar.GoldBar:
     fates = [part.fate == gold_bar.KEPT for part in bar.parts]
     assert fates == sorted(fates, reverse=True)
     if bar.parts:
-        assert sum(part.tenths for part in bar.parts) == 1000
+        assert sum(part.hundredths for part in bar.parts) == 10_000
         assert sum(part.share for part in bar.parts) == pytest.approx(1, abs=1e-12)
         assert sum(float(row.share.removesuffix(" %")) for row in bar.rows) == pytest.approx(100, abs=1e-9)
+        for part in bar.parts:
+            assert float(part.listed.removesuffix(" %")) == pytest.approx(100 * part.share, abs=0.01 + 1e-9)
+            assert float(part.told.removesuffix(" %")) == pytest.approx(100 * part.share, abs=0.05 + 1e-9)
         kept = sum(part.share for part in bar.parts if part.fate == gold_bar.KEPT)
         assert kept == pytest.approx(found.kept_share, abs=1e-9)
         fed = sum(found.streams[name].gold_g for name in found.solution.model.sheet.ores)
@@ -287,7 +291,7 @@ def test_kept_comes_first_and_small_losses_are_one() -> None:
     shares = {"mud": 20.0, "metal": 60.0, "dust": 0.3, "slag": 0.2, "lumps": 19.5}
     bar = check_bar(parted(shares, "[lumps, metal]"))
     assert [(row.name, row.share) for row in bar.rows] == [
-        ("metal", "60.0 %"), ("lumps", "19.5 %"), ("mud", "20.0 %"), ("2 more", "0.5 %")]  # fmt: skip
+        ("metal", "60.00 %"), ("lumps", "19.50 %"), ("mud", "20.00 %"), ("2 more", "0.50 %")]  # fmt: skip
     told = words_in(bar.picture.svg)
     assert "kept 79.5 %" in told
     assert "not kept 20.5 %" in told
@@ -297,6 +301,15 @@ def test_kept_comes_first_and_small_losses_are_one() -> None:
         "lumps 19.5 % (39.0 mg, kept); mud 20.0 % (40.0 mg, not kept); 2 more 0.5 % (1.00 mg, not kept)."
     )
     assert [tuple(row) for row in bar.table().rows] == [tuple(row) for row in bar.rows]
+
+
+def test_the_list_adds_up_and_the_bar_rounds_plainly() -> None:
+    # Thirds cannot all be rounded alike in the list; in the bar each stands as it is told elsewhere.
+    bar = check_bar(parted({"a": 100 / 3, "b": 100 / 3, "c": 100 / 3}, "a"))
+    assert sorted(row.share for row in bar.rows) == ["33.33 %", "33.33 %", "33.34 %"]
+    assert {part.told for part in bar.parts} == {"33.3 %"}
+    told = check_bar(parted({"metal": 6.7449, "mud": 93.2551}, "metal"))
+    assert [(part.listed, part.told) for part in told.parts] == [("6.74 %", "6.7 %"), ("93.26 %", "93.3 %")]
 
 
 def test_one_small_loss_keeps_its_name() -> None:
@@ -333,7 +346,8 @@ def test_sixty_ends_have_room() -> None:
     shares = {f"end {i}": 100 / 60 for i in range(60)}
     bar = check_bar(parted(shares, "[end 1, end 2]"))
     assert len(bar.parts) == 60
-    assert {row.share for row in bar.rows} == {"1.7 %", "1.6 %"}
+    assert {row.share for row in bar.rows} == {"1.67 %", "1.66 %"}
+    assert {part.told for part in bar.parts} == {"1.7 %"}
 
 
 def test_names_in_the_bar_are_text(nasty: Facts) -> None:
@@ -418,21 +432,60 @@ def test_by_size_says_the_fullest_class(sack: Facts) -> None:
     assert f"with {100 * share:.1f} %" in alt
 
 
-def test_moved_weights_say_how_far_and_what_nothing_checks(nasty: Facts) -> None:
-    alt = next(one.alt for one in nasty.pictures if one.name == "weights")
-    for weight in nasty.reconciled.weights:
-        part = next(p for p in alt.split(";") if f"{weight.name}: weighed" in p)
+@pytest.mark.parametrize("of", ["sack", "nasty"])
+def test_moved_weights_say_how_far_and_how_many_nothing_checks(of: str, sack: Facts, nasty: Facts) -> None:
+    facts = {"sack": sack, "nasty": nasty}[of]
+    alt = next(one.alt for one in facts.pictures if one.name == "weights")
+    drawn, _, rest = alt.partition("Nothing checks ")
+    free = [weight for weight in facts.reconciled.weights if np.isnan(weight.standardised)]
+    assert bool(free) == (of == "sack") == rest.startswith(f"{len(free)} more: ")
+    for weight in facts.reconciled.weights:
+        name = style.printable(weight.name)
         if np.isnan(weight.standardised):
-            assert "nothing checks it" in part
+            assert name in rest
+            assert f"{name}: weighed" not in drawn
         else:
+            part = next(p for p in drawn.split(";") if f"{name}: weighed" in p)
             assert f"moved {-weight.standardised:+.1f}".replace("-", "−") in part
-    (axes,) = weight_plots.moved_figure(nasty.reconciled).axes
+    (axes,) = weight_plots.moved_figure(facts.reconciled).axes
     bars = [
         p.get_width() for p in axes.patches if isinstance(p, Rectangle) and p.get_height() == pytest.approx(style.BAR)
     ]
-    told = [-w.standardised for w in nasty.reconciled.weights if not np.isnan(w.standardised)]
+    told = [-w.standardised for w in facts.reconciled.weights if not np.isnan(w.standardised)]
     assert bars == pytest.approx(told)
-    assert len(told) >= 3
+    assert len(axes.texts) == len(told) >= 3
+    assert axes.get_xlabel().endswith(f"(nothing checks {len(free)} more)") == bool(free)
+
+
+def test_no_name_lies_over_a_bar(sack: Facts, nasty: Facts) -> None:
+    for facts in (sack, nasty):
+        figure = weight_plots.moved_figure(facts.reconciled)
+        boxes, _ = drawn_boxes(figure)
+        bars = [
+            p.get_window_extent()
+            for p in figure.axes[0].patches
+            if isinstance(p, Rectangle) and p.get_height() == pytest.approx(style.BAR)
+        ]
+        assert bars
+        for text, box in boxes:
+            assert not any(box.overlaps(bar) for bar in bars), text  # type: ignore[attr-defined]
+
+
+def test_where_nothing_checks_any_weight_there_is_no_picture(sack: Facts) -> None:
+    free = [replace(weight, standardised=float("nan")) for weight in sack.reconciled.weights]
+    assert pictures.weights_moved(replace(sack.reconciled, weights=free)) is None
+
+
+def test_names_of_screens_stand_beside_each_other_or_on_rows_of_their_own(sack: Facts) -> None:
+    figure, (axes,) = style.new_figure(1, style.NARROW, 4.0)
+    axes.set_xscale("log")
+    axes.set_xlim(1, 100)
+    run_plots._lines_of_screens(axes, {"first long name": 20.0, "a second long name": 22.4, "fine": 1.2, "more": 20.0})
+    boxes, paper = drawn_boxes(figure)
+    assert sorted(text for text, _ in boxes) == ["a second long name", "fine", "first long name, more"]
+    for (one, a), (other, b) in itertools.combinations(boxes, 2):
+        assert not a.overlaps(b), (one, other)  # type: ignore[attr-defined]
+    assert all(box.x0 >= paper.x0 and box.x1 <= paper.x1 for _, box in boxes)  # type: ignore[attr-defined]
 
 
 def test_the_next_sack_is_drawn_whole(sack: Facts) -> None:

@@ -16,16 +16,18 @@ from pathlib import Path
 
 import pytest
 
-from flowsheet.show import drawing, sentences, tables
+from flowsheet.show import certainty, chances, changes, drawing, sentences, tables
 from flowsheet.show.content import Picture, Section
 from flowsheet.show.report import svg
-from flowsheet.show.report.facts import MOST_TESTS, facts
+from flowsheet.show.report.facts import MOST_TESTS, Facts, facts
 from flowsheet.show.report.html import POLICY, html
-from flowsheet.show.report.parts import MOST_CHANGES, Report, flow_in_words, report
-from flowsheet.show.report.pdf import PAPERS, pdf, placed
+from flowsheet.show.report.parts import MOST_CHANGES, Report, flow_in_words, on_paper, report
+from flowsheet.show.report.pdf import pdf
+from flowsheet.show.report.placing import PAPERS, READABLE, SHARED, narrowest, placed, wide
 from flowsheet.show.terminal import RULES
 from flowsheet.solve.model import load, rebuild
 from flowsheet.spec.document import parse
+from flowsheet.study.advice import Change
 from flowsheet.study.reconcile import reconcile_sheet
 from flowsheet.study.run import run
 
@@ -74,6 +76,15 @@ weighed: {{ {json.dumps(HOSTILE[6])}: {{mass: 13 kg, grade: 3 g/t}} }}
 """
 
 
+CUT = """
+ore: {mass: 14 kg ± 20 g, grade: 22 g/t ± 8 g/t, sizes: {top: 100 mm, p80: 60 mm}, gold: {d50: 0.3 mm, d95: 1.4 mm}}
+steps:
+  cut: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 20 mm}
+keep: [lumps]
+weighed:
+  lumps: {mass: 8.8 kg, grade: 20 g/t ± 2 g/t}
+  fines: {mass: 5.2 kg, grade: 25 g/t ± 2 g/t}
+"""
 WEIGHED = """
 weighed:
   ore: {mass: 50 kg}
@@ -143,9 +154,13 @@ class Page(HTMLParser):
 
 
 @cache
+def known(path: Path) -> Facts:
+    return facts(load(path)[0], path.name, path.read_text(encoding="utf-8"))
+
+
+@cache
 def made(path: Path) -> Report:
-    sheet, _ = load(path)
-    return report(facts(sheet, path.name, path.read_text(encoding="utf-8")), DAY)
+    return report(known(path), DAY)
 
 
 def of_text(text: str) -> Report:
@@ -180,19 +195,21 @@ def test_every_shipped_sheet_has_every_section_and_the_answers_of_its_run(path: 
     keys = [section.key for section in found.sections]
     assert [key for key in keys if key in ALWAYS] == ALWAYS
     assert len(set(keys)) == len(keys)
-    solved = run(load(path)[0])
-    answers = sentences.answers(solved)
+    solved = known(path).run
+    answers = [one for one in sentences.answers(solved) if one[0] != certainty.QUESTION]
+    answers.insert(1, (certainty.QUESTION, " ".join([certainty.said(solved), *certainty.against(solved)])))
     # First of all, and in the order of a run.
     assert [section.head for section in found.sections[: len(answers)]] == [question for question, _ in answers]
     for section, (question, answer) in zip(found.answers, answers, strict=True):
-        assert plain(page.words[section.key]) == plain(f"{question} {answer}")
+        assert plain(page.words[section.key]).casefold() == plain(f"{question} {answer}").casefold()
     for section in found.sections:
         assert section.lines or section.pictures or section.grids or section.items, section.key
         assert plain(section.head) in plain(page.words[section.key])
     for text in (solved.solution.model.sheet.title, path.name, DAY):
         assert text in page.words[""]
     for text in (*solved.warnings, *solved.notes):
-        assert plain(text) in plain(page.words["look"])
+        within = "sure" if text in certainty.against(solved) else "look"
+        assert plain(text).casefold() in plain(page.words[within]).casefold()
     for text in (*solved.cautions, RULES):
         assert plain(text) in plain(page.words["care"])
     assert page.words["sheet"].rstrip().endswith(path.read_text(encoding="utf-8").rstrip())
@@ -212,10 +229,10 @@ def test_numbers_of_the_tables_are_those_of_the_run(sack: Report) -> None:
     coarse = page.rows["coarse"][1 : 1 + len(told["coarse"])]
     for row, one in zip(coarse, told["coarse"], strict=True):
         assert float(row[2]) == pytest.approx(100 * one["gold_share"], rel=6e-3)
-    changes = page.rows["losses"][-len(told["advice"]) :]
-    assert [row[0] for row in changes] == [one["setting"] for one in told["advice"]]
-    for row, one in zip(changes, told["advice"], strict=True):
-        assert row[2:4] == [one["now"], one["then"]]
+    advised = page.rows["losses"][-len(told["advice"]) :]
+    assert [row[0] for row in advised] == [one["setting"] for one in told["advice"]]
+    for row, one, change in zip(advised, told["advice"], solved.advice, strict=True):
+        assert row[2:4] == [one["now"], changes.becomes(change)]
         assert float(row[4]) == pytest.approx(1e3 * one["gain_g"], rel=6e-3)
 
 
@@ -234,11 +251,96 @@ def test_the_list_beside_the_bar_makes_all_of_the_gold(sack: Report) -> None:
 def test_sizes_in_numbers_sum_to_the_streams(sack: Report) -> None:
     solved, rows = run(load(SACK)[0]), Page(html(sack)).rows["sizes-table"]
     head, *body = rows
-    assert head[1] == "ore: rock, kg"
-    for at, name in ((1, "ore"), (3, "tails")):
-        for more, whole in ((0, solved.streams[name].mass_kg), (1, solved.streams[name].gold_g)):
+    assert head[1:] == [
+        "ore: rock, kg", "ore: gold, mg", "tails: rock, kg", "tails: gold, mg", "specimens: rock, g",
+        "specimens: gold, mg",
+    ]  # fmt: skip
+    faint = "<0.001"
+    for at, name, rock in ((1, "ore", 1.0), (3, "tails", 1.0), (5, "specimens", 1e3)):
+        for more, whole in ((0, rock * solved.streams[name].mass_kg), (1, 1e3 * solved.streams[name].gold_g)):
             cells = [row[at + more] for row in body]
-            assert sum(float(cell) for cell in cells if cell != "–") == pytest.approx(whole, rel=0.01)
+            assert all(len(re.findall(r"\d", cell)) <= 6 for cell in cells), cells
+            told = [float(cell) for cell in cells if cell not in ("–", faint)]
+            assert sum(told) == pytest.approx(whole, rel=0.01)
+    assert any(faint in row for row in body)
+
+
+def test_every_place_tells_the_same_interval(sack: Report) -> None:
+    facts_, page = known(SACK), Page(html(sack))
+    found = facts_.chance
+    assert found is not None
+    assert facts_.run.sure is not None
+    assert facts_.run.sure.coarse == found.coarse
+    assert facts_.run.sure.kept == found.kept
+    # The head and the next sack.
+    (ends,) = re.findall(r"holds ([\d.]+ g/t \([\d.]+ to [\d.]+\))", page.words["sure"])
+    assert chances.head(found).startswith(f"About {ends}")
+    assert f"About {ends}" in page.words["next"]
+    # The head, the table and the picture; and each opening has one row.
+    rows = {row[0]: row for row in page.rows["coarse"][1:]}
+    assert len(rows) == len(page.rows["coarse"]) - 1
+    assert page.rows["coarse"][0][2:5] == ["Gold, %", "5 %", "95 %"]
+    middle, low, high = rows["20"][2:5]
+    assert f"{middle} % ({float(low):.0f} to {float(high):.0f}) of the gold" in page.words["coarse-answer"]
+    (picture,) = next(section for section in sack.sections if section.key == "coarse").pictures
+    assert f"20 mm: 63.0 % of the rock, {middle} % of the gold (nine chances in ten {float(low):.0f} to " in picture.alt
+
+
+def test_shares_that_the_weights_tell_stand_beside_those_of_the_sheet() -> None:
+    found = of_text(CUT)
+    page = Page(html(found))
+    (section,) = (section for section in found.sections if section.key == "coarse")
+    (grid,) = section.grids
+    assert page.rows["coarse"][0][2:6] == ["Gold, %", "By the weights, %", "5 %", "95 %"]
+    told = {row[0]: row[3] for row in page.rows["coarse"][1:]}
+    assert told["20"] != "–"
+    assert [mm for mm, share in told.items() if share != "–"] == ["20"]
+    assert "by the weights" in grid.title
+
+
+def test_what_speaks_against_the_intervals_stands_below_them() -> None:
+    found = of_text(CUT.replace("22 g/t ± 8 g/t", "80 g/t ± 8 g/t"))
+    told = {section.key: section for section in found.sections}
+    assert told["sure"].items[0].startswith("By the weights the ore holds ")
+    assert "is a wrong guess" in told["sure"].items[0]
+    assert not any("wrong guess" in item for item in told["look"].items)
+    text = html(found)
+    sure, wrong, after = (text.index(said) for said in ("How sure is that?", "is a wrong guess", "How much gold does"))
+    assert sure < wrong < after
+    assert text.count("is a wrong guess") == 1
+
+
+@pytest.mark.slow
+def test_a_fit_that_does_not_agree_is_told_with_the_intervals() -> None:
+    told = {section.key: section for section in made(ROOT / "examples" / "pile" / "pile.yaml").sections}
+    assert any(certainty.DISAGREE in item for item in told["sure"].items)
+    assert not any(certainty.DISAGREE in item for item in told["look"].items)
+
+
+def test_without_doubts_and_weights_nobody_can_tell() -> None:
+    sized = "sizes: {top: 40 mm, p80: 25 mm}, gold: {d50: 0.3 mm, d95: 1 mm}"
+    for more in ("", f", {sized}"):
+        found = of_text(
+            f"ore: {{mass: 9 kg, grade: 20 g/t{more}}}\n"
+            "steps:\n  part: {do: split, takes: ore, gives: {a: a, b: b}, split: {a: 30 %}}\nkeep: a\n"
+        )
+        assert found.sections[1].head == "How sure is that?"
+        assert found.sections[1].lines == (certainty.UNTOLD,)
+
+
+@pytest.mark.parametrize(("now", "then", "told"), [
+    ("0.8 ± 0.1", "95 %", "0.95"), ("0.7 to 0.9", "95 %", "0.95"), (".002", "0.1 %", "0.001"), ("80 %", "95 %", "95 %"),
+    ("0.4 mm", "0.2 mm", "0.2 mm"), ("1", "2", "2"), ("goes back", "panned first", "panned first"),
+])  # fmt: skip
+def test_a_share_is_told_as_the_sheet_writes_it(now: str, then: str, told: str) -> None:
+    assert changes.becomes(Change("look.care", "care", now, then, 0.1, 0.1)) == told
+
+
+def test_where_nothing_checks_a_weight_there_is_no_picture_of_how_far_it_moved() -> None:
+    found = of_text(FACTORS.read_text(encoding="utf-8") + "\nweighed: {tails: {mass: 8 kg, grade: 3 g/t}}\n")
+    (section,) = (section for section in found.sections if section.key == "weights")
+    assert not section.pictures
+    assert section.grids
 
 
 def test_weights_are_told_per_test_and_the_rest_by_a_command(sack: Report) -> None:
@@ -335,6 +437,14 @@ def test_the_drawing_is_told_in_words(sack: Report) -> None:
     assert "Kept: bead (80.5 % of the gold), specimens (6.7 % of the gold)." in words
     assert words.endswith("most gold with tails, 10.3 % of it.")
     assert sack.rest[0].pictures[0].alt == words
+
+
+def test_a_narrow_page_says_that_the_drawing_can_be_pushed(sack: Report) -> None:
+    (flow,) = next(section for section in sack.sections if section.key == "flow").pictures
+    text = html(sack)
+    assert text.count('<p class="push">') == 1
+    assert f"(max-width: {round(narrowest(flow)) + 32}px) {{ .push {{ display: block; }} }}" in text
+    assert f"--wide: {round(wide(flow))}px" in text
 
 
 # ── HTML ────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -491,6 +601,25 @@ def test_a_picture_taller_than_a_page_is_made_to_fit(paper: str) -> None:
     # Beside the title or on the page behind it, with its head and caption, and on no other.
     found = Report("Tall", "a.yaml", DAY, "", (Section("flow", "Tall", pictures=(picture,)),))
     assert pages_of(pdf(found, paper))[0] <= 2
+
+
+def test_the_drawing_shares_its_page_as_far_as_it_can_be_read(sack: Report) -> None:
+    (flow,) = next(section for section in sack.sections if section.key == "flow").pictures
+    for paper, (_, most) in PAPERS.items():
+        width, height = placed(flow, paper)
+        letters = svg.least_letters(svg.bare(flow.svg)) * width / svg.box(svg.bare(flow.svg))[0]
+        assert height <= SHARED * most + 1e-6 or letters == pytest.approx(READABLE)
+        assert letters >= READABLE - 1e-6
+        assert height <= most
+    small = Picture("flow", flow.svg.replace("font-size=", "data-size="), "")
+    assert placed(small, "a4")[1] <= SHARED * PAPERS["a4"][1] + 1e-6
+    assert svg.least_letters('<svg viewBox="0 0 9 9"></svg>') == 0
+
+
+def test_on_paper_the_bar_stands_below_the_answers(sack: Report) -> None:
+    keys = [section.key for section in on_paper(sack.sections)]
+    assert sorted(keys) == sorted(section.key for section in sack.sections)
+    assert keys[len(sack.answers) : len(sack.answers) + 3] == ["gold", "flow", "sizes"]
 
 
 # ── the command ─────────────────────────────────────────────────────────────────────────────────────────────

@@ -4,16 +4,21 @@ nothing. All numbers are invented."""
 from __future__ import annotations
 
 import math
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from sheets import sheet_of
 
+from flowsheet import starters
 from flowsheet.show import sentences, spans
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.chance import chance
 from flowsheet.study.interval import Interval
 from flowsheet.study.run import Run, run
+
+SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
 
 SHEET = """
 title: Two halves, weighed apart
@@ -131,7 +136,9 @@ weighed:
 
 
 def test_a_fitted_sheet_is_not_fitted_again(tmp_path: Path) -> None:
-    sheet = weighed(tmp_path, one=GOOD)
+    for path in SACK.parent.glob("sack3.*"):  # weights that its numbers can be fitted to
+        shutil.copy(path, tmp_path)
+    sheet = sheet_of(tmp_path / SACK.name)
     before = chance(sheet, 500)
     assert before.fitted
     text = Path(sheet.file).read_text(encoding="utf-8")
@@ -139,6 +146,21 @@ def test_a_fitted_sheet_is_not_fitted_again(tmp_path: Path) -> None:
     again = chance(sheet_of(Path(sheet.file)), 500)
     assert not again.fitted
     assert not any("corrects no number" in note for note in again.notes)
+
+
+def test_numbers_that_cannot_be_fitted_to_the_weights_stay_as_written(tmp_path: Path) -> None:
+    """Rock alone was weighed, and far off the sheet: pressed into the grade it would make a rich mine of it."""
+    text = (starters.folder() / "quick.yaml").read_text(encoding="utf-8")
+    rock = "{lumps: {mass: 9.1 kg ± 10 g}, specimens: {mass: 620 g ± 10 g}, con: {mass: 180 g ± 1 g}}"
+    (tmp_path / "rock.yaml").write_text(f"{text}\nweighed: {rock}\n", encoding="utf-8")
+    sheet = sheet_of(tmp_path / "rock.yaml")
+    found = chance(sheet, 500)
+    assert not found.fitted
+    assert found.weighed is None
+    plain = chance(replace(sheet, weighed=()), 500)
+    assert found.head_grade == plain.head_grade
+    assert found.kept == plain.kept
+    assert any("still does not agree" in note for note in found.notes)
 
 
 def test_ends_that_are_one_are_told_once() -> None:

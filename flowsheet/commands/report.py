@@ -28,6 +28,7 @@ def report(
 ) -> None:
     """Write a report: the answers, the drawn flowsheet, pictures, tables, what was assumed, and cautions."""
     from flowsheet.solve.model import load
+    from flowsheet.spec.safe_file import replace_file
     from flowsheet.spec.text_file import decode
 
     sheet = load(file)[0]
@@ -55,7 +56,7 @@ def report(
 
         page = html(laid).encode("utf-8")
     with writing(path):
-        path.write_bytes(page)
+        replace_file(path.resolve(), page)  # an older report stays whole until this one is
     if as_json:
         sections = [{"key": one.key, "head": one.head, "lines": list(one.lines)} for one in laid.sections]
         print_json({"written": str(path), "sections": sections})

@@ -27,7 +27,8 @@ def serve(
         typer.Option(
             "--log",
             metavar="CSV",
-            help="Weigh sheet to write into (default: the last one that the sheet names, else NAME.csv beside it).",
+            help="Weigh sheet to write into, .csv or .tsv (default: the last one that the sheet names, else NAME.csv "
+            "beside it).",
         ),
     ] = None,
     show: Annotated[bool, typer.Option("--open", help="Open it in the browser, too.")] = False,
@@ -40,24 +41,29 @@ def serve(
 
     from flowsheet.show.page.app import Page, application
     from flowsheet.show.page.bench import Bench
+    from flowsheet.show.page.sealed_http import SealedProtocol
 
     if log is not None and not log.absolute().parent.is_dir():
         fail(str(log), f"there is no folder {log.parent}", "Make it first, or name another")
-    if log is not None and (log.is_dir() or (log.exists() and file.exists() and log.samefile(file))):
+    if log is not None and log.exists() and file.exists() and log.samefile(file):
         fail(str(log), "this is no weigh sheet", "Name a file that ends in .csv")
     bench = Bench(file, log)
     own = _bound(port)
     page = Page(bench)
     config = uvicorn.Config(application(page, port), log_level="warning", access_log=False, server_header=False,
-                            lifespan="off", ws="none", http="h11", timeout_keep_alive=15,
+                            lifespan="off", ws="none", http=SealedProtocol, timeout_keep_alive=15,
                             timeout_graceful_shutdown=3)  # fmt: skip
     server = uvicorn.Server(config)
     url = f"http://{HOST}:{port}/"
+    desk = bench.desk()
     if as_json:
-        print_json({"url": url, "log": str(bench.log_path)})
+        print_json({"url": url, "log": str(bench.log_path), "new": bool(desk.new)})
         sys.stdout.flush()
     else:
-        typer.echo(f"{url}  (weights go to {bench.log_path}; end it with Ctrl-C)")
+        told = [f"{url}  (weights go to {bench.log_path}; end it with Ctrl-C)", *([desk.new] if desk.new else [])]
+        typer.echo("\n".join(told))
+        for mistake in desk.mistakes:
+            typer.echo(f"left out: {mistake}", err=True)
     if show:
         import webbrowser
 

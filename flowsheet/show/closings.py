@@ -45,7 +45,7 @@ def _closed(found: Closing, parts: Sequence[str]) -> str:
     what = rock if found.what == MASS else "gold "
     into, out = _both(found)
     words = f"{name(found)}: {what}{into} in, {out} out: {_gap(found)}"
-    streams = [known.stream for known in (*found.into, *found.out) if not known.from_sheet]
+    streams = [known.stream for known in (*found.into, *found.out) if not known.from_sheet or found.what != MASS]
     if not found.allowed and parts:
         words += f" It goes wrong at {_list(parts)}."
     elif not found.allowed:

@@ -45,7 +45,10 @@ def draw(run: Run, path: Path) -> None:
 
 
 def svg(run: Run, titled: bool = False) -> str:
-    """Return the drawing as an SVG element for a page; streams are elements ``stream0``, ``stream1``…"""
+    """Return the drawing as an SVG element for a page; streams are elements ``stream0``, ``stream1``…
+
+    The box that ``stream0`` comes in by or ends in is ``box0``…, of the class ``terminal``.
+    """
     program = dot_program("svg")
     if program is None:
         raise RuntimeError("the package graphviz-pure is not installed")
@@ -94,8 +97,8 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     makers, takers = sheet.makers, sheet.takers
     cuts = {row.stream for row in run.caught}
     for i, (name, stream) in enumerate(run.streams.items()):
-        tail = steps[makers[name]] if name in makers else _feed(drawn, f"ore{i}", name, stream)
-        head = steps[takers[name]] if name in takers else _end(drawn, f"end{i}", name, stream)
+        tail = steps[makers[name]] if name in makers else _feed(drawn, i, name, stream)
+        head = steps[takers[name]] if name in takers else _end(drawn, i, name, stream)
         told = name in makers and name in takers
         drawn.edge(tail, head, label=_beside(f"{name}\n{numbers(stream)}") if told else "", penwidth=_width(stream),
                    style="dashed" if name in cuts else "solid", id=f"stream{i}", **{"class": "stream"})  # fmt: skip
@@ -109,17 +112,21 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     return drawn
 
 
-def _feed(drawn: graphviz.Digraph, node: str, name: str, stream: Stream) -> str:
+def _feed(drawn: graphviz.Digraph, at: int, name: str, stream: Stream) -> str:
     text = f"{'ORE' if name == 'ore' else f'ORE: {name}'}\n{numbers(stream)}"
-    drawn.node(node, _text(text), shape="box", style="rounded,filled", fillcolor="white")
-    return node
+    return _box(drawn, f"ore{at}", at, text, shape="box", style="rounded,filled", fillcolor="white")
 
 
-def _end(drawn: graphviz.Digraph, node: str, name: str, stream: Stream) -> str:
+def _end(drawn: graphviz.Digraph, at: int, name: str, stream: Stream) -> str:
     kept = stream.fate == "kept"
     text = f"{'KEPT' if kept else 'LOST'}: {name}\n{numbers(stream)}"
     look = {"shape": "ellipse", "peripheries": "2", "fillcolor": GILT} if kept else {"shape": "note", "fillcolor": ASH}
-    drawn.node(node, _text(text), style="filled", **look)
+    return _box(drawn, f"end{at}", at, text, style="filled", **look)
+
+
+def _box(drawn: graphviz.Digraph, node: str, at: int, text: str, **look: str) -> str:
+    """Draw the box in which a stream begins or ends, so that a page can tell of which stream it is."""
+    drawn.node(node, _text(text), id=f"box{at}", **{"class": "terminal"}, **look)
     return node
 
 

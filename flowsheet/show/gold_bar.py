@@ -18,8 +18,8 @@ from flowsheet.study.run import Run
 KEPT, LOST, CAUGHT = "kept", "not kept", "caught in a loop"
 TINY = 0.005
 """Two losses or more below this share of the gold are one segment."""
-TENTHS = 1000
-"""Tenths of a percent in all of the gold."""
+HUNDREDTHS = 10_000
+"""Hundredths of a percent in all of the gold."""
 
 WIDE, HIGH = 390.0, 88.0
 TOP, TALL, STRIP, EDGE = 20.0, 42.0, 8.0, 1.0
@@ -39,13 +39,18 @@ class Part:
     gold_g: float
     #: Of all gold fed.
     share: float
-    #: The same in tenths of a percent, rounded so that all parts make 1000.
-    tenths: int
+    #: The same in hundredths of a percent, rounded so that all parts make 10000.
+    hundredths: int
+
+    @property
+    def listed(self) -> str:
+        """The share as the list has it: all of them make 100.00 %."""
+        return f"{self.hundredths // 100}.{self.hundredths % 100:02d} %"
 
     @property
     def told(self) -> str:
-        """The share as it is printed."""
-        return _percent(self.tenths)
+        """The share as it is written in the bar: plainly rounded, as it is told elsewhere."""
+        return _percent(self.share)
 
 
 class Row(NamedTuple):
@@ -53,7 +58,7 @@ class Row(NamedTuple):
 
     name: str
     gold_g: float
-    #: Of all gold fed, as printed; all of them make 100.0 %.
+    #: Of all gold fed, as listed; all of them make 100.00 %.
     share: str
     fate: str
 
@@ -68,7 +73,7 @@ class GoldBar:
     @property
     def rows(self) -> tuple[Row, ...]:
         """The list of all segments, those too narrow for their names too."""
-        return tuple(Row(part.name, part.gold_g, part.told, part.fate) for part in self.parts)
+        return tuple(Row(part.name, part.gold_g, part.listed, part.fate) for part in self.parts)
 
     def table(self) -> Grid:
         """Return that list as a table."""
@@ -97,8 +102,8 @@ def parts_of(run: Run) -> tuple[Part, ...]:
         rows = [*(row for row in rows if row not in small), (f"{len(small)} more", fate, sum(g for _, _, g in small))]
     shares = [g / whole for _, _, g in rows]
     return tuple(
-        Part(name, fate, g, share, tenths)
-        for (name, fate, g), share, tenths in zip(rows, shares, apportioned(shares, TENTHS), strict=True)
+        Part(name, fate, g, share, hundredths)
+        for (name, fate, g), share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
     )
 
 
@@ -113,12 +118,12 @@ def apportioned(shares: Sequence[float], whole: int) -> list[int]:
     return floors
 
 
-def _percent(tenths: int) -> str:
-    return f"{tenths // 10}.{tenths % 10} %"
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
 
 
 def _together(parts: Sequence[Part], kept: bool) -> str:
-    return _percent(sum(part.tenths for part in parts if (part.fate == KEPT) == kept))
+    return _percent(sum(part.share for part in parts if (part.fate == KEPT) == kept))
 
 
 def _alt(parts: Sequence[Part]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from flowsheet.show import chance_plots, plots, run_plots, weight_plots
@@ -83,22 +82,25 @@ def losses(run: Run) -> Picture | None:
     return _picture("losses", run_plots.losses_figure(rows), f"A bar for each loss. {'; '.join(told)}.")
 
 
-def weights_moved(found: Reconciled) -> Picture:
-    """Return how far each weight of a test moved."""
-    told = "; ".join(_moved(found, one) for one in found.weights)
+def weights_moved(found: Reconciled) -> Picture | None:
+    """Return how far each weight of a test moved that another one checks; None where nothing checks any."""
+    rows = weight_plots.checked(found)
+    if not rows:
+        return None
+    told = "; ".join(_moved(found, one) for one in rows)
     reach = weight_plots.reach_of(found)
     chance = f" Chance alone moves one by no more than {sig(reach, 2)}." if reach is not None else ""
-    alt = f"A bar for each weight: adjusted less weighed, in its standard deviations. {told}.{chance}"
+    free = [f"{one.name} {weight_plots.amount(one.measured, one.unit)}" for one in found.weights if one not in rows]
+    rest = f" Nothing checks {len(free)} more: {'; '.join(free)}." if free else ""
+    alt = f"A bar for each weight: adjusted less weighed, in its standard deviations. {told}.{chance}{rest}"
     return _picture("weights", weight_plots.moved_figure(found), alt)
 
 
 def _moved(found: Reconciled, one: Weight) -> str:
-    reads = f"{one.name}: weighed {weight_plots.amount(one.measured, one.unit)}"
-    if math.isnan(one.standardised):
-        return f"{reads}, nothing checks it"
+    weighed, adjusted = (weight_plots.amount(value, one.unit) for value in (one.measured, one.adjusted))
     moved = f"{-one.standardised:+.1f}".replace("-", "−")
     suspect = ", the suspect" if one is found.suspect else ""
-    return f"{reads}, adjusted {weight_plots.amount(one.adjusted, one.unit)}, moved {moved}{suspect}"
+    return f"{one.name}: weighed {weighed}, adjusted {adjusted}, moved {moved}{suspect}"
 
 
 def next_sack(found: Chance) -> Picture:

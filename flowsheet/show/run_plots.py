@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ from flowsheet.show.style import (
     SOFT,
     as_text,
     bar_look,
+    beside,
     edged,
     named_rows,
     new_figure,
@@ -35,9 +37,14 @@ MOST_LOSSES = 12
 """Losses that a picture shows one by one; the others are one bar."""
 FAINT_LOSS = 1e-4
 """A loss of less than this share of the gold is not drawn."""
-KEYS = ("gold", "rock", "gold: nine chances in ten", "gold by the weights")
+DIRECT = ("gold", "rock")
+"""Lines that are named at their ends,"""
+KEYS = ("gold: nine chances in ten", "gold by the weights")
+"""and what is named below the picture."""
 SCREEN_WIDTH = 28
-"""Characters of a screen's name beside its line."""
+"""Characters of a screen's name above its line,"""
+SCREEN_SIZE, LETTER = 11, 0.022
+"""points of its letters, which a phone shows at two thirds, and the part of the panel that each takes."""
 
 
 @dataclass(frozen=True)
@@ -82,42 +89,50 @@ def coarse_figure(run: Run, sure: Known) -> Figure:
             axes.plot(by_doubt, edge, color=SOFT, linewidth=0.8, linestyle=":")
     for k, (mm, both) in enumerate(ends.items()):
         axes.plot([mm, mm], both, color=INK, linewidth=1.2, marker="_", markersize=7,
-                  label=None if k else KEYS[2])  # fmt: skip
+                  label=None if k else KEYS[0])  # fmt: skip
     axes.plot(x, [100 * row.mass_share for row in rows], color=GREY, linewidth=1.2, marker="s", markersize=3.5,
-              markeredgecolor=INK, markeredgewidth=0.5, label=KEYS[1])  # fmt: skip
+              markeredgecolor=INK, markeredgewidth=0.5, label=DIRECT[1])  # fmt: skip
     axes.plot(x, [100 * row.gold_share for row in rows], linewidth=2.2, marker="o", markersize=5,
-              markeredgecolor=INK, markeredgewidth=0.6, label=KEYS[0], **edged(GOLD))  # fmt: skip
+              markeredgecolor=INK, markeredgewidth=0.6, label=DIRECT[0], **edged(GOLD))  # fmt: skip
     weighed = [mm for mm in sure.weighed if mm in ends]
     if weighed:
         axes.plot(weighed, [100 * sure.shares[mm].mean for mm in weighed], "D", color=BLUE, markeredgecolor=INK,
-                  markersize=6, zorder=4, label=KEYS[3])  # fmt: skip
-    _lines_of_screens(axes, screens(run))
+                  markersize=6, zorder=4, label=KEYS[1])  # fmt: skip
     if min(x) < max(x):
         axes.set_xscale("log")
     axes.set_xticks(x, [short(mm) for mm in x], rotation=45)
     axes.minorticks_off()
     axes.set_xlim(min(x) / 1.15, max(x) * 1.15)
     axes.set_ylim(0, 105)
+    _lines_of_screens(axes, screens(run))
     axes.set_xlabel("opening, mm")
     axes.set_ylabel("coarser than the opening, %")
-    keys, told = axes.get_legend_handles_labels()
-    order = sorted(range(len(told)), key=lambda k: KEYS.index(told[k]))
-    figure.legend([keys[k] for k in order], [told[k] for k in order], loc="outside lower center", ncols=2,
-                  frameon=False, fontsize=9)  # fmt: skip
+    named = {line.get_label(): line for line in axes.lines}
+    beside(axes, [named[key] for key in DIRECT], DIRECT)
+    keys = [key for key in KEYS if key in named]
+    if keys:
+        figure.legend([named[key] for key in keys], keys, loc="outside lower center", ncols=2, frameon=False,
+                      fontsize=9)  # fmt: skip
     return figure
 
 
 def _lines_of_screens(axes: Axes, found: dict[str, float]) -> None:
-    """Draw a line at each of the sheet's own openings, with the steps' names along it."""
+    """Mark each opening by a line, with the names of its screens above the panel, on rows of their own if need be."""
     at: dict[float, list[str]] = {}
     for name, mm in found.items():
         at.setdefault(mm, []).append(name)
-    for mm, names in at.items():
-        told = ", ".join(names)
+    low, high = (math.log(end) for end in axes.get_xlim())
+    rows: list[float] = []  # where each row is free from, in parts of the panel
+    for mm in sorted(at):
+        told = ", ".join(at[mm])
         told = told if len(told) <= SCREEN_WIDTH else f"{told[: SCREEN_WIDTH - 1]}…"
+        where, half = (math.log(mm) - low) / (high - low), 0.5 * LETTER * len(told)
+        begin = min(max(where - half, 0.0), 1.0 - 2 * half)
+        row = next((k for k, free in enumerate(rows) if begin >= free), len(rows))
+        rows[row : row + 1] = [begin + 2 * half + LETTER]
         axes.axvline(mm, color=SOFT, linewidth=0.9, linestyle="--", zorder=0.5)
-        axes.annotate(as_text(told), (mm, 104), (-3, 0), textcoords="offset points", rotation=90, ha="right", va="top",
-                      fontsize=8, color=SOFT)  # fmt: skip
+        axes.annotate(as_text(told), (begin + half, 1), (0, 2 + 13 * row), xycoords="axes fraction",
+                      textcoords="offset points", ha="center", va="bottom", fontsize=SCREEN_SIZE)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.show import spans
+from flowsheet.show.changes import becomes
 from flowsheet.show.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.advice import AT_MOST
@@ -235,7 +236,7 @@ def losses(run: Run) -> Iterator[str]:
         won = f"{gold(best.gain_g)} ({percent(best.gain_share)} of the gold)"
         if not any(row.stream == best.setting for row in run.caught):
             yield (
-                f"The one change that would win most: {best.setting} ({best.what}) from {best.now} to {best.then} "
+                f"The one change that would win most: {best.setting} ({best.what}) from {best.now} to {becomes(best)} "
                 f"keeps {won} more."
             )
             return

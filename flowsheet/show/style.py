@@ -6,7 +6,7 @@ import io
 import textwrap
 import threading
 import warnings
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,22 +58,18 @@ def new_figure(
     return figure, panels
 
 
-def named_rows(
-    names: Sequence[str], foot: float = 0.6, barless: Collection[int] = ()
-) -> tuple[Figure, Axes, list[float]]:
+def named_rows(names: Sequence[str], foot: float = 0.6) -> tuple[Figure, Axes, list[float]]:
     """Return a narrow figure of level rows with each name above its own, its axes, and the height of each row's bar.
 
-    A bar is ``BAR`` high in the axes' units; rows ``barless`` have no room for one. ``foot`` is the room (inches) for
-    what stands below the axis.
+    A bar is ``BAR`` high in the axes' units. ``foot`` is the room (inches) for what stands below the axis.
     """
     told = [wrapped(name, ROW_WIDTH) for name in names]
     tops, at, top = [], [], 0.0
-    for k, name in enumerate(told):
+    for name in told:
         tops.append(top)
         top += LINE * (name.count("\n") + 1)
         at.append(top + 0.5 * BAR)
-        top += GAP if k not in barless else 0.0
-        top += BAR if k not in barless else 0.5 * GAP
+        top += BAR + GAP
     figure, (axes,) = new_figure(1, NARROW, top + foot, grid="x")
     for start, name in zip(tops, told, strict=True):
         axes.annotate(name, (0, start), (2, -1), xycoords=("axes fraction", "data"), textcoords="offset points",

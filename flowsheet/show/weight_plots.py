@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowsheet.show import reconciled
 from flowsheet.show.figures import mass, sig
 from flowsheet.show.style import BAR, BLUE, FAINT, GOLD, INK, SOFT, bar_look, name_rows, named_rows, new_figure, save
-from flowsheet.study.reconciled import Reconciled
+from flowsheet.study.reconciled import Reconciled, Weight
 from flowsheet.study.suspects import KILOGRAMS, limit
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def moved(found: Reconciled, path: Path) -> None:
     rows = found.weights
     figure, (shifts, values) = new_figure(2, 5.2, 1.7 + 0.34 * len(rows), grid="x", sharey=True)
     at = [float(k) for k in range(len(rows))]
-    _shifts(shifts, found, at, 0.6)
+    _shifts(shifts, rows, found, at, 0.6)
     shifts.set_title("How far each weight had to move")
     name_rows(shifts, [f"{w.stream}, {w.what} {reconciled.amount(w.measured, w.unit)}" for w in rows])
     weighed = [w.measured or 1.0 for w in rows]
@@ -57,19 +57,23 @@ def moved(found: Reconciled, path: Path) -> None:
     save(figure, path)
 
 
+def checked(found: Reconciled) -> list[Weight]:
+    """Return the weights that another one checks: of the others nobody can tell how far they would move."""
+    return [w for w in found.weights if not math.isnan(w.standardised)]
+
+
 def moved_figure(found: Reconciled) -> Figure:
-    """Draw how far each weight moved, in a page: what it reads and what it was adjusted to stand above its bar."""
-    names, free = [], []
-    for k, w in enumerate(found.weights):
-        reads = f"{w.stream}, {w.what}: {amount(w.measured, w.unit)}"
-        if math.isnan(w.standardised):
-            free.append(k)
-            names.append(f"{reads}; nothing checks it")
-        else:
-            names.append(f"{reads}, adjusted {amount(w.adjusted, w.unit)}")
-    figure, axes, at = named_rows(names, 0.9, free)
-    _shifts(axes, found, at, BAR, narrow=True)
-    if axes.get_legend_handles_labels()[0]:  # none where nothing checks any weight
+    """Draw how far each checked weight moved, in a page: what it reads and was adjusted to stand above its bar.
+
+    There must be one.
+    """
+    rows = checked(found)
+    told = [f"{w.name}: {amount(w.measured, w.unit)}, adjusted {amount(w.adjusted, w.unit)}" for w in rows]
+    figure, axes, at = named_rows(told, 0.9)
+    _shifts(axes, rows, found, at, BAR, narrow=True)
+    if unchecked := len(found.weights) - len(rows):
+        axes.set_xlabel(f"{axes.get_xlabel()}\n(nothing checks {unchecked} more)")
+    if axes.get_legend_handles_labels()[0]:
         figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=9)
     return figure
 
@@ -81,28 +85,34 @@ def amount(value: float, unit: str) -> str:
 
 def reach_of(found: Reconciled) -> float | None:
     """Return how far a weight may move by chance, in standard deviations; None where nothing is checked."""
-    checked = sum(not math.isnan(w.standardised) for w in found.weights)
-    return limit(checked, found.dof) if checked and found.dof > 0 else None
+    number = len(checked(found))
+    return limit(number, found.dof) if number and found.dof > 0 else None
 
 
-def _shifts(axes: Axes, found: Reconciled, at: list[float], thick: float, narrow: bool = False) -> None:
-    """Draw a bar for each weight, at heights ``at``."""
-    rows, reach = found.weights, reach_of(found)
+def _shifts(
+    axes: Axes, rows: Sequence[Weight], found: Reconciled, at: Sequence[float], thick: float, narrow: bool = False
+) -> None:
+    """Draw a bar for each of ``rows``, at heights ``at``; where names stand above the bars no line crosses them."""
+    reach = reach_of(found)
     if reach is not None:
         axes.axvspan(-reach, reach, color=FAINT, zorder=0, label="no more than chance")
+    if reach is not None and not narrow:
         for edge in (-reach, reach):
             axes.axvline(edge, color=SOFT, linewidth=0.7, linestyle=":")
     largest = reach or 1.0
     for height, w in zip(at, rows, strict=True):
         if math.isnan(w.standardised):
-            if not narrow:
-                axes.annotate("nothing checks it", (0, height), (4, 0), textcoords="offset points", va="center",
-                              fontsize=8, color=SOFT)  # fmt: skip
+            axes.annotate("nothing checks it", (0, height), (4, 0), textcoords="offset points", va="center",
+                          fontsize=8, color=SOFT)  # fmt: skip
             continue
         wrong = found.suspect is not None and w is found.suspect
         axes.barh(height, -w.standardised, thick, label="the suspect" if wrong else None,
                   **bar_look(3 if wrong else 0))  # fmt: skip
         largest = max(largest, abs(w.standardised))
-    axes.axvline(0, color=INK, linewidth=0.8)
+    if narrow:
+        axes.grid(visible=False)
+        axes.vlines([0.0] * len(at), [y - 0.5 * thick for y in at], [y + 0.5 * thick for y in at], color=INK)
+    else:
+        axes.axvline(0, color=INK, linewidth=0.8)
     axes.set_xlabel("adjusted less weighed, in its standard deviations")
     axes.set_xlim(-1.1 * largest, 1.1 * largest)

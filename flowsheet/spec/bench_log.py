@@ -67,6 +67,8 @@ class BenchLog:
         self._now = now
         self._lock = threading.RLock()
         self._done: deque[_Done] = deque(maxlen=MOST_UNDONE)
+        #: Whether there was a file: one that is gone is not begun anew without a word.
+        self._there = False
         # What a killed run has left of a change that it never acknowledged.
         with contextlib.suppress(OSError), alone(self._target):
             part_of(self._target).unlink(missing_ok=True)
@@ -94,16 +96,32 @@ class BenchLog:
             return self._write(before, found.raw(text), "add", f"added: {entry.said}", written)
 
     def change(self, place: Place, entry: Entry, check: Check = accept) -> Change:
-        """Put an entry in the place of a line, which stays below it as a remark. Raises SheetError."""
+        """Put an entry in the place of a line, which stays below it as a remark. Raises SheetError.
+
+        Both must be of the same stream and of what was measured of it: else it is another weight.
+        """
         with self._writing():
-            entry = tidied(entry, str(self.path))
             before, found = self._read()
-            row = found.find(place)
-            old = found.entry(row)
-            text, line = found.changed(row, entry, self._now())
-            written = self._accepted(found, text, entry, line, check)
-            words = f"changed: {old.said}, to {entry.said}"
+            old, text, written = self._changed(found, place, entry, check)
+            words = f"changed: {old.said}, to {written.said}"
             return self._write(before, found.raw(text), "change", words, written)
+
+    def would_change(self, place: Place, entry: Entry, check: Check = accept) -> None:
+        """Raise SheetError where ``change`` would; nothing is written."""
+        with self._lock:
+            self._changed(self._read()[1], place, entry, check)
+
+    def _changed(self, found: LogText, place: Place, entry: Entry, check: Check) -> tuple[Entry, str, Entry]:
+        """Return a line as it stands, the text with an entry in its place, and the entry as it would stand."""
+        entry = tidied(entry, str(self.path))
+        row = found.find(place)
+        old = found.entry(row)
+        if other := next((name for name in ("stream", "what") if _plain(entry, name) != _plain(old, name)), ""):
+            message = f"another weight cannot take the place of {old.said}"
+            remedy = "Write it as a new line; if the old one is wrong, strike that"
+            raise SheetError([Mistake(message, remedy, other, entry.cell(other), str(self.path))])
+        text, line = found.changed(row, entry, self._now())
+        return old, text, self._accepted(found, text, entry, line, check)
 
     def strike(self, place: Place, check: Check = accept) -> Change:
         """Make a line a remark. Raises SheetError."""
@@ -133,6 +151,7 @@ class BenchLog:
             with self._told():
                 if done.before is None:
                     remove_file(self._target)
+                    self._there = False
                 else:
                     replace_file(self._target, done.before)
             self._done.pop()
@@ -140,9 +159,14 @@ class BenchLog:
 
     @property
     def last(self) -> Change | None:
-        """What ``undo`` would take back."""
+        """What ``undo`` would take back; None where that is nothing, or the file is no longer as it was left."""
         with self._lock:
-            return self._done[-1].change if self._done else None
+            try:
+                raw = self._bytes()
+            except SheetError:
+                return None
+            done = self._done[-1] if self._done else None
+            return done.change if done is not None and raw is not None and _digest(raw) == done.left else None
 
     def _accepted(self, found: LogText, text: str, entry: Entry, line: int, check: Check) -> Entry:
         """Return the entry as it stands in the new text, if that can be read and is not refused."""
@@ -176,16 +200,31 @@ class BenchLog:
 
     def _bytes(self) -> bytes | None:
         """Return what is in the file, None where there is none. Raises SheetError where it cannot be read."""
+        target = self._target
         try:
-            with self._target.open("rb") as file:
+            if target.exists() and not (target.is_file() or target.is_dir()):  # a pipe would be waited for without end
+                self._refuse("this is no file that can be written line by line", "Name a file that ends in .csv")
+            with target.open("rb") as file:
                 raw = file.read(MOST_BYTES + 1)
         except FileNotFoundError:
+            self._refuse_if_gone(target)
             return None
         except (OSError, ValueError) as wrong:
             self._refuse(f"the weigh sheet cannot be read ({_why(wrong)})", "Check its name and rights")
         if len(raw) > MOST_BYTES:
             self._refuse(f"the file is longer than {MOST_BYTES / 1e6:g} MB", "Name a weigh sheet: a short text")
+        if not self._there:
+            with self._lock:  # it may have been taken back since it was opened
+                self._there = target.exists()
         return raw
+
+    def _refuse_if_gone(self, target: Path) -> None:
+        if not self._there:
+            return
+        with self._lock:
+            if self._there and not target.exists():
+                remedy = "Put it back from a copy; to begin a new one, end what writes into it and start that again"
+                self._refuse("the weigh sheet was there, and is gone", remedy)
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:
@@ -212,6 +251,12 @@ class BenchLog:
 
 def _why(wrong: OSError | ValueError) -> str:
     return (wrong.strerror if isinstance(wrong, OSError) else None) or str(wrong)
+
+
+def _plain(entry: Entry, column: str) -> str:
+    """Return a stream's name, or what was measured without regard to capitals and blanks."""
+    cell = entry.cell(column).strip()
+    return " ".join(cell.casefold().split()) if column == "what" else cell
 
 
 def _digest(raw: bytes) -> bytes:

@@ -26,6 +26,8 @@ SLIGHT = 0.005
 ALL_DOUBT = 100.0
 """Times its own value from where on the doubt of an assay is a slip of the unit: typical, no source."""
 NO_STREAM = "no stream has this name"
+NO_MOIST_MASS = "the moist mass is missing"
+LACKING = "of the screen assay, "
 
 #: How each part of a screen assay may be written in a sheet, and the line that tells it in a weigh sheet.
 _LIKE = {
@@ -83,7 +85,7 @@ def moisture_belongs_to_a_mass(draft: Draft) -> Iterator[Mistake]:
             yield test.document.mistake(path, "then all of it is water", remedy)
         elif test.lacks_mass(stream):
             remedy = f"Add the line {stream},mass,8.0 kg" if test.is_table else "Add mass: 8.0 kg, as weighed moist"
-            yield test.document.mistake(path, "the moist mass is missing", remedy)
+            yield test.document.mistake(path, NO_MOIST_MASS, remedy)
 
 
 def metallics_are_complete(draft: Draft) -> Iterator[Mistake]:
@@ -98,7 +100,7 @@ def metallics_are_complete(draft: Draft) -> Iterator[Mistake]:
                 field, line = _LIKE[part]
                 told = line.split(",")[0] if test.is_table else part
                 remedy = f"Add the line {stream},{line}" if test.is_table else f"Add {part}: {field}"
-                yield test.document.mistake(path, f'of the screen assay, "{told}" is missing', remedy)
+                yield test.document.mistake(path, f'{LACKING}"{told}" is missing', remedy)
         if block.grade is not None:
             message = "the screen assay and the grade are two grades of one stream"
             yield test.document.mistake(test.path(stream, "grade"), message, "Keep one of the two")
@@ -190,6 +192,11 @@ def told_once(draft: Draft, mistakes: Sequence[Mistake]) -> list[Mistake]:
     tables = {test.document.file for test in draft.weighed if test.is_table}
     refused = {(m.file, m.line) for m in mistakes if m.message == NO_STREAM and m.file in tables}
     return [m for m in mistakes if m.message == NO_STREAM or (m.file, m.line) not in refused]
+
+
+def waits(mistake: Mistake) -> bool:
+    """Whether nothing is wrong with a line but that another, which it needs, is not there (yet)."""
+    return mistake.message == NO_MOIST_MASS or mistake.message.startswith(LACKING)
 
 
 def _blocks(draft: Draft) -> Iterator[tuple[WeighedTest, str, Weighed]]:

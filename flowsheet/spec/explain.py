@@ -79,6 +79,8 @@ def _real(document: Document, path: Path_, loc: tuple[int | str, ...], kind: str
 
 def _as_block(model: type[BaseModel], within: Path_) -> str:
     """Return how a block, or a row of a table, may be written."""
+    if not within:
+        return some_fields(model)
     row = isinstance(within[-1], int)
     at = within[:-1] if row else within
     name = str(at[-1])

@@ -164,6 +164,13 @@ class LogText:
         lines[row.first - 1 : row.last] = [self._remark("struck", row, now)]
         return "".join(lines)
 
+    def without(self, rows: Iterable[Row]) -> str:
+        """Return the text with nothing in the place of some lines: all others keep their numbers."""
+        lines = self._lines.copy()
+        for row in rows:
+            lines[row.first - 1 : row.last] = [_blank(line) for line in lines[row.first - 1 : row.last]]
+        return "".join(lines)
+
     def _remark(self, how: str, row: Row, now: datetime) -> str:
         old = " ".join(self._text_of(row).split("\n"))
         return f"# {how} {now:%Y-%m-%d %H:%M}: {old}{self._end}"
@@ -179,7 +186,8 @@ class LogText:
         if lacking:
             if self.rows[1:]:
                 # A line with more fields than the header has would change its meaning.
-                refuse_if(weigh_sheet.parse(self.text, self.file).mistakes)
+                wide = {row.first for row in self.rows[1:] if len(row.cells) > len(self.rows[0].cells)}
+                refuse_if(m for m in weigh_sheet.parse(self.text, self.file).mistakes if m.line in wide)
             last = self.rows[0].last - 1
             head = lines[last].rstrip("\r\n")
             lines[last] = self.separator.join([head, *lacking]) + (lines[last][len(head) :] or self._end)
@@ -273,6 +281,10 @@ def tidied(entry: Entry, file: str) -> Entry:
         cells[name] = text
     refuse_if(mistakes)
     return Entry.of(cells)
+
+
+def _blank(line: str) -> str:
+    return line[len(line.rstrip("\r\n")) :]
 
 
 def _quoted(cell: str, separator: str) -> str:

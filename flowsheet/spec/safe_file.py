@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +16,11 @@ except ImportError:  # no POSIX system: threads are kept apart, other programs a
     fcntl = None  # type: ignore[assignment]
 
 
+PATIENCE = 5.0
+"""Seconds that another program may keep files to itself."""
+_PAUSE = 0.02
+
+
 def part_of(path: Path) -> Path:
     """Return where the new text of a file is written before it takes its place."""
     return path.with_name(f".{path.name}.part")
@@ -21,17 +28,36 @@ def part_of(path: Path) -> Path:
 
 @contextlib.contextmanager
 def alone(path: Path) -> Iterator[None]:
-    """Keep other programs that ask so, too, from changing files in the folder of ``path``, where the system can."""
+    """Keep other programs that ask so, too, from changing files in the folder of ``path``, where the system can.
+
+    Raises OSError where another program does so for longer than ``PATIENCE``.
+    """
     if fcntl is None:
         yield
         return
     folder = os.open(path.parent, os.O_RDONLY)
     try:
-        with contextlib.suppress(OSError):  # some network drives know no locks
-            fcntl.flock(folder, fcntl.LOCK_EX)
+        _lock(folder)
         yield
     finally:
         os.close(folder)  # which gives the lock back
+
+
+def _lock(folder: int) -> None:
+    assert fcntl is not None
+    until = time.monotonic() + PATIENCE
+    while True:
+        try:
+            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= until:
+                message = "another program keeps its folder locked: end that one"
+                raise TimeoutError(errno.ETIMEDOUT, message) from None
+            time.sleep(_PAUSE)
+        except OSError:  # some network drives know no locks
+            return
+        else:
+            return
 
 
 def replace_file(path: Path, raw: bytes) -> None:

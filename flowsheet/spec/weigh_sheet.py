@@ -113,6 +113,17 @@ def holds_nothing(text: str) -> bool:
     return not rows and not faults and _columns(WeighSheet("", {}), header) is not None
 
 
+def header_faults(text: str, file: str) -> list[Mistake]:
+    """Return why a text cannot be read line by line: no header, or one that is at fault; none where it can."""
+    sheet = WeighSheet(file, {})
+    header, _, faults = header_and_rows(text, COLUMNS)
+    if header is None:
+        for cell, message, remedy in faults:
+            _say(sheet, cell, message, remedy)
+        return sheet.mistakes
+    return sheet.mistakes if _columns(sheet, header) is None else []
+
+
 def _columns(sheet: WeighSheet, header: Sequence[Cell]) -> dict[str, int] | None:
     """Return which field of a line each column is, None where the lines cannot be read by them."""
     places: dict[str, int] = {}

@@ -31,7 +31,7 @@ class Known:
     told_by: str
     #: Whether a doubt is an assumption of the tool.
     assumed: bool = False
-    #: Whether the sheet says so, and the test did not weigh it (an ore's mass).
+    #: Whether its mass is the sheet's, and the test did not weigh it (an ore's).
     from_sheet: bool = False
     #: Whether it was weighed as metal, gold and silver together.
     is_metal: bool = False
@@ -91,8 +91,9 @@ def closing(sheet: Sheet, test: str = "") -> list[Closing]:
     """Return the balances of one test of a sheet: of mass, then of gold; of each, the whole first, then step by step.
 
     A balance of which nothing is known is left out, and so is the whole where it is the same as that of a group of
-    steps. An ore that the test did not weigh has the sheet's mass, as in ``reconcile``; its grade is a guess, and is
-    not used. Fire adds flux and lead, so no mass is balanced over a furnace, and metal has no part in that of rock.
+    steps. An ore that the test did not weigh has the sheet's mass, as in ``reconcile``, for its gold too where the test
+    tells its grade; the sheet's grade is a guess, and is not used. Fire adds flux and lead, so no mass is balanced over
+    a furnace, and metal has no part in that of rock.
     """
     told = {(m.stream, m.what): m for m in sheet.weighed if m.test == test}
     metal, fine = metal_streams(sheet), fineness(sheet)
@@ -100,7 +101,9 @@ def closing(sheet: Sheet, test: str = "") -> list[Closing]:
     cold = [name for name, step in sheet.steps.items() if not _melts(step) and not rock.isdisjoint(step.takes)]
     masses = {name: found for name in rock if (found := _mass(sheet, told, name)) is not None}
     golds = {
-        name: found for name in (*sheet.ores, *sheet.makers) if (found := _gold(told, name, metal, fine)) is not None
+        name: found
+        for name in (*sheet.ores, *sheet.makers)
+        if (found := _gold(told, name, masses, metal, fine)) is not None
     }
     return [
         *_balances(MASS, sheet, cold, rock, masses, 0.0),
@@ -124,23 +127,27 @@ def _mass(sheet: Sheet, told: Mapping[tuple[str, str], Measurement], stream: str
 
 
 def _gold(
-    told: Mapping[tuple[str, str], Measurement], stream: str, metal: set[str], fine: tuple[float, float]
+    told: Mapping[tuple[str, str], Measurement],
+    stream: str,
+    masses: Mapping[str, Known],
+    metal: set[str],
+    fine: tuple[float, float],
 ) -> Known | None:
     """Return the gold of a stream by the way that tells it best, None where none does."""
     ways = []
-    mass, grade = told.get((stream, MASS)), told.get((stream, GRADE))
+    mass, grade = masses.get(stream), told.get((stream, GRADE))
     if (found := told.get((stream, GOLD))) is not None:
         ways.append(Known(stream, found.value, found.sd, GOLD, found.assumed))
-    weighed = [told.get((stream, BEAD)), mass if stream in metal else None]
+    weighed = [told.get((stream, BEAD)), told.get((stream, MASS)) if stream in metal else None]
     for found in weighed:
         if found is not None:
             ways.append(
                 Known(stream, fine[0] * found.value, fine[0] * found.sd, found.what, found.assumed, is_metal=True)
             )
     if mass is not None and grade is not None and stream not in metal:
-        sd = math.hypot(mass.value * grade.sd, grade.value * mass.sd)
+        sd = math.hypot(mass.kg * grade.sd, grade.value * mass.sd_kg)
         assumed = mass.assumed or grade.assumed
-        ways.append(Known(stream, mass.value * grade.value, sd, "mass and grade", assumed))
+        ways.append(Known(stream, mass.kg * grade.value, sd, "mass and grade", assumed, mass.from_sheet))
     return min(ways, key=lambda way: math.hypot(way.sd_kg, way.kg * way.is_metal * fine[1] / fine[0]), default=None)
 
 

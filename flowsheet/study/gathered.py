@@ -120,10 +120,12 @@ def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: l
         notes.append(f"the doubtful numbers could not be fitted to the weights: {wrong.mistakes[0].message}.")
         return False
     if fitted.p < ALARM:
+        # Numbers pressed into what they cannot explain would be told as if the weights had said so.
         notes.append(
-            "the sheet, fitted to the weights, still does not agree with them: flowsheet fit tells where. Its "
-            "intervals are too narrow."
+            "the sheet, fitted to the weights, still does not agree with them (flowsheet fit tells where): its numbers "
+            "are taken as they are written."
         )
+        return False
     drawn_anew = fitted.posterior.draws(draws, seed)
     for i, parameter in enumerate(fitted.parameters):
         if parameter.name in values and parameter.unknown.test is None and not parameter.jumps:

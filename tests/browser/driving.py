@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from selenium.webdriver import Chrome
     from selenium.webdriver.remote.webelement import WebElement
 
-STAGE = os.environ.get("FLOWSHEET_BROWSER", "")
-"""``required`` where these tests must run, and then fail rather than skip; ``later`` where another stage runs them."""
+REQUIRED = os.environ.get("FLOWSHEET_BROWSER") == "required"
+"""Set where these tests run, as ``.ci/run`` does: what they lack is then a failure. Elsewhere they are skipped."""
 
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
@@ -38,7 +38,7 @@ SOON = 60
 
 def lacking(what: str) -> NoReturn:
     """Skip a test for want of something, or fail where it must run."""
-    if STAGE == "required":
+    if REQUIRED:
         pytest.fail(f"{what}, and these tests must run here")
     pytest.skip(what)
 

@@ -60,6 +60,18 @@ def test_a_bare_number_is_in_the_unit_of_its_knob(browser, serve: Callable, sack
     assert as_tried(kept(browser), tried(sack, {"scalp.opening": "8 mm"}))
 
 
+@pytest.mark.parametrize(("typed", "shown", "meant"), [("0.5", "0.5", "50 %"), ("30", "30 %", "30 %")])
+def test_a_bare_number_up_to_one_is_a_share(browser, serve: Callable, sack: Path, typed, shown, meant) -> None:
+    opened(browser, serve(sack))
+    turned(browser, "wash.heavies", "10 %")
+    turned(browser, "wash.heavies", typed)
+    assert knob(browser, "wash.heavies").get_attribute("value") == shown
+    browser.run("document.querySelector('#balance-fold').open = true")
+    told = browser.driver.find_element(By.ID, "balance").text
+    turned(browser, "wash.heavies", meant)
+    assert browser.driver.find_element(By.ID, "balance").text == told
+
+
 def test_a_slider_moved_by_keys_gives_what_try_gives(browser, serve: Callable, sack: Path) -> None:
     opened(browser, serve(sack))
     slider = knob(browser, "scalp.opening", "input[type=range]")
@@ -92,6 +104,24 @@ def test_a_wrong_value_is_told_beside_its_knob_and_the_answer_stays(browser, ser
     box = "[data-setting='scalp.opening']"
     browser.wait("the fault", "return document.querySelector(arguments[0]).innerText.includes('minus sign')", box)
     assert before in kept(browser)
+
+
+def test_numbers_that_do_not_fit_together_are_told_where_one_looks(browser, serve: Callable, sack: Path) -> None:
+    browser.wide(390, 844)
+    opened(browser, serve(sack))
+    turned(browser, "ore.gold.d50", "3 mm")
+    box = browser.driver.find_element(By.CSS_SELECTOR, "[data-setting='ore.gold.d50']")
+    assert "ore.gold.d95" in box.text
+    assert "Swap the two" in box.text
+    assert "--set" not in browser.driver.find_element(By.TAG_NAME, "body").text
+    place = browser.run("const r = document.querySelector('#not-worked').getBoundingClientRect(); "
+                        "return [r.top, r.height]")  # fmt: skip
+    assert place[0] >= 0
+    assert place[1] > 10
+    assert "Not worked out" in browser.driver.find_element(By.ID, "not-worked").text
+    turned(browser, "ore.gold.d50", "0.3 mm")
+    assert browser.driver.find_element(By.ID, "not-worked").text == ""
+    assert "d95 is" not in box.text
 
 
 def weigh(browser, stream, what, value, unit, sd):
@@ -135,6 +165,70 @@ def test_five_weights_outlive_a_power_cut(browser, serve: Callable, empty_sack: 
         assert re.search(rf"{stream}.*{re.escape(value)}", told), told
 
 
+def typed(browser, **fields):
+    """Fill in some fields of the form by hand; a choice tells that it was made."""
+    for name, text in fields.items():
+        field = browser.driver.find_element(By.CSS_SELECTOR, f"#log-form [name={name}]")
+        if field.tag_name == "select":
+            browser.run("arguments[0].value = arguments[1]; arguments[0].dispatchEvent(new Event('change', "
+                        "{bubbles: true}))", field, text)  # fmt: skip
+        else:
+            field.clear()
+            field.send_keys(text)
+
+
+def lines_of(log: Path) -> list[str]:
+    return [line for line in log.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+
+
+def test_another_weight_never_takes_the_place_of_the_line_weighed_again(browser, serve: Callable, sack: Path) -> None:
+    log = sack.parent / "sack3.csv"
+    before = lines_of(log)
+    opened(browser, serve(sack))
+    for change in ({"stream": "fines"}, {"what": "grade"}):
+        browser.driver.find_element(By.CSS_SELECTOR, "[data-again][data-stream=con]").send_keys(Keys.ENTER)
+        enter = browser.driver.find_element(By.ID, "enter")
+        assert enter.text == "Put it in the place of con, mass 181 g ± 1 g"
+        typed(browser, **change)
+        assert enter.text == "Write it down"
+        assert "another weight" in browser.driver.find_element(By.ID, "log-said").text
+    typed(browser, stream="fines", what="mass", unit="kg", value="5.09")
+    browser.driver.find_element(By.ID, "enter").send_keys(Keys.ENTER)
+    browser.wait("the new line", "return /In the file: fines/.test(document.querySelector('#log-said').innerText)")
+    assert lines_of(log)[:-1] == before
+    assert lines_of(log)[-1].startswith("fines,mass,5.09,kg,")
+    again = browser.driver.find_element(By.CSS_SELECTOR, "[data-again][data-stream=con]")
+    again.send_keys(Keys.ENTER)
+    typed(browser, value="182")
+    browser.driver.find_element(By.ID, "enter").send_keys(Keys.ENTER)
+    browser.wait("the line changed", "return /In the file: con/.test(document.querySelector('#log-said').innerText)")
+    assert next(line for line in lines_of(log) if line.startswith("con,mass")).startswith("con,mass,182,g,")
+    assert len(lines_of(log)) == len(before) + 1
+
+
+def test_a_refused_entry_leaves_no_trap_for_the_next(browser, serve: Callable, sack: Path) -> None:
+    log = sack.parent / "sack3.csv"
+    before = lines_of(log)
+    opened(browser, serve(sack))
+    enter = browser.driver.find_element(By.ID, "enter")
+    typed(browser, stream="con", what="mass", unit="g", value="heavy")
+    enter.send_keys(Keys.ENTER)
+    browser.wait("the fault", "return document.querySelector('#fault-value').innerText.length > 5")
+    assert not browser.driver.find_element(By.ID, "stands").is_displayed()  # faults come before the question
+    typed(browser, value="182")
+    enter.send_keys(Keys.ENTER)
+    browser.wait("the question", "return /In the file stands already: con, mass 181 g/.test("
+                 "document.querySelector('#stands').innerText)")  # fmt: skip
+    typed(browser, value="much")
+    browser.driver.find_element(By.ID, "instead").send_keys(Keys.ENTER)
+    browser.wait("the fault", "return document.querySelector('#fault-value').innerText.length > 5")
+    assert enter.text == "Write it down"
+    typed(browser, stream="fines", what="mass", unit="kg", value="5.09")
+    enter.send_keys(Keys.ENTER)
+    browser.wait("the new line", "return /In the file: fines/.test(document.querySelector('#log-said').innerText)")
+    assert lines_of(log)[:-1] == before
+
+
 def test_closure_and_the_suspect_are_told_as_weights_come(browser, serve: Callable, sack: Path) -> None:
     log = sack.parent / "sack3.csv"
     log.write_text(log.read_text(encoding="utf-8").replace("tails,mass,13.41,kg", "tails,mass,1.341,kg")
@@ -164,6 +258,52 @@ def test_a_stream_in_the_drawing_shows_its_sizes(browser, serve: Callable, sack:
         browser.driver.switch_to.active_element.send_keys(Keys.ENTER)
         browser.wait(f"the sizes of {name}", "return document.querySelector('#stream').innerText.includes(arguments[0])"
                      " && document.querySelectorAll('#stream tbody tr').length > 3", name)  # fmt: skip
+
+
+def test_an_end_in_the_drawing_shows_its_table_and_keeps_the_focus(browser, serve: Callable, sack: Path) -> None:
+    browser.wide(1280, 700)
+    opened(browser, serve(sack))
+    browser.run("document.documentElement.style.scrollBehavior = 'auto'; "
+                "document.querySelector('#drawing').scrollIntoView({block: 'start'})")  # fmt: skip
+    box = browser.driver.find_element(By.CSS_SELECTOR, "#drawing g.terminal[data-stream=specimens]")
+    browser.run("arguments[0].scrollIntoView({block: 'center'})", box)
+    at = browser.run("const r = arguments[0].getBoundingClientRect(); "
+                     "return [r.x + r.width / 2, r.y + r.height / 2]", box)  # fmt: skip
+    for kind in ("mousePressed", "mouseReleased"):
+        browser.command("Input.dispatchMouseEvent", type=kind, x=at[0], y=at[1], button="left", clickCount=1)
+    seen = """
+        const told = document.querySelector('#stream h3'), r = told && told.getBoundingClientRect()
+        return told && told.innerText === arguments[0] && r.top > 0 && r.bottom < innerHeight
+    """
+    browser.wait("the table in sight", seen, "specimens")
+    line = browser.driver.find_element(By.CSS_SELECTOR, "#drawing g.stream[data-stream=lumps]")
+    browser.run("arguments[0].scrollIntoView({block: 'center'}); arguments[0].focus()", line)
+    browser.driver.switch_to.active_element.send_keys(Keys.ENTER)
+    browser.wait("the other table in sight", seen, "lumps")
+    assert browser.run("return document.activeElement.dataset.stream") == "lumps"
+
+
+def test_a_pin_of_nothing_is_refused_in_words(browser, serve: Callable, sack: Path) -> None:
+    opened(browser, serve(sack))
+    pin = browser.driver.find_element(By.ID, "pin")
+    pin.send_keys(Keys.ENTER)
+    assert "turn a number first" in browser.driver.find_element(By.ID, "pin-fault").text
+    assert not browser.driver.find_elements(By.CSS_SELECTOR, "#pins table")
+    turned(browser, "wash.passes", "2")
+    pin.send_keys(Keys.ENTER)
+    browser.wait("the pin", "return document.querySelectorAll('#pins table').length === 1")
+    assert browser.driver.find_element(By.ID, "pin-fault").text == ""
+    assert "Most is kept with pin 1 and as turned now" in browser.driver.find_element(By.ID, "pins").text
+
+
+def test_on_a_phone_values_are_read_whole(browser, serve: Callable, sack: Path) -> None:
+    browser.wide(390, 844)
+    opened(browser, serve(sack))
+    browser.run(UNFOLD)
+    cut = ("return [...document.querySelectorAll('.knob .value')].filter(e => e.scrollWidth > e.clientWidth)"
+           ".map(e => e.value)")  # fmt: skip
+    assert browser.run("return document.querySelector('[data-setting=\"ore.mass\"] .value').value") == "14.2 kg ± 20 g"
+    assert browser.run(cut) == []
 
 
 def test_on_a_phone_nothing_sticks_out(browser, serve: Callable, sack: Path) -> None:
@@ -295,3 +435,43 @@ def test_from_input_to_painted(browser, serve: Callable, tmp_path: Path) -> None
     median = statistics.median(taken[1:])
     print(f"\na turn of twelve steps, input to painted: median {median:.0f} ms (wanted: at most 150), "
           f"slowest of 30 {max(taken[1:]):.0f} ms; {median / alone:.1f} times a try of one setting")  # fmt: skip
+
+
+def test_a_bare_number_keeps_the_doubt_that_the_sheet_has(browser, serve: Callable, sack: Path) -> None:
+    opened(browser, serve(sack))
+    turned(browser, "ore.grade", "17.5")
+    assert knob(browser, "ore.grade").get_attribute("value") == "17.5 g/t ± 8 g/t"
+
+
+def test_how_sure_of_other_settings_is_marked_as_such(browser, serve: Callable, sack: Path) -> None:
+    opened(browser, serve(sack))
+    told = "return document.querySelector('#sure').innerText.includes('ine times in ten')"
+    browser.wait("how sure that is", told, soon=2 * SOON)
+    turned(browser, "look.care", "0.2")
+    field = knob(browser, "scalp.opening")
+    field.clear()
+    field.send_keys("bogus", Keys.ENTER)
+    browser.wait("the mark", "return document.querySelector('#sure').classList.contains('stale') && "
+                 "/at fault/.test(document.querySelector('#sure-state').innerText)")  # fmt: skip
+
+
+def test_a_reload_waits_for_the_weights_that_were_entered(browser, serve: Callable, empty_sack: Path) -> None:
+    opened(browser, serve(empty_sack))
+    browser.run("""
+        window.before = true
+        const plain = window.fetch
+        window.fetch = async (path, sent) => {
+          if (path === '/weigh') await new Promise((done) => setTimeout(done, 1500))
+          return plain(path, sent)
+        }
+    """)
+    form = browser.driver.find_element(By.ID, "log-form")
+    for stream, value in (("lumps", "9.1"), ("fines", "5.1"), ("con", "0.18")):
+        browser.run("const f = arguments[0]; f.stream.value = arguments[1]; "
+                    "f.stream.dispatchEvent(new Event('change', {bubbles: true})); f.unit.value = 'kg'; "
+                    "f.value.value = arguments[2]; f.requestSubmit()", form, stream, value)  # fmt: skip
+    text = empty_sack.read_text(encoding="utf-8")
+    empty_sack.write_text(text.replace("opening: 20 mm", "opening: 16 mm"), encoding="utf-8")
+    browser.wait("the page made anew", "return !window.before && document.body.dataset.ready === '1'")
+    rows = (empty_sack.parent / "sack3.csv").read_text(encoding="utf-8").splitlines()
+    assert [row.split(",")[0] for row in rows[1:]] == ["lumps", "fines", "con"]

@@ -117,7 +117,7 @@ class Page:
             fault = fragments.turn_faults(desk, settings, wrong)["fault"]
             turned = self.bench.turned(desk, {})
         parts = fragments.turn_parts(self.bench, desk, turned, "", ())
-        log = {**log_view.log_parts(self.bench, desk), "closing": "", "suspect": ""}
+        log = {**log_view.log_parts(self.bench, desk), "closing": "", "beside": "", "suspect": ""}
         return render.page(
             title=desk.sheet.title,
             file=str(self.bench.path),
@@ -146,7 +146,7 @@ class Page:
 
         try:
             key = ("sure", desk.stamp, *sorted(ask.settings.items()))
-            asked = (desk.document, desk.log_path, desk.log_text, ask.settings)
+            asked = (desk.document, desk.log_path, desk.counted_text, ask.settings)
             parts = self._once(key, lambda: self.beside.ask(asked))
         except SheetError:
             parts = {}  # a turn has told it beside its knob
@@ -160,7 +160,7 @@ class Page:
     def _say_weights(self, desk: Desk) -> dict[str, str]:
         if len(desk.sheet.makers) <= MANY:  # it takes some milliseconds
             return log_view.weight_parts(desk.sheet, desk.test)
-        return self.weighing.ask((desk.document, desk.log_path, desk.log_text, desk.test))
+        return self.weighing.ask((desk.document, desk.log_path, desk.counted_text, desk.test))
 
     def _weigh(self, ask: asks.Weigh) -> dict[str, Any]:
         done = log_view.do(self.bench, ask)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 MOST_SETTINGS, MOST_PINS = 200, 12
-LONGEST_NAME, LONGEST_VALUE, LONGEST_TEXT = 300, 100, 2000
+LONGEST_NAME, LONGEST_VALUE, LONGEST_TEXT = 4000, 100, 4000
+"""Characters: YAML takes a name of a thousand letters without ado, and a setting names a step and a field of it."""
 
 
 class AskError(Exception):
@@ -30,8 +31,6 @@ class Turn:
     settings: dict[str, str]
     stream: str
     pins: tuple[Pin, ...]
-    #: Which reading of the sheet and of the log the page shows.
-    stamp: str
 
 
 @dataclass(frozen=True)
@@ -70,10 +69,7 @@ def turn(data: Mapping[str, Any]) -> Turn:
         if not isinstance(one, dict):
             raise AskError("a pin has a name and settings")
         pins.append(Pin(_text(one.get("name", ""), LONGEST_NAME), settings(one.get("settings", {}))))
-    stream, stamp = data.get("stream", ""), data.get("stamp", "")
-    return Turn(
-        settings(data.get("settings", {})), _text(stream, LONGEST_TEXT), tuple(pins), _text(stamp, LONGEST_NAME)
-    )
+    return Turn(settings(data.get("settings", {})), _text(data.get("stream", ""), LONGEST_TEXT), tuple(pins))
 
 
 def settings(data: object) -> dict[str, str]:
@@ -112,4 +108,6 @@ def weigh(data: Mapping[str, Any]) -> Weigh:
 def _text(value: object, longest: int) -> str:
     if not isinstance(value, str) or len(value) > longest:
         raise AskError("text is wanted, and not that much of it")
+    if any("\ud800" <= character <= "\udfff" for character in value):
+        raise AskError("half a character stands in it, which no text holds")
     return value

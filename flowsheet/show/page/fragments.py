@@ -27,6 +27,8 @@ SCALE = 0.75
 """Of the drawing's own size, which is made for paper: so its letters are as large as the page's smallest."""
 NEVER = 1e-9
 """A difference below this (g) is none."""
+CENT = 0.005
+"""A difference of money below this is none."""
 
 
 def turn_parts(bench: Bench, desk: Desk, turned: Turned, stream: str, pins: Sequence[Pin]) -> Parts:
@@ -85,7 +87,7 @@ def against(turned: Turned) -> str:
         text = f"{before}: turned, {gold(abs(trial.gain_g))} {'more' if trial.gain_g > 0 else 'less'}."
     if base.worst_stream != trial.worst_stream and trial.worst_stream and base.worst_stream:
         text += f" Most is now lost with {trial.worst_stream}, no longer with {base.worst_stream}."
-    if trial.value is not None and trial.value_gain is not None and abs(trial.value_gain) > 0.005:
+    if trial.value is not None and trial.value_gain is not None and abs(trial.value_gain) > CENT:
         currency = turned.pair.after.model.sheet.worth.currency
         more = "more" if trial.value_gain > 0 else "less"
         text += f" It leaves {abs(trial.value_gain):,.2f} {currency} {more} of a sack."
@@ -141,6 +143,7 @@ def one_stream(run: Run, stream: str) -> str:
 
 _BLANKS = "\n\u00a0"
 _GROUP = re.compile(r'<g id="stream(\d+)" class="([^"]*)">\s*<title>[^<]*</title>')
+_BOX = re.compile(r'<g id="box(\d+)" class="([^"]*)">')
 _TITLE = re.compile(r"<title>[^<]*</title>\s*")
 _SIZE = re.compile(r"<svg[^>]*>")
 
@@ -161,7 +164,14 @@ def drawn(run: Run, stream: str) -> str:
             f'aria-pressed="{str(chosen).lower()}" data-stream="{_attribute(name)}" aria-label="{_attribute(label)}">'
         )
 
+    def target(found: re.Match[str]) -> str:
+        # For the mouse only: by keyboard the stream's line is reached, and one of the two is enough.
+        name = names[int(found[1])]
+        picked = " picked" if name == stream else ""
+        return f'<g id="box{found[1]}" class="{found[2]}{picked}" data-stream="{_attribute(name)}">'
+
     text = _GROUP.sub(button, render.printable(drawing.svg(run), _BLANKS))
+    text = _BOX.sub(target, text)
     text = _TITLE.sub("", text)
     wide, high = _size(text)
     across, down = SCALE * wide, SCALE * high
@@ -191,10 +201,13 @@ def side_by_side(bench: Bench, desk: Desk, turned: Turned, pins: Sequence[Pin]) 
             tried.append((pin.name, pin.settings, bench.trial(desk, pin.settings), ""))
         except SheetError as wrong:
             tried.append((pin.name, pin.settings, None, f"cannot be solved any more: {wrong.mistakes[0].message}"))
+    solved = [(f"with {name}", trial) for name, _, trial, _ in tried if trial is not None]
+    now = [("as turned now", turned.trial)] if turned.settings else []
     names = dict.fromkeys(name for settings in (*(t[1] for t in tried), turned.settings) for name in settings)
     return render.part(
         "pins",
         pins=tried,
+        best=best([("as written", turned.pair.base), *solved, *now], desk.sheet.worth.currency),
         now=turned.trial,
         base=turned.pair.base,
         settings=[(name, written.get(name, "as written")) for name in names],
@@ -204,6 +217,29 @@ def side_by_side(bench: Bench, desk: Desk, turned: Turned, pins: Sequence[Pin]) 
         percent=percent,
         gain=_gain,
     )
+
+
+def best(trials: Sequence[tuple[str, Trial]], currency: str) -> str:
+    """Say which of some trials keeps most, and which leaves most money where the sheet has prices."""
+    most = max(trial.kept_g for _, trial in trials)
+    first = [name for name, trial in trials if trial.kept_g > most - NEVER]
+    if len(first) == len(trials):
+        said = f"All of these keep the same: {gold(most)}."
+    else:
+        said = f"Most is kept {_joined(first)}: {gold(most)}."
+    values = [(name, trial.value) for name, trial in trials if trial.value is not None]
+    if not values:
+        return said
+    top = max(value for _, value in values)
+    rich = [name for name, value in values if value > top - CENT]
+    money = f"{top:,.2f} {currency} of a sack".replace("-", "−")
+    if len(rich) == len(values):
+        return f"{said} All leave the same: {money}."
+    return f"{said} Most money is left {_joined(rich)}{', too' if rich == first else ''}: {money}."
+
+
+def _joined(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def knob_parts(desk: Desk, settings: Mapping[str, str], faults: Mapping[str, list[str]]) -> Parts:

@@ -32,6 +32,10 @@ HEADERS = {
 
 BROKEN = "Something went wrong here, which is no fault of yours. What you have weighed is on the disk. Try once more."
 ENOUGH = frozenset({"GET", "HEAD", "POST"})
+USUAL_PORT = 80
+"""Of HTTP."""
+OWN = ("same-origin", "none")
+"""Who asks, where that is the page itself, or its user by the address (Fetch Metadata Request Headers, W3C)."""
 
 
 class _RefusedError(Exception):
@@ -47,7 +51,10 @@ class Guard:
 
     def __init__(self, app: App, port: int) -> None:
         self.app = app
-        self.hosts = {f"{name}:{port}" for name in ("127.0.0.1", "localhost", "[::1]")}
+        names = ("127.0.0.1", "localhost", "[::1]")
+        self.hosts = {f"{name}:{port}" for name in names}
+        if port == USUAL_PORT:
+            self.hosts |= set(names)  # which a browser leaves out
         self.origins = {f"http://{host}" for host in self.hosts}
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
@@ -68,7 +75,9 @@ class Guard:
         try:
             self._check(scope)
             body = await _body(scope, receive)
-            await self.app(scope, _replayed(body, receive), sealed)
+            # Another page may lead here, but not say what is to be worked out.
+            seen = {**scope, "query_string": b""} if _foreign(scope) else scope
+            await self.app(seen, _replayed(body, receive), sealed)
         except _RefusedError as no:
             await _plain(sealed, no.status, no.why)
         except Exception:
@@ -85,14 +94,24 @@ class Guard:
             )
         if scope["method"] not in ENOUGH:
             raise _RefusedError(405, "This page knows no such request.")
-        site = _all(scope, b"sec-fetch-site")
-        foreign = any(origin.lower() not in self.origins for origin in _all(scope, b"origin"))
+        origins = [origin for origin in _all(scope, b"origin") if origin.lower() not in self.origins]
+        if origins or (_foreign(scope) and not _leads_here(scope)):
+            raise _RefusedError(403, "Another page asks this: it is refused.")
         if scope["method"] == "POST":
-            if foreign or any(value not in ("same-origin", "none") for value in site):
-                raise _RefusedError(403, "Another page asks this: it is refused.")
             kinds = [kind.partition(";")[0].strip().lower() for kind in _all(scope, b"content-type")]
             if kinds != ["application/json"]:
                 raise _RefusedError(415, "What is sent here is JSON.")
+
+
+def _foreign(scope: Message) -> bool:
+    """Whether the browser says that another page asks."""
+    return any(value.lower() not in OWN for value in _all(scope, b"sec-fetch-site"))
+
+
+def _leads_here(scope: Message) -> bool:
+    """Whether a request is a link that was followed, and opens this page as a whole."""
+    mode, dest = _all(scope, b"sec-fetch-mode"), _all(scope, b"sec-fetch-dest")
+    return scope["method"] == "GET" and scope["path"] == "/" and (mode, dest) == (["navigate"], ["document"])
 
 
 def _all(scope: Message, name: bytes) -> list[str]:

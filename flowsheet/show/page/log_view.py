@@ -5,20 +5,23 @@ from __future__ import annotations
 import json
 from datetime import datetime
 from os.path import relpath
+from pathlib import Path
 from typing import Any
 
 from flowsheet.show import closings, reconciled
 from flowsheet.show.page import render
 from flowsheet.show.page.asks import Weigh
 from flowsheet.show.page.bench import Bench, Desk
+from flowsheet.show.page.off_view import against_sheet
 from flowsheet.spec.bench_log import Entry, Place
-from flowsheet.spec.bench_sheet import build_with
+from flowsheet.spec.bench_sheet import new_mistakes
 from flowsheet.spec.choices import choices, units_of
-from flowsheet.spec.log_text import LogText
+from flowsheet.spec.log_text import LogText, refuse_if
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.schema import Sheet
 from flowsheet.spec.way import metals
 from flowsheet.spec.weigh_sheet import COLUMNS
+from flowsheet.spec.weighed_test import FILE
 from flowsheet.steps import kinds
 from flowsheet.study.closing import closing
 from flowsheet.study.reconcile import reconcile
@@ -45,20 +48,46 @@ def log_parts(bench: Bench, desk: Desk) -> dict[str, str]:
     return {
         "log-lines": render.part("lines", lines=lines[::-1], file=desk.log_path.name),
         "undo-part": render.part("undo", last=bench.log.last),
+        "log-notes": render.part("log_notes", notes=_notes(desk)),
         "log-told": render.part("log_told", file=str(desk.log_path), named=desk.named, add=_to_add(desk)),
     }
 
 
-def _to_add(desk: Desk) -> str:
-    """Return the line of a sheet that names the log."""
-    name = relpath(desk.log_path.resolve(), desk.log_path.__class__(desk.document.file).resolve().parent)
-    given = desk.document.data.get("weighed")
-    others = given.get("file") if isinstance(given, dict) else None
-    names = [str(one) for one in (others if isinstance(others, list) else [others] if others else [])]
-    quoted = [json.dumps(one, ensure_ascii=False) if set(one) & set(",:#[]{}'\"&*!|>%@`") else one for one in
-              (*names, name)]  # fmt: skip
-    file = quoted[0] if len(quoted) == 1 else f"[{', '.join(quoted)}]"
-    return f"weighed: {{file: {file}}}"
+def _notes(desk: Desk) -> list[str]:
+    """Return what there is to know of the log: what waits for another line, and gold that can hardly be meant."""
+    odd = [note for note in desk.sheet.notes if note.startswith(f"{desk.log_path}, line ")]
+    return [*([desk.new] if desk.new else []), *desk.still_open, *odd]
+
+
+def _to_add(desk: Desk) -> list[tuple[str, str]]:
+    """Say what a sheet must hold to name the log: words, each with what to type (or to look for) behind them."""
+    document = desk.document
+    name = relpath(desk.log_path.resolve(), Path(document.file).resolve().parent)
+    weighed, at = document.data.get("weighed"), ("weighed", FILE)
+    if not isinstance(weighed, dict):
+        return [("Add to the sheet:", f"weighed: {{{FILE}: {_quoted(name)}}}")]
+    if FILE in weighed:
+        given = weighed[FILE]
+        names = [str(one) for one in (given if isinstance(given, list) else [given])]
+        line = document.keys[at][0]
+        first, *more = map(_quoted, names)
+        now = f"{FILE}: [{', '.join([first, *more])}]" if isinstance(given, list) else f"{FILE}: {first}"
+        return [(f"In line {line} of the sheet, in the place of", now),
+                ("write", f"{FILE}: [{', '.join([first, *more, _quoted(name)])}]")]  # fmt: skip
+    line = document.keys["weighed",][0]
+    first_at = min((place for path, place in document.keys.items() if len(path) == 2 and path[0] == "weighed"),
+                   default=(line, 0))  # fmt: skip
+    if first_at[0] == line:
+        brace = "weighed: {"
+        return [(f"In line {line} of the sheet, in the place of", brace),
+                ("write", f"{brace}{FILE}: {_quoted(name)}, ")]  # fmt: skip
+    indent = " " * (first_at[1] - 1)
+    return [(f"Below weighed:, which is line {line} of the sheet, add the line", f"{indent}{FILE}: {_quoted(name)}")]
+
+
+def _quoted(name: str) -> str:
+    """Return a file's name as YAML takes it, within braces too."""
+    return json.dumps(name, ensure_ascii=False) if set(name) & set(",:#[]{}'\"&*!|>%@`") else name
 
 
 def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
@@ -74,6 +103,7 @@ def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
         unknown = reconciled.unknown(found) if found.to_know else None
     return {
         "closing": render.part("closing", lines=balances),
+        "beside": against_sheet(sheet, measured),
         "suspect": render.part("suspect", told=told, unknown=unknown, notes=notes),
     }
 
@@ -83,7 +113,8 @@ def do(bench: Bench, ask: Weigh) -> dict[str, Any]:
     desk = bench.desk()
 
     def check(text: str) -> None:
-        build_with(desk.document, kinds(), desk.log_path, text)
+        # What was wrong before is told, and keeps no weight from being written.
+        refuse_if(new_mistakes(desk.document, kinds(), desk.log_path, bench.log.text(), text))
 
     try:
         if ask.what == "undo":
@@ -97,6 +128,7 @@ def do(bench: Bench, ask: Weigh) -> dict[str, Any]:
         else:
             stands = _standing(bench, entry)
             if stands is not None:
+                bench.log.would_change(stands.place, entry, check)  # what is wrong with the entry comes first
                 return {"ok": False, "stands": {"line": stands.line, "text": stands.text, "said": stands.said}}
             change = bench.log.add(entry, check)
     except SheetError as wrong:

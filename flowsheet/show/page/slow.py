@@ -7,6 +7,7 @@ page that started it.
 from __future__ import annotations
 
 import contextlib
+import os
 import pickle
 import signal
 import subprocess
@@ -90,8 +91,8 @@ def main(asked: BinaryIO, answers: BinaryIO) -> None:
     while True:
         try:
             request: Request = pickle.load(asked)
-        except EOFError:
-            return
+        except (EOFError, pickle.UnpicklingError):
+            return  # the page is gone, perhaps in the middle of a request
         answer: Any
         try:
             answer = _parts(request)
@@ -99,8 +100,13 @@ def main(asked: BinaryIO, answers: BinaryIO) -> None:
             answer = wrong.mistakes
         except Exception:
             answer = traceback.format_exc()
-        pickle.dump(answer, answers)
-        answers.flush()
+        try:
+            pickle.dump(answer, answers)
+            answers.flush()
+        except BrokenPipeError:
+            # The page was killed meanwhile. What is still to be flushed goes nowhere, and without a word.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), answers.fileno())
+            return
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from flowsheet.show.figures import gold, grade, length, mass, percent, sig
 from flowsheet.show.tables import FATES
+from flowsheet.spec.way import metals
 from flowsheet.study.run import Run
 
 FAINT = 1e-3
@@ -40,6 +41,8 @@ def stream_view(run: Run, name: str) -> StreamView | None:
         f"({percent(stream.gold_share)} of it all), {grade(stream.grade_g_per_t)}; {FATES[stream.fate].lower()}."
     )
     model = run.solution.model
+    if name in metals(model.sheet.steps):
+        return StreamView(name, f"{said} {_metal(run, name)}", (), ())
     if not model.grid.sized:
         return StreamView(name, f"{said} The sheet gives the ore no sizes, so there is no table by size.", (), ())
     known = model.grains_known
@@ -61,6 +64,17 @@ def stream_view(run: Run, name: str) -> StreamView | None:
     if known:
         said += f" Of its gold {percent(stream.free_share)} is free; locked gold is told by the size of its rock."
     return StreamView(name, said, heads, tuple(rows))
+
+
+def _metal(run: Run, name: str) -> str:
+    """Say why metal has no table by size."""
+    sheet = run.solution.model.sheet
+    maker = sheet.steps[sheet.makers[name]]
+    port = next((maker.port(outlet) for outlet, stream in maker.outlets.items() if stream == name), None)
+    if port is not None and port.metal and not port.optional:
+        return "It is metal in one piece, so there is no table by size."
+    # What a machine holds back, or a cupel drinks up.
+    return f"It is metal{f' ({port.what})' if port is not None and port.what else ''}, which has no sizes of rock."
 
 
 def _class(upper: float | None, lower: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from flowsheet.show.certainty import as_sure_as, can_tell
 from flowsheet.spec.mistakes import SheetError
 from flowsheet.spec.schema import Sheet
 from flowsheet.study.assumed import Assumed, assumed
@@ -22,6 +23,7 @@ MOST_TESTS = 3
 class Facts:
     """A sheet's run, its chances, its weights and what was assumed; and why, where one of these can't be told."""
 
+    #: As sure as ``chance`` says, where that can be told.
     run: Run
     chance: Chance | None
     why_no_chance: str
@@ -45,18 +47,20 @@ def facts(sheet: Sheet, file: str, text: str, seed: int = 1, progress: Progress 
 
     ``text`` is what stands in ``file``; ``seed`` that of the draws, ``progress`` goes through them.
     """
-    found = run(sheet)
     luck, why_no_luck = None, ""
     try:
         luck = chance(sheet, seed=seed, progress=progress)
     except SheetError as wrong:
         why_no_luck = _why(wrong)
+    found = run(sheet, certain=luck is None)
+    if luck is not None and can_tell(sheet):
+        found = as_sure_as(found, luck)
     names = list(dict.fromkeys(m.test for m in sheet.weighed))
-    told = names[:MOST_TESTS]
+    first = names[:MOST_TESTS]
     tests: dict[str, Reconciled] = {}
     why_no_tests = ""
     try:
-        tests = reconcile_sheet(replace(sheet, weighed=tuple(m for m in sheet.weighed if m.test in told)))
+        tests = reconcile_sheet(replace(sheet, weighed=tuple(m for m in sheet.weighed if m.test in first)))
     except SheetError as wrong:
         why_no_tests = _why(wrong)
     return Facts(
@@ -64,7 +68,7 @@ def facts(sheet: Sheet, file: str, text: str, seed: int = 1, progress: Progress 
         chance=luck,
         why_no_chance=why_no_luck,
         tests=tests,
-        more_tests=len(names) - len(told),
+        more_tests=len(names) - len(first),
         why_no_weights=why_no_tests,
         assumed=assumed(sheet, found.solution),
         file=file,

@@ -10,28 +10,32 @@ from flowsheet.show import markup
 from flowsheet.show.content import Picture
 from flowsheet.show.report import svg
 from flowsheet.show.report.parts import CAPTIONS, SHEET, Report
+from flowsheet.show.report.placing import FLOW, narrowest, placed, wide
 from flowsheet.show.tables import Grid
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
-FLOW = "flow"
-"""Name of the drawn flowsheet among the pictures."""
-DRAWN = 0.65
-"""The drawing's own size is for paper at 110 dots an inch: this part of it has text as large as the page's."""
-PLOTTED = 1.2
-"""Plots are made for narrow pages: so many times their own size they are seen on wide ones."""
+BESIDE = 32
+"""CSS pixels of a narrow page beside its column."""
 
 
 def html(report: Report) -> str:
     """Return the page; every name from the sheet is text, whatever it holds."""
     from markupsafe import Markup
 
-    style = f"{markup.theme()}\n{_own('report.css')}"
+    style = f"{markup.theme()}\n{_own('report.css')}{_pushed(report)}"
     return _template().render(
         report=report, style=Markup(style), policy=Markup(POLICY), captions=CAPTIONS, sheet=SHEET, flow=FLOW
     )
+
+
+def _pushed(report: Report) -> str:
+    """Return the rule that shows, on screens too narrow for the drawing, that it can be pushed."""
+    drawn = (one for section in report.sections for one in section.pictures if one.name == FLOW)
+    wide = max((round(narrowest(one)) for one in drawn), default=0)
+    return f"@media screen and (max-width: {wide + BESIDE}px) {{ .push {{ display: block; }} }}\n"
 
 
 @cache
@@ -52,7 +56,9 @@ def _template() -> Template:
         return Markup(picture(one, prefix))
 
     rooms = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    rooms.filters.update(plain=plain, table=table, picture=drawn, wide=lambda one: round(wide(one)), right=right)
+    rooms.filters.update(plain=plain, table=table, picture=drawn, right=right)
+    # The narrower of the papers leaves the drawing less height.
+    rooms.filters.update(wide=lambda one: round(wide(one)), on_paper=lambda one: round(placed(one, "us-letter")[0]))
     return rooms.from_string(_own("report.html.j2"))
 
 
@@ -60,12 +66,6 @@ def picture(one: Picture, prefix: str) -> str:
     """Return a picture as an inline SVG with its words, themed by the page; its ids begin with ``prefix``."""
     made = svg.own_ids(svg.bare(one.svg), prefix)
     return svg.told(made, one.alt, FLOW if one.name == FLOW else "plot")
-
-
-def wide(one: Picture) -> float:
-    """Return how wide (CSS pixels) a picture is to be seen where there is room."""
-    shown = svg.box(svg.bare(one.svg))[0]
-    return shown * (DRAWN if one.name == FLOW else PLOTTED)
 
 
 def _own(name: str) -> str:

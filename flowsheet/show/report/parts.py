@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.show import chances, drawing, pictures, sentences, tables
+from flowsheet.show import certainty, chances, drawing, pictures, sentences, tables
 from flowsheet.show.content import Picture, Section
-from flowsheet.show.figures import percent, short, sig
+from flowsheet.show.figures import percent
 from flowsheet.show.files import default_streams
 from flowsheet.show.gold_bar import gold_bar
+from flowsheet.show.report import grids
 from flowsheet.show.report.facts import Facts
 from flowsheet.show.report.weights import weights
 from flowsheet.show.tables import Column, Grid
 from flowsheet.show.terminal import RULES
 from flowsheet.spec.fields import TYPICAL
-from flowsheet.study.advice import AT_MOST
 from flowsheet.study.run import Run
 
 ANSWERS = ("kept", "sure", "coarse-answer", "finer-answer", "losses-answer")
-"""Anchors of the answers, in the order of ``sentences.answers``."""
+"""Anchors of the answers: that of how sure they are, and the others in the order of ``sentences.answers``."""
+
+SURE = "sure"
+"""Key of the answer below which stands what speaks against it."""
 
 MOST_CHANGES = 12
 """So many changes are told at once, the best; the others are folded away."""
@@ -90,10 +93,18 @@ def report(facts: Facts, day: str) -> Report:
     return Report(facts.sheet.title, facts.file, day, WHAT, tuple(sections))
 
 
+def on_paper(sections: Sequence[Section]) -> list[Section]:
+    """Return the sections as paper has them: the bar has room below the answers, where the drawing has none."""
+    first = [section for section in sections if section.answer or section.key == "gold"]
+    return [*first, *(section for section in sections if section not in first)]
+
+
 def _answers(run: Run) -> Iterator[Section]:
-    keys = [key for key in ANSWERS if key != "sure" or run.sure is not None]
-    for key, (question, answer) in zip(keys, sentences.answers(run), strict=True):
-        yield Section(key, question, lines=(answer,), answer=True)
+    keep, *others = [one for one in sentences.answers(run) if one[0] != certainty.QUESTION]
+    told = [keep, (certainty.QUESTION, certainty.said(run)), *others]
+    for key, (question, answer) in zip(ANSWERS, told, strict=True):
+        doubts = [f"{text[:1].upper()}{text[1:]}" for text in certainty.against(run)] if key == SURE else []
+        yield Section(key, question, lines=(answer,), items=tuple(doubts), answer=True)
 
 
 def _shown(*found: Picture | None) -> tuple[Picture, ...]:
@@ -121,8 +132,8 @@ def flow_in_words(run: Run) -> str:
 
 def _gold(run: Run) -> Section:
     bar = gold_bar(run)
-    grids = (bar.table(),) if bar.parts else ()
-    return Section("gold", "Where the gold went", pictures=(bar.picture,), grids=grids)
+    told = (bar.table(),) if bar.parts else ()
+    return Section("gold", "Where the gold went", pictures=(bar.picture,), grids=told)
 
 
 def _sizes(run: Run) -> Iterator[Section]:
@@ -132,24 +143,7 @@ def _sizes(run: Run) -> Iterator[Section]:
         return
     names = default_streams(run)
     yield Section("sizes", head, pictures=_shown(pictures.by_size(run, names)))
-    yield Section("sizes-table", "Rock and gold by size, in numbers", grids=(_by_size(run, names),), folded=True)
-
-
-def _by_size(run: Run, names: list[str]) -> Grid:
-    """Return rock and gold of some streams by size class, coarsest first; classes that hold nothing are left out."""
-    each = [Column(f"{name}: {what}", _amount) for name in names for what in ("rock, kg", "gold, g")]
-    rows = []
-    for at, edge in enumerate(run.streams[names[0]].sizes):
-        classes = [run.streams[name].sizes[at] for name in names]
-        held = [n for one in classes for n in (one.light_kg + one.heavy_kg, one.free_g + one.locked_g)]
-        if max(held) > tables.FAINT:
-            rows.append((edge.upper_mm, *held))
-    title = "Rock and free gold by their own size, locked gold by that of its rock"
-    return Grid("by_size", title, (Column("Finer than, mm", short), *each), rows)
-
-
-def _amount(value: float) -> str:
-    return "–" if abs(value) < tables.FAINT else sig(value)
+    yield Section("sizes-table", "Rock and gold by size, in numbers", grids=(grids.by_size(run, names),), folded=True)
 
 
 def _coarse(facts: Facts) -> Section:
@@ -157,10 +151,8 @@ def _coarse(facts: Facts) -> Section:
     head = "The coarse fraction, by opening"
     if not run.coarse:
         return Section("coarse", head, lines=(sentences.coarse(run),))
-    grids = [tables.coarse(run)]
-    if facts.chance is not None and facts.chance.coarse:
-        grids.append(chances.coarse(facts.chance))
-    return Section("coarse", head, pictures=_shown(pictures.coarse_band(run, facts.chance)), grids=tuple(grids))
+    picture = pictures.coarse_band(run, facts.chance)
+    return Section("coarse", head, pictures=_shown(picture), grids=(grids.coarse(run, facts.chance),))
 
 
 def _finer(run: Run) -> Section:
@@ -176,38 +168,19 @@ def _losses(run: Run) -> Iterator[Section]:
     if fed <= 0 or not run.losses:
         yield Section("losses", head, lines=tuple(sentences.losses(run)))
         return
-    caught, grids = list(sentences.caught(run.caught)), [tables.losses(run)]
-    changes = advice(run)
+    caught, told = list(sentences.caught(run.caught)), [tables.losses(run)]
+    changes = grids.advice(run)
     if run.advice:
-        grids.append(replace(changes, rows=changes.rows[:MOST_CHANGES]))
+        told.append(replace(changes, rows=changes.rows[:MOST_CHANGES]))
         what = f"{len(run.advice)} changes" if len(run.advice) > 1 else "One change"
         alone = ", each tried alone on this sheet" if len(run.advice) > 1 else ", tried on this sheet"
         found = f"{what} would win gold{alone}."
     else:
         found = "No change of a single setting that was tried wins gold."
-    yield Section("losses", head, (*caught, found), _shown(pictures.losses(run)), tuple(grids))
+    yield Section("losses", head, (*caught, found), _shown(pictures.losses(run)), tuple(told))
     if len(run.advice) > MOST_CHANGES:
         grid = replace(changes, rows=changes.rows[MOST_CHANGES:])
         yield Section("changes", f"{len(grid.rows)} smaller changes", grids=(grid,), folded=True)
-
-
-def advice(run: Run) -> Grid:
-    """Return every change that wins gold, best first."""
-    columns = (
-        Column("Change"),
-        Column("That is"),
-        Column("From"),
-        Column("To"),
-        Column("Keeps more, mg", tables.signed),
-        Column("Of all gold, %", _share),
-    )
-    rows = [(one.setting, one.what, one.now, one.then, 1e3 * one.gain_g, one.gain_share) for one in run.advice]
-    bound = " (cleaning a loop by hand: at most)" if any(one.then == AT_MOST for one in run.advice) else ""
-    return Grid("advice", f"What to change, best first{bound}", columns, rows)
-
-
-def _share(share: float) -> str:
-    return percent(share).removesuffix(" %").replace("under ", "<")
 
 
 def _next_sack(facts: Facts) -> Section:
@@ -218,8 +191,8 @@ def _next_sack(facts: Facts) -> Section:
     rock = sum(ore.mass.value for ore in facts.sheet.ores.values())
     lines = (chances.head(found), chances.next_sack(found, rock), chances.most_doubt(found), chances.gy(found))
     ranked = chances.doubts(found)
-    grids = (ranked,) if len(ranked.rows) > 1 else ()
-    return Section("next", head, lines, (pictures.next_sack(found),), grids)
+    told = (ranked,) if len(ranked.rows) > 1 else ()
+    return Section("next", head, lines, (pictures.next_sack(found),), told)
 
 
 def _balance(run: Run) -> Section:
@@ -251,6 +224,7 @@ def _assumed(facts: Facts) -> Section:
 
 
 def _look(facts: Facts) -> Iterator[Section]:
-    told = [*facts.run.warnings, *facts.run.notes, *(facts.chance.notes if facts.chance else ())]
-    if told:
-        yield Section("look", "Look at this", items=tuple(dict.fromkeys(told)))
+    told = dict.fromkeys([*facts.run.warnings, *facts.run.notes, *(facts.chance.notes if facts.chance else ())])
+    above = certainty.against(facts.run)
+    if rest := [text for text in told if text not in above]:
+        yield Section("look", "Look at this", items=tuple(rest))

@@ -11,15 +11,11 @@ from typing import Any
 
 from flowsheet.show.content import Picture, Section
 from flowsheet.show.report import svg
-from flowsheet.show.report.html import FLOW, wide
-from flowsheet.show.report.parts import ASSUMED, CAPTIONS, SHEET, Report
+from flowsheet.show.report.parts import ASSUMED, CAPTIONS, SHEET, Report, on_paper
+from flowsheet.show.report.placing import FLOW, placed
 from flowsheet.show.tables import FATES, Grid
 from flowsheet.study.streams import KEPT
 
-#: Paper → what its margins leave, in points: width, and height for a picture with its head and caption.
-PAPERS = {"a4": (493.0, 640.0), "us-letter": (510.0, 595.0)}
-PLOTTED = 335.0
-"""Points across a plot, whose letters are then as large as those of the tables."""
 LONG_WORD = 26
 """Characters after which a word may be broken: names of streams have no blanks where their table has no room."""
 LONG_CELL = 28
@@ -29,7 +25,7 @@ RUNNING = 90
 
 
 def pdf(report: Report, paper: str = "a4") -> bytes:
-    """Return the PDF; every name from the sheet is text, whatever it holds. ``paper`` is one of ``PAPERS``."""
+    """Return the PDF; every name from the sheet is text, whatever it holds. ``paper`` is one of ``placing.PAPERS``."""
     import matplotlib
     import typst
 
@@ -52,7 +48,7 @@ def _told(report: Report, paper: str) -> dict[str, Any]:
         "made": _text(f"Report of {report.file}, made {report.day}"),
         "footer": "An estimate, not a resource statement or an assay certificate.",
         "what": report.what,
-        "sections": [_section(section, paper) for section in report.sections],
+        "sections": [_section(section, paper) for section in on_paper(report.sections)],
     }
 
 
@@ -81,20 +77,13 @@ def _as_written(line: str) -> dict[str, str]:
     return {"head": "", "text": _text(line.expandtabs(4)).replace(" ", "\u00a0\u200b")}
 
 
-def placed(one: Picture, paper: str) -> tuple[float, float]:
-    """Return the width and height (points) of a picture on paper: as large as can be read, and never beyond a page."""
-    room, most = PAPERS[paper]
-    across, high = svg.box(svg.bare(one.svg))
-    width = min(room, wide(one) / svg.PIXELS if one.name == FLOW else PLOTTED, most * across / high)
-    return width, width * high / across
-
-
 def _picture(one: Picture, paper: str) -> dict[str, Any]:
     width, height = placed(one, paper)
     return {
         "svg": svg.on_paper(svg.bare(one.svg)),
         "alt": _text(one.alt),
         "caption": CAPTIONS.get(one.name, ""),
+        "centred": one.name == FLOW,
         "width": width,
         "height": height,
     }

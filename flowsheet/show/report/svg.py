@@ -18,6 +18,7 @@ _REFERENCE = re.compile(r'(href="#|url\(#)([^")]+)')
 _VARIABLE = re.compile(r"var\((--[\w-]+)(?:\s*,\s*([^()]*))?\)")
 _ORE = re.compile(r'\bx="(-?[\d.]+)"[^<>]*>ORE\b')
 _SCALE = re.compile(r"\bscale\(([\d.]+)")
+_LETTERS = re.compile(r'\bfont-size="([\d.]+)"')
 _LAID = re.compile(r"<title>(?:flowsheet|[a-z]+\d+(?:&#45;&gt;[a-z]+\d+)?)</title>\s*|<!--.*?-->\s*", re.DOTALL)
 _SIZE = re.compile(r'\bwidth="(?P<wide>[\d.]+)(?P<unit>pt|px)?"')
 _BOX = re.compile(r'\bviewBox="[-\d.]+[ ,]+[-\d.]+[ ,]+(?P<wide>[\d.]+)[ ,]+(?P<high>[\d.]+)"')
@@ -65,6 +66,16 @@ def box(svg: str) -> tuple[float, float]:
     size = _SIZE.search(head)
     shown = PIXELS * wide if size is None else float(size["wide"]) * (PIXELS if size["unit"] == "pt" else 1.0)
     return shown, shown * high / wide
+
+
+def least_letters(drawn: str) -> float:
+    """Return the size of the smallest letters of a drawn flowsheet (CSS pixels at its own size); 0 without any."""
+    sizes, scale = [float(size) for size in _LETTERS.findall(drawn)], _SCALE.search(drawn)
+    across = box(drawn)[0]
+    found = _BOX.search(drawn)
+    if not sizes or scale is None or found is None:
+        return 0.0
+    return min(sizes) * float(scale[1]) * across / float(found["wide"])
 
 
 def begins_right(drawn: str) -> bool:

@@ -45,11 +45,12 @@ def _test(key: str, head: str, found: Reconciled, rest: tuple[str, ...]) -> Sect
     if found.to_know:
         grids.append(reconciled.unknown(found))
     lines = [f"{question}\n{answer}" for question, answer in reconciled.answers(found)]
+    picture = pictures.weights_moved(found)
     return Section(
         key,
         head,
         lines=(*lines, *rest),
-        pictures=(pictures.weights_moved(found),),
+        pictures=(picture,) if picture is not None else (),
         grids=tuple(grids),
         items=found.notes,
     )

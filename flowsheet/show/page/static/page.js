@@ -8,12 +8,17 @@
   const byName = new Map(knobs.map((knob) => [knob.dataset.setting, knob]));
   const store = "pins:" + body.dataset.sheet;
   const draft = "draft:" + body.dataset.sheet;
-  let pins = kept(store, []);
+  let pins = pinned(kept(store, []));
   let extra = {};           // settings of the address that no knob stands for
   let stamp = body.dataset.stamp;
 
   function kept(key, otherwise) {
     try { return JSON.parse(localStorage.getItem(key)) || otherwise; } catch { return otherwise; }
+  }
+  function pinned(found) {  // what a browser has stored may be anything
+    const plain = (one) => one && typeof one.name === "string" && one.settings && typeof one.settings === "object"
+      && Object.values(one.settings).every((value) => typeof value === "string");
+    return Array.isArray(found) ? found.filter(plain).slice(-12) : [];
   }
   function keep(key, value) {
     try { localStorage.setItem(key, JSON.stringify(value)); } catch { /* a browser that stores nothing still turns */ }
@@ -33,6 +38,8 @@
       ? "The page's server does not answer: is flowsheet serve still running? What was written down is in the file."
       : error.message;
     say($("turn-fault"), [said]);
+    unworked("the server does not answer");
+    shown.delete("turn-fault");  // so that the next answer takes it away
   }
   function say(box, lines) {
     box.replaceChildren(...lines.map((line) => {
@@ -125,19 +132,30 @@
 
   // ── turning: one at a time, and the newest next ─────────────────────────────────────────────────────────
   let busy = false, more = false, pause = 0;
+  let wanted = "";  // the stream whose table is to come into sight
+  function unworked(why) {
+    const said = why ? `Not worked out: ${why}. Before:` : "";
+    if ($("not-worked").textContent !== said) $("not-worked").textContent = said;
+  }
   async function turn() {
     body.dataset.ready = "0";
+    unsure();
     if (busy) { more = true; return; }
     busy = true;
     try {
       do {
         more = false;
-        const sent = { settings: settings(), stream: body.dataset.stream, pins, stamp };
+        const sent = { settings: settings(), stream: body.dataset.stream, pins };
         const answer = await ask("/turn", sent);
         seen(answer);
         faults(answer.faults || {});
         put({ "turn-fault": answer.ok ? "" : answer.fault, ...(answer.ok ? answer.parts : {}) });
+        unworked(answer.ok ? "" : "a setting is at fault");
         if (addressed.length < 100 || Date.now() - addressed[0] > 30000) address(sent.settings);
+        if (wanted && answer.ok && sent.stream === wanted) {  // chosen in the drawing: its table is to be seen
+          wanted = "";
+          $("stream").closest("section").scrollIntoView({ block: "nearest" });
+        }
         await painted();
         body.dataset.turn = String(Number(body.dataset.turn) + 1);
       } while (more);
@@ -172,17 +190,27 @@
   }
 
   // ── how sure: slower, and never in the way ──────────────────────────────────────────────────────────────
-  let sureBusy = false, sureNext = null, sureOf = "";
+  let sureBusy = false, sureNext = null, sureOf = null;
+  function unsure() {  // what stands there belongs to other settings than those turned now
+    if (sureOf === null || sureOf === JSON.stringify([stamp, settings()])) return;
+    $("sure").classList.add("stale");
+    if (!sureBusy) $("sure-state").textContent = "Of the settings before: it is worked out anew when you stop turning.";
+  }
   async function sure(found) {
     const wanted = JSON.stringify([stamp, found]);
-    if (wanted === sureOf) { $("sure-state").textContent = ""; return; }
+    if (wanted === sureOf) { $("sure").classList.remove("stale"); $("sure-state").textContent = ""; return; }
     if (sureBusy) { sureNext = found; return; }
     sureBusy = true;
     $("sure-state").textContent = "Working it out …";
     try {
-      const answer = await ask("/sure", { settings: found, stream: "", pins: [], stamp });
-      if (!sureNext) { put(answer.parts); sureOf = wanted; }
-      $("sure-state").textContent = "";
+      const answer = await ask("/sure", { settings: found });
+      const told = answer.parts.sure !== undefined;
+      if (!sureNext && told) {
+        put(answer.parts);
+        sureOf = wanted;
+        $("sure").classList.remove("stale");
+      }
+      $("sure-state").textContent = told ? "" : "Not worked out: a setting is at fault.";
     } catch {
       $("sure-state").textContent = "It could not be worked out just now; turn once more.";
     } finally {
@@ -194,29 +222,38 @@
   }
 
   // ── the files on the disk ───────────────────────────────────────────────────────────────────────────────
+  const sheetOf = (text) => text.split("/")[0];
   function seen(answer) {
     put({ files: answer.files ?? "" });
     if (!answer.stamp || answer.stamp === stamp) return false;
-    const sheetOf = (text) => text.split("/")[0];
     const other = sheetOf(answer.stamp) !== sheetOf(stamp);
     stamp = answer.stamp;
-    if (other && !answer.files) {  // other steps, perhaps: the page is made anew, and what was being typed stays
-      keepDraft();
-      address(settings());
-      location.reload();
-    } else if (!answer.files) {
+    if (other) {  // other steps, perhaps: the page is made anew, and what was being typed stays
+      reload();
+    } else {
       weights();
     }
     return true;
+  }
+  function reload() {  // when all that was entered is written down
+    const now = lane;
+    now.then(() => {
+      if (lane !== now) { reload(); return; }
+      keepDraft();
+      address(settings());
+      location.reload();
+    });
   }
   async function pulse() {
     if (document.hidden || busy) return;
     try { if (seen(await ask("/pulse"))) turn(); } catch { /* the next turn tells */ }
   }
+  let weightsAsked = 0;
   async function weights() {
+    const mine = ++weightsAsked;
     try {
       const answer = await ask("/weights");
-      put(answer.parts);
+      if (mine === weightsAsked) put(answer.parts);  // else something newer stands there, or comes
     } catch { /* the next weight tells */ }
   }
 
@@ -231,7 +268,10 @@
     field(knob).addEventListener("change", () => {
       // A bare number is in the knob's own unit, which stands there then to be seen.
       const text = field(knob).value.trim();
-      if (knob.dataset.unit && /^[-+]?[\d.]+$/.test(text)) field(knob).value = `${text} ${knob.dataset.unit}`;
+      const { unit, doubt } = knob.dataset;
+      // Up to one it is a share, as in a sheet: 0.8 is 80 %. What the sheet doubts stays as much in doubt.
+      const share = unit === "%" && Math.abs(Number(text)) <= 1;
+      if (/^[-+]?[\d.]+$/.test(text) && !share) field(knob).value = `${text}${unit ? " " + unit : ""}${doubt}`;
       toSlider(knob);
       mark(knob);
       turn();
@@ -242,27 +282,33 @@
   }
 
   // ── what is chosen, pinned, taken back ──────────────────────────────────────────────────────────────────
-  function choose(name) {
+  function choose(name, drawn = false) {
     body.dataset.stream = name;
+    wanted = drawn ? name : "";
     $("stream-choice").value = name;
     turn();
   }
   $("stream-choice").addEventListener("change", (event) => choose(event.target.value));
   $("drawing").addEventListener("click", (event) => {
-    const stream = event.target.closest("g.stream");
-    if (stream) choose(stream.dataset.stream);
+    const stream = event.target.closest("[data-stream]");
+    if (stream) choose(stream.dataset.stream, true);
   });
   $("drawing").addEventListener("keydown", (event) => {
     const stream = event.target.closest("g.stream");
     if (stream && (event.key === "Enter" || event.key === " ")) {
       event.preventDefault();
-      choose(stream.dataset.stream);
+      choose(stream.dataset.stream, true);
     }
   });
   $("pin-form").addEventListener("submit", (event) => {
     event.preventDefault();
+    const now = settings();
+    const nothing = Object.keys(now).length === 0;
+    $("pin-fault").textContent = nothing
+      ? "Nothing is turned yet, and the sheet as written stands beside every pin: turn a number first." : "";
+    if (nothing) return;
     const name = $("pin-name").value.trim() || "pin " + (pins.length + 1);
-    pins = [...pins.filter((one) => one.name !== name), { name, settings: settings() }].slice(-12);
+    pins = [...pins.filter((one) => one.name !== name), { name, settings: now }].slice(-12);
     keep(store, pins);
     $("pin-name").value = "";
     turn();
@@ -289,7 +335,8 @@
   const form = $("log-form");
   const offered = JSON.parse(form.dataset.offered);
   const sized = ["passing", "grains +"];
-  let place = null;  // the line that is weighed again
+  let place = null;     // the line that is weighed again: it stays so only for the same stream and measure
+  let question = null;  // the line that tells the same already, while it is asked what to do
   function fill(select, names, wanted) {
     select.replaceChildren(...names.map((name) => {
       const option = document.createElement("option");
@@ -315,8 +362,8 @@
     unitOf = names.join();
     $("log-size-field").hidden = form.what.value !== "passing …";
   }
-  form.stream.addEventListener("change", offerWhat);
-  form.what.addEventListener("change", offerUnit);
+  form.stream.addEventListener("change", () => { offerWhat(); another(); });
+  form.what.addEventListener("change", () => { offerUnit(); another(); });
   offerWhat();
 
   function entry() {
@@ -337,10 +384,10 @@
     say($("log-fault"), answer.others || []);
     $("log-said").textContent = answer.ok ? answer.said : "";
     const stands = answer.stands;
-    $("stands").hidden = !stands;
+    inquire(stands ? { line: stands.line, text: stands.text } : null);
     if (stands) {
-      place = { line: stands.line, text: stands.text };
-      $("stands-said").textContent = `That is weighed already: ${stands.said}. A stream is told once in a test.`;
+      $("stands-said").textContent = `In the file stands already: ${stands.said}. If it was weighed again, this can `
+        + "take its place (the old line stays as a remark). Else look at the stream's name: is it another one?";
       $("instead").focus();
     }
     const first = Object.keys(found)[0];
@@ -357,7 +404,12 @@
       const answer = await ask("/weigh", asked);
       tell(answer);
       put(answer.parts);
-      if (!answer.ok) return;
+      if (!answer.ok) {
+        const gone = !answer.stands && Object.keys(answer.faults || {}).length === 0;
+        if (gone) again(null);  // the line has changed since it was shown: it can be weighed again no more
+        return;
+      }
+      weightsAsked += 1;
       if (clears) {
         // What is being typed already for the next one stays.
         for (const name of ["value", "sd", "note", "when"]) {
@@ -366,7 +418,8 @@
         again(null);
         if (form.contains(document.activeElement)) form.value.focus();
       }
-      stamp = answer.stamp;
+      // Whether the sheet is another one, too, the next turn sees.
+      if (sheetOf(answer.stamp) === sheetOf(stamp)) stamp = answer.stamp;
       weights();
       turn();
     } catch (error) {
@@ -375,29 +428,46 @@
         : error.message]);
     }
   }
+  function inquire(line) {
+    question = line;
+    $("stands").hidden = !line;
+  }
   function again(line, said) {
     place = line;
     $("enter").textContent = line ? "Put it in the place of " + said : "Write it down";
-    if (!line) $("stands").hidden = true;
+    $("not-again").hidden = !line;
+    inquire(null);
+  }
+  function another() {  // another stream or measure is another weight: it takes no line's place
+    if (!place && !question) return;
+    if (place && form.stream.value === place.stream && form.what.value === place.what) return;
+    const left = place;
+    again(null);
+    if (left) $("log-said").textContent = "This is another weight now, to be written as a new line.";
   }
   form.addEventListener("submit", (event) => {
     event.preventDefault();
-    const instead = place && $("stands").hidden;
-    write(instead ? { do: "change", entry: entry(), ...place } : { do: "add", entry: entry() }, true);
+    write(place ? change(place) : { do: "add", entry: entry() }, true);
   });
-  $("instead").addEventListener("click", () => write({ do: "change", entry: entry(), ...place }, true));
-  $("leave").addEventListener("click", () => { again(null); form.value.focus(); });
+  const change = ({ line, text }) => ({ do: "change", entry: entry(), line, text });
+  $("instead").addEventListener("click", () => { if (question) write(change(question), true); });
+  for (const id of ["leave", "not-again"]) $(id).addEventListener("click", () => { again(null); form.value.focus(); });
+  form.size.addEventListener("input", another);
   $("log-lines").addEventListener("click", (event) => {
     const { again: line, strike, text } = event.target.dataset;
-    if (strike !== undefined) write({ do: "strike", line: Number(strike), text }, false);
+    if (strike !== undefined) {
+      if (place && place.line === Number(strike)) again(null);
+      write({ do: "strike", line: Number(strike), text }, false);
+    }
     if (line === undefined) return;
-    const { stream, what, said } = event.target.dataset;
+    const { stream, what, unit, said } = event.target.dataset;
     form.stream.value = stream;
     offerWhat();
     if (![...form.what.options].some((one) => one.value === what)) form.what.add(new Option(what, what));
     form.what.value = what;
     offerUnit();
-    again({ line: Number(line), text }, said);
+    if ([...form.unit.options].some((one) => one.value === unit)) form.unit.value = unit;
+    again({ line: Number(line), text, stream, what }, said);
     form.value.focus();
   });
   $("undo-part").addEventListener("click", (event) => {
