@@ -6,6 +6,7 @@ All sheets and numbers here are invented.
 from __future__ import annotations
 
 import html
+import http.client
 import json
 import os
 import re
@@ -84,17 +85,32 @@ def refused(sheet: Path, log: Path | None = None) -> str:
 
 def said_at_start(sheet: Path, *options: str) -> tuple[int | None, str, str]:
     """Start serve; return its code (None: it serves) and what it said on both ways out."""
-    command = [sys.executable, "-m", "flowsheet", "serve", str(sheet), "--port", str(free_port()), *options]
+    port = free_port()
+    command = [sys.executable, "-m", "flowsheet", "serve", str(sheet), "--port", str(port), *options]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert process.stdout is not None
     assert process.stderr is not None
     with process.stdout as out, process.stderr as err:
-        line = out.readline()
-        if line:
+        serves = _answers(process, port)
+        if serves:  # and so has said all that it says at the start
             process.terminate()
-        said = line + out.read(), err.read()
+        said = out.read(), err.read()
     code = process.wait(60)
-    return (None if line else code), *said
+    return (None if serves else code), *said
+
+
+def _answers(process: subprocess.Popen[str], port: int) -> bool:
+    """Wait until a page answers; whether it does before its process ends."""
+    while process.poll() is None:
+        connection = http.client.HTTPConnection(HOST, port, timeout=60)
+        try:
+            connection.request("GET", "/favicon.ico")
+            return connection.getresponse().status == 204
+        except ConnectionError:
+            time.sleep(0.05)
+        finally:
+            connection.close()
+    return False
 
 
 # ── which file a sheet may have written ─────────────────────────────────────────────────────────────────────
