@@ -41,6 +41,8 @@ DIRECT = ("gold", "rock")
 """Lines that are named at their ends,"""
 KEYS = ("gold: nine chances in ten", "gold by the weights")
 """and what is named below the picture."""
+MOST_SIZES = 16
+"""So many openings could be written along the axis without touching."""
 SCREEN_WIDTH = 28
 """Characters of a screen's name above its line,"""
 SCREEN_SIZE, LETTER = 11, 0.022
@@ -75,6 +77,15 @@ def screens(run: Run) -> dict[str, float]:
     return found
 
 
+def _apart(sizes: Sequence[float], least: float) -> set[float]:
+    """Return those of some sizes that are ``least`` apart by their logarithm, the first of them before the others."""
+    kept: list[float] = []
+    for size in sizes:
+        if all(abs(math.log(size / other)) > least for other in kept):
+            kept.append(size)
+    return set(kept)
+
+
 def coarse_figure(run: Run, sure: Known) -> Figure:
     """Draw the shares of gold and rock coarser than each opening; openings that the weights tell have a mark."""
     figure, (axes,) = new_figure(1, NARROW, 4.0)
@@ -100,7 +111,9 @@ def coarse_figure(run: Run, sure: Known) -> Figure:
                   markersize=6, zorder=4, label=KEYS[1])  # fmt: skip
     if min(x) < max(x):
         axes.set_xscale("log")
-    axes.set_xticks(x, [short(mm) for mm in x], rotation=45)
+    own = set(screens(run).values())
+    written = _apart(sorted(x, key=lambda mm: (mm not in own, -mm)), math.log(max(x) / min(x)) / MOST_SIZES)
+    axes.set_xticks(x, [short(mm) if mm in written else "" for mm in x], rotation=45)
     axes.minorticks_off()
     axes.set_xlim(min(x) / 1.15, max(x) * 1.15)
     axes.set_ylim(0, 105)
