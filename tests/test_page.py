@@ -23,10 +23,12 @@ from flowsheet.show.page import asks
 from flowsheet.show.page.app import Page
 from flowsheet.show.page.bench import Bench, default_log
 from flowsheet.show.page.guard import BROKEN, HEADERS, LARGEST, Guard
+from flowsheet.show.page.surely import sure_part
+from flowsheet.solve.model import load
 from flowsheet.spec import document as yaml_document
 from flowsheet.spec import weigh_sheet
 from flowsheet.starters import folder
-from flowsheet.study.trials import run_trials
+from flowsheet.study.trials import pair, run_trials
 
 ROOT = Path(__file__).parent.parent
 SACK = ROOT / "examples" / "sack_test"
@@ -762,3 +764,11 @@ def test_it_listens_on_this_machine_alone(sack: Served) -> None:
             pytest.skip("this machine has one address of its own only")
     with pytest.raises(ConnectionRefusedError):
         socket.create_connection((OTHER, sack.port), timeout=3)
+
+
+def test_what_speaks_against_the_intervals_stands_with_them() -> None:
+    sheet = load(Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml")[0]
+    told = text_of(sure_part(pair(sheet, sheet, {})))
+    assert "By your weights the ore holds" in told
+    assert "is a wrong guess" in told
+    assert "still does not agree with them" in told

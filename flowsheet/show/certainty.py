@@ -21,7 +21,7 @@ UNTOLD = (
 )
 NO_GOLD = "There is no gold in the ore to be sure of."
 DISAGREE = "still does not agree"
-"""Words of the note that the weights contradict the sheet even after the fit: its intervals are too narrow."""
+"""Words of the note that the weights contradict the sheet even after the fit."""
 
 
 def can_tell(sheet: Sheet) -> bool:

@@ -13,12 +13,13 @@ def sure_part(both: Pair) -> str:
     """Return how sure the turned sheet's answers are: a sentence, the coarse gold's band, and the next sack."""
     model = both.after.model
     if not certainty.can_tell(model.sheet):
-        return render.part("sure", said=certainty.UNTOLD, pictures=[])
+        return render.part("sure", said=certainty.UNTOLD, against=[], pictures=[])
     found = chance(model.sheet) if model.grains_known and float(both.after.fed_gold) > 0 else None
     run = answered(both.after, certain=found is None)
     if found is not None:
         run = certainty.as_sure_as(run, found)
     if run.sure is None:
-        return render.part("sure", said=certainty.NO_GOLD, pictures=[])
+        return render.part("sure", said=certainty.NO_GOLD, against=[], pictures=[])
     drawn = [pictures.coarse_band(run, found), pictures.next_sack(found) if found is not None else None]
-    return render.part("sure", said=certainty.said(run), pictures=[one for one in drawn if one is not None])
+    return render.part("sure", said=certainty.said(run), against=certainty.against(run),
+                       pictures=[one for one in drawn if one is not None])  # fmt: skip
