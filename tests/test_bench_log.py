@@ -390,6 +390,36 @@ def test_only_the_last_change_is_taken_back(log, path):
     assert "not the last change" in refused(lambda: log.undo(second.token))[0].message
 
 
+def test_that_the_file_is_gone_comes_before_which_change_was_last(log, path):
+    first = log.add(LUMPS)
+    second = log.add(FINES)
+    raw = path.read_bytes()
+    path.unlink()
+    for change in (first, second):
+        assert "was there, and is gone" in refused(lambda change=change: log.undo(change.token))[0].message
+    path.write_bytes(raw)
+    log.undo(second.token)
+
+
+def test_a_file_that_was_emptied_is_as_good_as_gone(log, path):
+    change = log.add(LUMPS)
+    raw = path.read_bytes()
+    path.write_bytes(b"")
+    for do in (log.lines, lambda: log.add(FINES), lambda: log.undo(change.token)):
+        (mistake,) = refused(do)
+        assert "it is empty now" in mistake.message
+    assert path.read_bytes() == b""
+    path.write_bytes(raw)
+    log.add(FINES)
+
+
+def test_a_file_that_was_empty_at_first_is_so_again_when_all_is_taken_back(path):
+    log = of_text(path, "")
+    log.undo(log.add(LUMPS).token)
+    assert path.read_bytes() == b""
+    log.add(FINES)
+
+
 def test_a_change_is_not_taken_back_over_somebody_elses(log, path):
     change = log.add(LUMPS)
     path.write_text(theirs := path.read_text() + "fines,mass,5.1,kg,,,\n")

@@ -26,7 +26,8 @@ from served import HOST, JSON, Served, free_port, serving, text_of
 from flowsheet.show.page import bench as bench_module
 from flowsheet.show.page.bench import Bench
 from flowsheet.show.page.guard import HEADERS, Guard
-from flowsheet.show.page.log_view import weight_parts
+from flowsheet.show.page.log_view import log_parts, weight_parts
+from flowsheet.solve.model import load
 from flowsheet.spec import document as yaml_document
 from flowsheet.spec import safe_file
 from flowsheet.spec.bench_log import BenchLog, Entry
@@ -174,6 +175,38 @@ def test_what_its_user_names_may_lie_anywhere_but_is_a_table(sheet: Path, tmp_pa
         assert "ends in .csv" in refused(sheet, far / name)
     (far / "folder.csv").mkdir()
     assert "no file that can be written" in refused(sheet, far / "folder.csv")
+
+
+def test_a_log_that_a_sheet_names_in_a_missing_folder_is_refused(sheet: Path) -> None:
+    told = refused(naming(sheet, "sub/w.csv"))
+    assert "there is no folder sub" in told
+    assert "Make it first, or name a weigh sheet beside the sheet" in told
+    assert f"{sheet}:7:" in told
+    (sheet.parent / "sub").mkdir()
+    Bench(sheet).log.add(Entry("tails", "mass", "3", "kg"))
+
+
+def test_a_log_called_as_another_weigh_sheet_is_refused(sheet: Path, tmp_path: Path) -> None:
+    far = tmp_path / "far"
+    far.mkdir()
+    (tmp_path / "w.csv").write_text(f"{HEAD}tails,mass,3,kg\n", encoding="utf-8")
+    told = refused(naming(sheet, "w.csv"), far / "w.csv")
+    assert 'two weigh sheets would be called "w"' in told
+    assert f"--log {far / 'w_2.csv'}" in told
+    for name in (tmp_path / "w.csv", far / "w_2.csv"):
+        Bench(sheet, name).log.add(Entry("tails", "grade", "2", "g/t"))
+
+
+def test_how_a_log_elsewhere_is_named_says_that_serve_still_wants_it(sheet: Path, tmp_path: Path) -> None:
+    room, far = tmp_path / "room", tmp_path / "elsewhere.csv"
+    room.mkdir()
+    path = naming(room / "s.yaml", "w.csv")
+    (room / "w.csv").write_text(f"{HEAD}tails,mass,3,kg\n", encoding="utf-8")
+    for log, wanted in ((far, True), (room / "near.csv", False)):
+        bench = Bench(path, log)
+        told = text_of(log_parts(bench, bench.desk())["log-told"])
+        assert "does not name that file" in told
+        assert (f"and start serve with --log as now: --log {log}" in told) is wanted
 
 
 @POSIX
@@ -393,6 +426,71 @@ def test_a_log_that_was_taken_back_is_not_gone(sheet: Path) -> None:
         assert not sheet.with_suffix(".csv").exists()
         assert page.get("/pulse").json["files"] == ""
         assert page.weigh("tails", "mass", "3", "kg")["ok"]
+
+
+def test_a_log_that_was_emptied_is_told_and_not_begun_anew(sack: Path) -> None:
+    log = sack.with_suffix(".csv")
+    with serving(sack) as page:
+        raw = log.read_bytes()
+        log.write_bytes(b"")
+        assert "it is empty now" in text_of(page.get("/pulse").json["files"])
+        assert "dried on the stove" in text_of(page.get("/").text)
+        done = page.weigh("powder", "mass", "13.4", "kg")
+        assert not done["ok"]
+        assert "it is empty now" in done["others"][0]
+        assert log.read_bytes() == b""
+        log.write_bytes(raw)
+        assert page.get("/pulse").json["files"] == ""
+        assert page.weigh("powder", "mass", "13.4", "kg")["ok"]
+
+
+def notes_of(bench: Bench) -> str:
+    return text_of(log_parts(bench, bench.desk())["log-notes"])
+
+
+@pytest.mark.parametrize(
+    ("weighed", "remedy"),
+    [("{file: w.csv}", "take weighed: out of the sheet"), ("{file: [w.csv], tails: {grade: 2 g/t}}", "take file: out"),
+     ("{file: [a.csv, w.csv]}", "take w.csv out of file:")],
+)  # fmt: skip
+def test_a_log_without_a_line_is_told_where_the_sheet_names_it(sheet: Path, weighed: str, remedy: str) -> None:
+    sheet.with_name("a.csv").write_text(f"{HEAD}tails,mass,3,kg\n", encoding="utf-8")
+    sheet.write_text(f"{SHEET}weighed: {weighed}\n", encoding="utf-8")
+    bench = Bench(sheet)
+    assert "not there yet" in notes_of(bench)
+    assert "No weight is left" not in notes_of(bench)
+    bench.log.add(Entry("tails", "mass", "3", "kg"))
+    assert "No weight is left" not in notes_of(bench)
+    (line,) = bench.log.lines()
+    bench.log.strike(line.place)
+    told = notes_of(bench)
+    assert "No weight is left in w.csv, so the other commands refuse it" in told
+    assert remedy in told
+    with pytest.raises(SheetError, match="there is no line below the header"):
+        load(sheet)
+
+
+def test_a_log_without_a_line_that_the_sheet_does_not_name_is_in_nobodys_way(sheet: Path) -> None:
+    sheet.with_suffix(".csv").write_text(HEAD, encoding="utf-8")
+    assert notes_of(Bench(sheet)) == ""
+
+
+def test_weights_wait_for_another_file_that_is_at_fault(sheet: Path) -> None:
+    other = sheet.with_name("a.csv")
+    other.write_text(f"{HEAD}tails,mass,3,kg\n", encoding="utf-8")
+    sheet.write_text(f"{SHEET}weighed: {{file: [a.csv, b.csv]}}\n", encoding="utf-8")
+    bench = Bench(sheet)
+    bench.log.add(Entry("tails", "mass", "3", "kg"))
+    assert notes_of(bench) == ""
+    other.write_text(f"{HEAD}tails,mass,oops,kg\n", encoding="utf-8")
+    told = "New weights are kept in b.csv, and count once what is wrong in a.csv is mended."
+    assert told in notes_of(bench)
+    bench.log.add(Entry("tails", "grade", "2", "g/t"))
+    assert told in notes_of(bench)
+    assert not any(m.what == "grade" for m in bench.desk().sheet.weighed)
+    other.write_text(f"{HEAD}tails,mass,3.1,kg\n", encoding="utf-8")
+    assert notes_of(bench) == ""
+    assert any(m.what == "grade" for m in bench.desk().sheet.weighed)
 
 
 # ── what the page says of the sheet's own weights ───────────────────────────────────────────────────────────
@@ -670,3 +768,18 @@ def test_a_pin_is_solved_once_as_long_as_nothing_is_read_anew(sack: Path, monkey
     bench.log.add(Entry("powder", "mass", "13.4", "kg"))
     assert bench.trial(bench.desk(), pins[0]) == first[0]
     assert solved == [*pins, pins[0]]
+
+
+def test_a_request_for_a_socket_prints_no_advice_of_the_server(sheet: Path) -> None:
+    asked = {"Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
+             "Sec-WebSocket-Key": "AAAAAAAAAAAAAAAAAAAAAA=="}  # fmt: skip
+    port = free_port()
+    command = [sys.executable, "-m", "flowsheet", "serve", str(sheet), "--port", str(port)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        assert _answers(process, port)
+        Served(process, port).ask("GET", "/", None, asked)
+    finally:
+        process.terminate()
+        _, err = process.communicate(timeout=60)
+    assert err == ""

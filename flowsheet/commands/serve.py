@@ -50,7 +50,7 @@ def serve(
     bench = Bench(file, log)
     own = _bound(port)
     page = Page(bench)
-    config = uvicorn.Config(application(page, port), log_level="warning", access_log=False, server_header=False,
+    config = uvicorn.Config(application(page, port), log_level="error", access_log=False, server_header=False,
                             lifespan="off", ws="none", http=SealedProtocol, timeout_keep_alive=15,
                             timeout_graceful_shutdown=3)  # fmt: skip
     server = uvicorn.Server(config)

@@ -30,6 +30,7 @@ Check: TypeAlias = Callable[[str], object]
 
 MOST_UNDONE = 200
 """So many changes can be taken back."""
+PUT_BACK = "Put it back from a copy; to begin a new one, end what writes into it and start that again"
 
 
 def accept(text: str) -> None:
@@ -69,6 +70,8 @@ class BenchLog:
         self._done: deque[_Done] = deque(maxlen=MOST_UNDONE)
         #: Whether there was a file: one that is gone is not begun anew without a word.
         self._there = False
+        #: Whether anything stood in it: one that was emptied is as good as gone.
+        self._full = False
         # What a killed run has left of a change that it never acknowledged.
         with contextlib.suppress(OSError), alone(self._target):
             part_of(self._target).unlink(missing_ok=True)
@@ -138,13 +141,13 @@ class BenchLog:
         Raises SheetError where it is another, or the file is no longer as that change left it.
         """
         with self._writing():
+            raw = self._bytes()  # that the file is gone comes first: nothing can be done before it is back
             if not self._done:
                 self._refuse("there is no change to take back", "Strike the line, or change it")
             done = self._done[-1]
             if done.change.token != token:
                 last = f"Take back first what was done last ({done.change.words}), or change or strike the line"
                 self._refuse("this is not the last change any more", last)
-            raw = self._bytes()
             if raw is None or _digest(raw) != done.left:
                 message = "the file was changed by something else since, so that the change cannot be taken back"
                 self._refuse(message, "Look at the log as it is now, and change or strike the line there")
@@ -154,6 +157,7 @@ class BenchLog:
                     self._there = False
                 else:
                     replace_file(self._target, done.before)
+                self._full = bool(done.before)
             self._done.pop()
             return done.change
 
@@ -190,6 +194,7 @@ class BenchLog:
             self._refuse("the file was changed by something else at the same moment", "Enter it once more")
         with self._told():
             replace_file(self._target, raw)
+        self._there = self._full = True
         change = Change(secrets.token_hex(8), kind, words, entry)
         self._done.append(_Done(change, before, _digest(raw)))
         return change
@@ -213,9 +218,12 @@ class BenchLog:
             self._refuse(f"the weigh sheet cannot be read ({_why(wrong)})", "Check its name and rights")
         if len(raw) > MOST_BYTES:
             self._refuse(f"the file is longer than {MOST_BYTES / 1e6:g} MB", "Name a weigh sheet: a short text")
-        if not self._there:
+        if not raw:
+            self._refuse_if_emptied(target)
+        if not self._there or (raw and not self._full):
             with self._lock:  # it may have been taken back since it was opened
                 self._there = target.exists()
+                self._full = _size(target) > 0
         return raw
 
     def _refuse_if_gone(self, target: Path) -> None:
@@ -223,8 +231,14 @@ class BenchLog:
             return
         with self._lock:
             if self._there and not target.exists():
-                remedy = "Put it back from a copy; to begin a new one, end what writes into it and start that again"
-                self._refuse("the weigh sheet was there, and is gone", remedy)
+                self._refuse("the weigh sheet was there, and is gone", PUT_BACK)
+
+    def _refuse_if_emptied(self, target: Path) -> None:
+        if not self._full:
+            return
+        with self._lock:  # a line may have been written since it was read
+            if self._full and _size(target) == 0:
+                self._refuse("there was something in the weigh sheet, and it is empty now", PUT_BACK)
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:
@@ -257,6 +271,14 @@ def _plain(entry: Entry, column: str) -> str:
     """Return a stream's name, or what was measured without regard to capitals and blanks."""
     cell = entry.cell(column).strip()
     return " ".join(cell.casefold().split()) if column == "what" else cell
+
+
+def _size(path: Path) -> int:
+    """Return how many bytes a file has; none where it is not there."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def _digest(raw: bytes) -> bytes:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -34,9 +35,12 @@ def check_named(document: Document, path: Path) -> None:
         fault = "this weigh sheet lies outside of the sheet's folder, and weights would be written into it"
     elif any(part.startswith(".") for part in (*within, *real.relative_to(root).parts)):
         fault = "a name that begins with a dot is hidden, and weights would be written into it"
+    remedy = f"Name a weigh sheet beside the sheet, as sack3.csv, or {otherwise}"
+    if fault is None and not path.parent.is_dir():
+        fault = f"there is no folder {Path(*within).parent}"
+        remedy = "Make it first, or name a weigh sheet beside the sheet, as sack3.csv"
     if fault is None:
         return
-    remedy = f"Name a weigh sheet beside the sheet, as sack3.csv, or {otherwise}"
     at: Path_ = ("weighed", FILE)
     if at in document.marks:
         given = document.data["weighed"][FILE]
@@ -45,11 +49,22 @@ def check_named(document: Document, path: Path) -> None:
     raise SheetError([Mistake(fault, remedy, file=str(path))])
 
 
-def check_given(path: Path) -> None:
-    """Refuse a log that the user names and that is no weigh sheet. Raises SheetError."""
+def check_given(path: Path, named: Sequence[Path]) -> None:
+    """Refuse a log that the user names and that is no weigh sheet, or is called as one of those ``named`` by the sheet.
+
+    Raises SheetError.
+    """
     fault = _fault(path)
     if fault is not None:
         raise SheetError([Mistake(fault, "Name a file that ends in .csv", file=str(path))])
+    real = Path(os.path.realpath(path))
+    if real in (Path(os.path.realpath(one)) for one in named):
+        return
+    other = next((one for one in named if one.stem == real.stem), None)
+    if other is not None:
+        message = f'two weigh sheets would be called "{real.stem}": the sheet names {other}, too'
+        remedy = f"Name the log otherwise, as --log {path.with_name(f'{real.stem}_2{path.suffix}')}"
+        raise SheetError([Mistake(message, remedy, file=str(path))])
 
 
 def check_text(text: str, file: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -108,25 +108,30 @@ def idle(document: Document, sheet: Sheet, found: list[Knob]) -> dict[str, list[
 
 
 def _moving(model: Model, found: list[Turnable]) -> set[str]:
-    """Return the settings that move an answer: every one is nudged in draws of its own, all in one solve."""
-    draws = 1 + len(NUDGES) * len(found)
-    values, at = {}, 1
-    for one in found:
-        stated = one.number.value if one.number else 0.0
-        row = np.full(draws, stated)
-        row[at : at + len(NUDGES)] = [_nudged(one, stated, by) for by in NUDGES]
-        values[one.setting] = row
-        at += len(NUDGES)
+    """Return the settings that move an answer: near their value, or else at the ends of their range."""
+    moving = _nudging(model, found, lambda one, stated: [_nudged(one, stated, by) for by in NUDGES])
+    # Where another number binds (a pan's pull), one moves something only further off.
+    others = [one for one in found if one.setting not in moving]
+    return moving | _nudging(model, others, lambda one, stated: list(_range(one, stated)[1:]))
+
+
+def _nudging(model: Model, found: list[Turnable], values_of: Callable[[Turnable, float], list[float]]) -> set[str]:
+    """Return the settings that move an answer at one of some values: each in draws of its own, all in one solve."""
+    tried = [values_of(one, one.number.value if one.number else 0.0) for one in found]
+    draws, at = 1 + sum(map(len, tried)), 1
+    values, mine = {}, {}
+    for one, nudges in zip(found, tried, strict=True):
+        values[one.setting] = np.full(draws, one.number.value if one.number else 0.0)
+        mine[one.setting] = slice(at, at + len(nudges))
+        values[one.setting][mine[one.setting]] = nudges
+        at += len(nudges)
     if draws == 1:
         return set()
-    with np.errstate(
-        all="ignore"
-    ):  # numbers that do not fit together (d95 below d50) show as NaN, and count for nothing
+    with np.errstate(all="ignore"):  # numbers that do not fit together show as NaN, and count for nothing
         solution = solve(model, inputs_with(model, values, draws))
         answers = _answers(solution, draws)
-        moved = np.asarray(_differ(answers[..., 1:], answers[..., :1], solution))
-    by_number = moved.reshape(len(found), len(NUDGES)).sum(axis=-1)
-    return {one.setting for one, times in zip(found, by_number, strict=True) if times}
+        moved = np.asarray(_differ(answers, answers[..., :1], solution))
+    return {setting for setting, rows in mine.items() if moved[rows].any()}
 
 
 def _nudged(one: Turnable, stated: float, by: float) -> float:

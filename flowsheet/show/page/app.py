@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import functools
+import json
 from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -123,6 +124,7 @@ class Page:
             file=str(self.bench.path),
             key=self.bench.key,
             stamp=desk.stamp,
+            settings=json.dumps(settings),
             parts={name: fragments.html(part) for name, part in parts.items()},
             knobs=fragments.html(render.part("knobs", groups=groups(desk, settings, faults))),
             fault=fragments.html(fault),

@@ -59,6 +59,8 @@ class Desk:
     #: What is wrong with the files as they are now; all else goes by what is right in the log, and where another
     #: file is at fault, by the last one of it that was right.
     mistakes: tuple[Mistake, ...] = ()
+    #: Names of other files at fault, for which nothing counts that is new in the log.
+    held_by: tuple[str, ...] = ()
 
     def build(self, document: Document) -> Sheet:
         """Check a document with the log as it was read. Raises SheetError."""
@@ -90,13 +92,13 @@ class Bench:
         self.path = path
         document = yaml_document.read(path)
         self.log_path = log or default_log(document)
+        self._others = _files(document)
         if log is None:
             log_file.check_named(document, self.log_path)
         else:
-            log_file.check_given(log)
+            log_file.check_given(log, self._others)
         self.log = BenchLog(self.log_path)
         log_file.check_text(self.log.text(), str(self.log_path))
-        self._others = _files(document)
         self._lock = threading.Lock()
         self._turns: OrderedDict[_Key, Turned] = OrderedDict()
         self._trials: OrderedDict[_Key, Trial | SheetError] = OrderedDict()
@@ -178,7 +180,7 @@ class Bench:
     def _with_faults(self, mistakes: tuple[Mistake, ...]) -> Desk:
         """Return the last reading with what is wrong now, and with the log as far as that can be read."""
         used = self._desk.stamp.partition("/")[0]
-        desk = replace(self._desk, stamp=f"{used}/{self._seen}", mistakes=mistakes)
+        desk = replace(self._desk, stamp=f"{used}/{self._seen}", mistakes=mistakes, held_by=())
         try:
             text = self.log.text()
         except SheetError:
@@ -186,8 +188,9 @@ class Bench:
         desk = replace(desk, log_text=text, new=log_file.told_new(self.log_path, desk.named))
         try:
             found = counted(desk.document, kinds(), self.log_path, text)
-        except SheetError:
-            return desk
+        except SheetError as wrong:
+            files = {Path(m.file).name: None for m in wrong.mistakes if m.file != str(self.log_path)}
+            return replace(desk, held_by=tuple(files))
         return replace(desk, sheet=found.sheet, counted_text=found.text, still_open=found.still_open,
                        test=self._test(desk.document, found),
                        mistakes=(*mistakes, *(m for m in found.mistakes if m not in mistakes)))  # fmt: skip

@@ -13,9 +13,11 @@ from flowsheet.show.page import render
 from flowsheet.show.page.asks import Weigh
 from flowsheet.show.page.bench import Bench, Desk
 from flowsheet.show.page.off_view import against_sheet
+from flowsheet.spec import log_file, weigh_sheet
 from flowsheet.spec.bench_log import Entry, Place
 from flowsheet.spec.bench_sheet import new_mistakes
 from flowsheet.spec.choices import choices, units_of
+from flowsheet.spec.document import Document
 from flowsheet.spec.log_text import LogText, refuse_if
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.spec.schema import Sheet
@@ -54,15 +56,53 @@ def log_parts(bench: Bench, desk: Desk) -> dict[str, str]:
 
 
 def _notes(desk: Desk) -> list[str]:
-    """Return what there is to know of the log: what waits for another line, and gold that can hardly be meant."""
+    """Return what there is to know of the log: what waits for another line, and gold that can hardly be meant.
+
+    Before that what keeps the other commands from reading it, or its new lines from counting.
+    """
     odd = [note for note in desk.sheet.notes if note.startswith(f"{desk.log_path}, line ")]
-    return [*([desk.new] if desk.new else []), *desk.still_open, *odd]
+    said = [note for note in (desk.new, _emptied(desk), _held(desk)) if note]
+    return [*said, *desk.still_open, *odd]
+
+
+def _emptied(desk: Desk) -> str:
+    """Say that a log with a header and no line is refused by the other commands where the sheet names it."""
+    text = desk.log_text
+    if not (desk.named and text.strip() and weigh_sheet.holds_nothing(text) and desk.log_path.exists()):
+        return ""
+    weighed = desk.document.data["weighed"]
+    if isinstance(weighed[FILE], list) and len(weighed[FILE]) > 1:
+        out = f"take {desk.log_path.name} out of {FILE}: in the sheet"
+    else:
+        out = f"take {FILE}: out of the sheet" if len(weighed) > 1 else "take weighed: out of the sheet"
+    return (f"No weight is left in {desk.log_path.name}, so the other commands refuse it: "
+            f"weigh something, or {out}.")  # fmt: skip
+
+
+def _held(desk: Desk) -> str:
+    """Say that new lines count in nothing as long as another file is at fault."""
+    if not desk.held_by:
+        return ""
+    return (f"New weights are kept in {desk.log_path.name}, and count once what is wrong in "
+            f"{' and '.join(desk.held_by)} is mended.")  # fmt: skip
 
 
 def _to_add(desk: Desk) -> list[tuple[str, str]]:
-    """Say what a sheet must hold to name the log: words, each with what to type (or to look for) behind them."""
+    """Say how the log comes to be named: words, each with what to type (or to look for) behind them."""
     document = desk.document
-    name = relpath(desk.log_path.resolve(), Path(document.file).resolve().parent)
+    folder = Path(document.file).parent
+    name = relpath(desk.log_path.resolve(), folder.resolve())
+    told = _to_write(document, name)
+    try:
+        log_file.check_named(document, folder / name)
+    except SheetError:  # its user may name it, its sheet alone may not
+        path = str(desk.log_path)
+        told.append(("and start serve with --log as now:", f"--log {json.dumps(path) if ' ' in path else path}"))
+    return told
+
+
+def _to_write(document: Document, name: str) -> list[tuple[str, str]]:
+    """Say what a sheet must hold to name a log."""
     weighed, at = document.data.get("weighed"), ("weighed", FILE)
     if not isinstance(weighed, dict):
         return [("Add to the sheet:", f"weighed: {{{FILE}: {_quoted(name)}}}")]

@@ -94,6 +94,13 @@
     }
     return `${value}${unit ? " " + unit : ""}${doubt}`;
   }
+  function bare(knob, text) {
+    // Up to one it may be a share as a sheet has it (0.8 for 80 %): whichever is nearer to what is written. It shows.
+    const number = Number(text), written = parseFloat(knob.dataset.written) || 50;
+    if (knob.dataset.unit !== "%" || !(number > 0 && number <= 1)) return text;
+    const far = (value) => Math.abs(Math.log(value / written));
+    return far(100 * number) < far(number) ? String(Number((100 * number).toPrecision(6))) : text;
+  }
   function toSlider(knob) {
     const text = field(knob).value.trim() || knob.dataset.written;
     const range = slider(knob);
@@ -269,9 +276,8 @@
       // A bare number is in the knob's own unit, which stands there then to be seen.
       const text = field(knob).value.trim();
       const { unit, doubt } = knob.dataset;
-      // Up to one it is a share, as in a sheet: 0.8 is 80 %. What the sheet doubts stays as much in doubt.
-      const share = unit === "%" && Math.abs(Number(text)) <= 1;
-      if (/^[-+]?[\d.]+$/.test(text) && !share) field(knob).value = `${text}${unit ? " " + unit : ""}${doubt}`;
+      // What the sheet doubts stays as much in doubt.
+      if (/^[-+]?[\d.]+$/.test(text)) field(knob).value = `${bare(knob, text)}${unit ? " " + unit : ""}${doubt}`;
       toSlider(knob);
       mark(knob);
       turn();
@@ -358,8 +364,9 @@
     const found = (offered[form.stream.value] || []).find(([what]) => what === name || what.startsWith(name + " "));
     const names = [...(found ? found[1] : []), ""];
     // What was chosen stays as long as the same is weighed; else the usual unit is offered.
-    fill(form.unit, names, unitOf === names.join() ? form.unit.value : names[0]);
-    unitOf = names.join();
+    const of = [form.stream.value, name, ...names].join("\n");
+    fill(form.unit, names, unitOf === of ? form.unit.value : names[0]);
+    unitOf = of;
     $("log-size-field").hidden = form.what.value !== "passing …";
   }
   form.stream.addEventListener("change", () => { offerWhat(); another(); });
@@ -399,10 +406,23 @@
     $("log-said").textContent = "";
     lane = lane.then(() => send(asked, clears));
   }
+  const holds = (told) => Object.entries(entry()).every(([name, text]) => text === told[name]);
+  const unwritten = new Map();  // weights that were refused when the next was being typed already
+  function heard(told, answer) {
+    const which = `${told.stream}, ${told.what}`;
+    if (answer.ok) unwritten.delete(which);
+    else if (!holds(told)) {
+      const why = [...Object.values(answer.faults || {}), ...(answer.others || []),
+        ...(answer.stands ? [`In the file stands already: ${answer.stands.said}.`] : [])];
+      unwritten.set(which, `Not written: ${which} ${told.value} ${told.unit}. ${why.join(" ")} Enter it once more.`);
+    }
+    say($("log-unwritten"), [...unwritten.values()]);
+  }
   async function send(asked, clears) {
     try {
       const answer = await ask("/weigh", asked);
-      tell(answer);
+      if (asked.entry) heard(asked.entry, answer);
+      if (answer.ok || !asked.entry || holds(asked.entry)) tell(answer);
       put(answer.parts);
       if (!answer.ok) {
         const gone = !answer.stands && Object.keys(answer.faults || {}).length === 0;
@@ -503,9 +523,11 @@
     const [inside, frame] = [ore.getBoundingClientRect(), $("drawing").getBoundingClientRect()];
     $("drawing").scrollLeft += (inside.left + inside.right) / 2 - (frame.left + frame.right) / 2;
   }
-  for (const [name, value] of new URLSearchParams(location.search)) {
-    if (!byName.has(name) && name.includes(".")) extra[name] = value;
+  // What the server took of the address, and no more: another page may have led here.
+  for (const [name, value] of Object.entries(JSON.parse(body.dataset.settings))) {
+    if (!byName.has(name)) extra[name] = value;
   }
+  address(settings());
   weights();
   setInterval(pulse, 2000);
   if (pins.length) turn();
