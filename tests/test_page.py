@@ -214,6 +214,7 @@ def test_the_ends_in_the_drawing_can_be_chosen_with_the_mouse_too(sack: Served) 
     assert len(lines) == len(set(lines)) == len(tags) - len(boxes)
 
 
+@pytest.mark.slow
 def test_how_sure_is_told_apart_and_alike_with_chance(sack: Served) -> None:
     answer = sack.post("/sure", {"settings": {"scalp.opening": "12 mm"}})
     assert answer.status == 200

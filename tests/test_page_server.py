@@ -576,6 +576,7 @@ def test_a_folder_that_another_program_locks_is_not_waited_for_without_end(
     assert len(log.lines()) == 1
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_killed_page_leaves_no_process_and_no_traceback(sack: Path) -> None:
     with serving(sack) as page:

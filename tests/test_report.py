@@ -630,6 +630,7 @@ def flowsheet(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[
                           encoding="utf-8", check=False, timeout=120, cwd=cwd)  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_command_writes_by_the_ending(tmp_path: Path) -> None:
     done = flowsheet("report", FACTORS, "--json", "--day", DAY, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
