@@ -23,15 +23,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flowsheet.solve.model import load, rebuild, sheet_with
+from flowsheet.solve.model import load, rebuild
 from flowsheet.spec import document, safe_file, weigh_sheet
 from flowsheet.spec.bench_log import BenchLog, Change, Entry, Place
-from flowsheet.spec.bench_sheet import log_test
+from flowsheet.spec.bench_sheet import build_with, log_test
 from flowsheet.spec.choices import choices, units_of
+from flowsheet.spec.document import Document
 from flowsheet.spec.log_text import LONGEST_CELL, LONGEST_NOTE, LogText
 from flowsheet.spec.mistakes import Mistake, SheetError
+from flowsheet.spec.schema import Sheet
 from flowsheet.spec.text_file import MOST_BYTES
 from flowsheet.spec.weigh_sheet import COLUMNS
+from flowsheet.steps import kinds
 
 # All sheets and numbers here are invented.
 SHEET = """
@@ -61,6 +64,11 @@ def log(path: Path) -> BenchLog:
 def of_text(path: Path, raw: str | bytes) -> BenchLog:
     path.write_bytes(raw.encode() if isinstance(raw, str) else raw)
     return BenchLog(path, lambda: WHEN)
+
+
+def as_if(sheet: Document, path: Path, text: str) -> Sheet:
+    """Return a sheet as if its log held a text."""
+    return build_with(sheet, kinds(), path, text)
 
 
 def refused(do: Callable[[], Any]) -> list[Mistake]:
@@ -206,7 +214,7 @@ def test_an_entry_is_refused_with_the_field_that_is_at_fault(path, entry, field,
 def test_what_the_sheet_refuses_names_the_field_too(log, path, entry, field):
     sheet = document.parse(SHEET, str(path.with_name("sack.yaml")))
     log.add(Entry("ore", "mass", "14.2", "kg"))
-    mistakes = refused(lambda: log.add(entry, lambda text: sheet_with(sheet, path, text)))
+    mistakes = refused(lambda: log.add(entry, lambda text: as_if(sheet, path, text)))
     assert [m.field for m in mistakes] == [field]
     assert mistakes[0].line == 3
     assert len(log.lines()) == 1
@@ -627,7 +635,7 @@ def test_many_threads_that_change_and_strike_one_line_do_it_once(log):
 
 WRITER = """
 import sys
-from flowsheet.spec.bench_sheet import log_test
+from flowsheet.spec.bench_sheet import build_with, log_test
 from flowsheet.spec.bench_log import BenchLog, Entry
 log, first = BenchLog(sys.argv[1]), int(sys.argv[2])
 for number in range(first, first + int(sys.argv[3])):
@@ -715,7 +723,7 @@ def test_adds_a_second(tmp_path):
     sheet = document.parse(SHEET, str(tmp_path / "sack.yaml"))
     parts = "".join(f"lumps,{what}\n" for what in ("plus mass,12,g", "plus gold,3,mg", "minus mass,480,g"))
     path = tmp_path / "x.csv"
-    checked = each(30, lambda text: sheet_with(sheet, path, text + parts))
+    checked = each(30, lambda text: as_if(sheet, path, text + parts))
     alone = each(30, lambda text: None)
     print(f"\na bench log of 30 lines: an add, flushed to the disk, {1e3 * alone:.2f} ms ({1 / alone:.0f} a second); "
           f"with the sheet checked, {1e3 * checked:.2f} ms ({1 / checked:.0f} a second)")  # fmt: skip
@@ -736,7 +744,7 @@ def folder(tmp_path: Path) -> Path:
 
 def with_log(folder: Path, weighed: str, text: str, name: str = "sack.csv") -> Any:
     (folder / "sack.yaml").write_text(SHEET + (f"weighed: {weighed}\n" if weighed else ""), encoding="utf-8")
-    return sheet_with(document.read(folder / "sack.yaml"), folder / name, text)
+    return as_if(document.read(folder / "sack.yaml"), folder / name, text)
 
 
 ONE = f"{HEADER}lumps,mass,9.1,kg,,,\n"
@@ -779,7 +787,7 @@ def test_what_the_log_tells_is_what_the_file_would(folder):
 def test_the_document_is_left_as_it_was(folder):
     (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: old.csv}}\n")
     read = document.read(folder / "sack.yaml")
-    sheet_with(read, folder / "sack.csv", ONE)
+    as_if(read, folder / "sack.csv", ONE)
     assert read.data["weighed"] == {"file": "old.csv"}
     assert streams(rebuild(read)) == [("tails", "old")]
 
@@ -791,7 +799,7 @@ def test_the_test_that_the_log_is_has_the_files_name(folder):
             (folder / "link.csv").symlink_to(folder / "sack.csv")
         read = document.read(folder / "sack.yaml")
         assert log_test(read, folder / "sack.csv") == expected
-        assert {m.test for m in sheet_with(read, folder / "sack.csv", ONE).weighed} == {expected}
+        assert {m.test for m in as_if(read, folder / "sack.csv", ONE).weighed} == {expected}
 
 
 def test_a_link_to_the_log_is_the_log(folder):

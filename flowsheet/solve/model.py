@@ -15,7 +15,6 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.ore.odd import odd
 from flowsheet.solve.network import Stage, stages
-from flowsheet.spec.bench_sheet import build_with
 from flowsheet.spec.checks import has_grains
 from flowsheet.spec.document import Document
 from flowsheet.spec.numbers import Number
@@ -151,8 +150,3 @@ def load(path: str | Path) -> tuple[Sheet, Document]:
 def rebuild(document: Document) -> Sheet:
     """Check a document that was changed after it was read. Raises SheetError."""
     return build(document, kinds())
-
-
-def sheet_with(document: Document, log_path: str | Path, text: str) -> Sheet:
-    """Check a document as if the weigh sheet at ``log_path`` held ``text``, named in it or not. Raises SheetError."""
-    return build_with(document, kinds(), Path(log_path), text)

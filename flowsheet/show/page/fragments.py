@@ -14,7 +14,6 @@ from flowsheet.show.gold_bar import gold_bar
 from flowsheet.show.page import render
 from flowsheet.show.page.asks import Pin
 from flowsheet.show.page.bench import Bench, Desk, Turned, faults_by_knob
-from flowsheet.show.page.knobs_view import groups
 from flowsheet.show.page.stream_view import stream_view
 from flowsheet.show.tables import Column, Grid, signed
 from flowsheet.spec.mistakes import Mistake, SheetError
@@ -240,11 +239,6 @@ def best(trials: Sequence[tuple[str, Trial]], currency: str) -> str:
 
 def _joined(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def knob_parts(desk: Desk, settings: Mapping[str, str], faults: Mapping[str, list[str]]) -> Parts:
-    """Return the knobs, which change only with the sheet, and the streams that can be chosen."""
-    return {"knobs": render.part("knobs", groups=groups(desk, settings, faults))}
 
 
 def file_faults(mistakes: Sequence[Mistake]) -> str:
