@@ -53,6 +53,28 @@ def folder(path: Path) -> Path:
     return path
 
 
+def page_path(sheet: Path, output: Path | None, kind: str, endings: tuple[str, ...], told: str) -> Path:
+    """Return where a page of a sheet goes, NAME.kind.html unless told; fail at once where it cannot."""
+    default = Path(f"{sheet.stem}.{kind}.html")
+    path = output or default
+    if path.suffix.lower() not in endings:
+        like = path.with_suffix(".html") if path.name else default
+        fail(str(path), f"a {kind} is written as {told}", f'Write -o "{like}"')
+    with writing(path):
+        writable(path)
+    if path.exists() and path.samefile(sheet):
+        fail(str(path), "this is the sheet itself", "Name another file")
+    return path
+
+
+def write_page(path: Path, page: bytes) -> None:
+    """Write a page; an older one stays whole until this one is."""
+    from flowsheet.spec.safe_file import replace_file
+
+    with writing(path):
+        replace_file(path.resolve(), page)
+
+
 def print_json(data: Any) -> None:
     """Print plain data as JSON, in what the terminal can show."""
     escaped = not (sys.stdout.encoding or "").lower().startswith("utf")

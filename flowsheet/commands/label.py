@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, fail, print_json, say_written, writable, writing
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_json, say_written, write_page
 
 ENDINGS = (".html", ".htm", ".txt")
 
@@ -27,18 +27,10 @@ def label(
     from flowsheet.study.lot_sheet import lot_sheet
 
     sheet = load(file)[0]
-    path = output or Path(f"{file.stem}.label.html")
-    if path.suffix.lower() not in ENDINGS:
-        like = path.with_suffix(".html") if path.name else Path(f"{file.stem}.label.html")
-        fail(str(path), "a label is written as .html or .txt", f'Write -o "{like}"')
-    with writing(path):
-        writable(path)
-    if path.exists() and path.samefile(file):
-        fail(str(path), "this is the sheet itself", "Name another file")
+    path = page_path(file, output, "label", ENDINGS, ".html or .txt")
     found = lot_sheet(sheet, seed)
     page = text(found) if path.suffix.lower() == ".txt" else html(found)
-    with writing(path):
-        path.write_bytes(page.encode("utf-8"))
+    write_page(path, page.encode("utf-8"))
     if as_json:
         print_json({**found.as_dict(), "written": str(path)})
     else:

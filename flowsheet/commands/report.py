@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, fail, print_json, progress, say_written, writable, writing
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_json, progress, say_written, write_page
 
 HTML, PDF = (".html", ".htm"), ".pdf"
 PAPER = {"a4": "a4", "letter": "us-letter"}
@@ -28,18 +28,10 @@ def report(
 ) -> None:
     """Write a report: the answers, the drawn flowsheet, pictures, tables, what was assumed, and cautions."""
     from flowsheet.solve.model import load
-    from flowsheet.spec.safe_file import replace_file
     from flowsheet.spec.text_file import decode
 
     sheet = load(file)[0]
-    path = output or Path(f"{file.stem}.report.html")
-    if path.suffix.lower() not in (*HTML, PDF):
-        like = path.with_suffix(".html") if path.name else Path(f"{file.stem}.report.html")
-        fail(str(path), "a report is written as .html or .pdf", f'Write -o "{like}"')
-    with writing(path):
-        writable(path)
-    if path.exists() and path.samefile(file):
-        fail(str(path), "this is the sheet itself", "Name another file")
+    path = page_path(file, output, "report", (*HTML, PDF), ".html or .pdf")
 
     from flowsheet.show.report.facts import facts
     from flowsheet.show.report.parts import report as laid_out
@@ -55,8 +47,7 @@ def report(
         from flowsheet.show.report.html import html
 
         page = html(laid).encode("utf-8")
-    with writing(path):
-        replace_file(path.resolve(), page)  # an older report stays whole until this one is
+    write_page(path, page)
     if as_json:
         sections = [{"key": one.key, "head": one.head, "lines": list(one.lines)} for one in laid.sections]
         print_json({"written": str(path), "sections": sections})

@@ -16,6 +16,7 @@ from flowsheet.show.page.asks import Pin
 from flowsheet.show.page.bench import Bench, Desk, Turned, faults_by_knob
 from flowsheet.show.page.stream_view import stream_view
 from flowsheet.show.tables import Column, Grid, signed
+from flowsheet.show.terminal import RULES
 from flowsheet.spec.mistakes import Mistake, SheetError
 from flowsheet.study.run import Run, cautions
 from flowsheet.study.trials import Trial
@@ -132,7 +133,7 @@ def coarse(run: Run) -> str:
 
 def notes(run: Run) -> str:
     """Return what is odd, and what to take care of."""
-    return render.part("notes", odd=[*run.warnings, *run.notes], care=cautions(run.solution.model.sheet))
+    return render.part("notes", odd=[*run.warnings, *run.notes], care=cautions(run.solution.model.sheet), rules=RULES)
 
 
 def one_stream(run: Run, stream: str) -> str:
