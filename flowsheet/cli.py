@@ -14,7 +14,7 @@ from flowsheet.commands.common import WRONG_INPUT, print_json
 from flowsheet.commands.output import Output, OutputError, end_without
 
 if TYPE_CHECKING:
-    from flowsheet.spec.mistakes import SheetError
+    from flowsheet.spec.text.mistakes import SheetError
 
 app = typer.Typer(
     help="From the weights of a bench test to what an ore holds, where gold is lost, and what would win it back.",
@@ -71,7 +71,7 @@ def _run() -> str | int | None:
     except SystemExit as end:
         return end.code
     except Exception as wrong:
-        from flowsheet.spec.mistakes import SheetError
+        from flowsheet.spec.text.mistakes import SheetError
 
         if not isinstance(wrong, SheetError):
             raise

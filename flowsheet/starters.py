@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from flowsheet.spec.mistakes import Mistake, SheetError, did_you_mean
+from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean
 
 
 def folder() -> Path:

@@ -12,10 +12,10 @@ import numpy as np
 from flowsheet.ore import grains
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.document import parse
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.weighing import Measurement
-from flowsheet.study.doubts import doubtful, inputs_with, limits
+from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.yaml.document import parse
+from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits
 
 WASHED = """
 ore:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec.document import parse
-from flowsheet.spec.money import price
-from flowsheet.spec.numbers import NumberMistake
-from flowsheet.spec.schema import Sheet
+from flowsheet.spec.blocks.money import price
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.numbers import NumberMistake
+from flowsheet.spec.yaml.document import parse
 
 
 def sheet_of(source: str | Path) -> Sheet:

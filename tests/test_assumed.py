@@ -10,11 +10,11 @@ import yaml
 
 from flowsheet.solve.model import Model, load, rebuild
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.document import parse
-from flowsheet.spec.fields import TYPICAL, extra_of
-from flowsheet.spec.numbers import Number
-from flowsheet.spec.schema import Sheet
-from flowsheet.study.assumed import Assumed, assumed
+from flowsheet.spec.blocks.fields import TYPICAL, extra_of
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.yaml.document import parse
+from flowsheet.study.run.assumptions import Assumed, assumed
 
 ROOT = Path(__file__).parent.parent
 SHEETS = sorted([*(ROOT / "configs").glob("*.yaml"), *(ROOT / "examples").glob("*/*.yaml")])

@@ -24,16 +24,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document, safe_file, weigh_sheet
-from flowsheet.spec.bench_log import BenchLog, Change, Entry, Place
-from flowsheet.spec.bench_sheet import build_with, log_test
-from flowsheet.spec.choices import choices, units_of
-from flowsheet.spec.document import Document
-from flowsheet.spec.log_text import LONGEST_CELL, LONGEST_NOTE, LogText
-from flowsheet.spec.mistakes import Mistake, SheetError
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.text_file import MOST_BYTES
-from flowsheet.spec.weigh_sheet import COLUMNS
+from flowsheet.spec.bench.bench_log import BenchLog, Change, Entry, Place
+from flowsheet.spec.bench.log_text import LONGEST_CELL, LONGEST_NOTE, LogText
+from flowsheet.spec.bench.sheet_with_log import build_with, log_test
+from flowsheet.spec.bench.weighable import choices, units_of
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text import safe_writing
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.text_file import MOST_BYTES
+from flowsheet.spec.weights import weigh_sheet
+from flowsheet.spec.weights.weigh_sheet import COLUMNS
+from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
 
 # All sheets and numbers here are invented.
@@ -541,7 +543,7 @@ def test_whenever_it_crashes_the_old_file_is_there_or_the_new_one(path, monkeypa
 
 
 def test_what_another_program_left_behind_is_in_nobodys_way(log, path):
-    safe_file.part_of(path).write_text("half a li")
+    safe_writing.part_of(path).write_text("half a li")
     log.add(LUMPS)
     assert [p.name for p in path.parent.iterdir()] == [path.name]
 
@@ -573,7 +575,7 @@ def test_each_change_is_flushed_to_the_disk_before_it_takes_its_place(log, path,
 
 
 def test_a_system_without_locks_or_open_folders_will_do(log, monkeypatch):
-    monkeypatch.setattr(safe_file, "fcntl", None)
+    monkeypatch.setattr(safe_writing, "fcntl", None)
     log.add(LUMPS)
     assert len(log.lines()) == 1
 
@@ -635,8 +637,8 @@ def test_many_threads_that_change_and_strike_one_line_do_it_once(log):
 
 WRITER = """
 import sys
-from flowsheet.spec.bench_sheet import build_with, log_test
-from flowsheet.spec.bench_log import BenchLog, Entry
+from flowsheet.spec.bench.sheet_with_log import build_with, log_test
+from flowsheet.spec.bench.bench_log import BenchLog, Entry
 log, first = BenchLog(sys.argv[1]), int(sys.argv[2])
 for number in range(first, first + int(sys.argv[3])):
     log.add(Entry("lumps", "minus grade", str(number), "g/t"))
@@ -682,7 +684,7 @@ def killed(path: Path, times: int, seed: int) -> tuple[int, int]:
         said += map(int, program.stdout.read().split())
         program.stdout.close()
         program.wait(timeout=60)
-        amid += safe_file.part_of(path).exists()
+        amid += safe_writing.part_of(path).exists()
         log = BenchLog(path)
         text = log.text()
         assert text == "" or text.endswith("\n")

@@ -19,22 +19,23 @@ from test_cli import PNG, Command, files_in, flowsheet  # noqa: F401
 
 from flowsheet import starters
 from flowsheet.ore.arrays import Array
-from flowsheet.show import chances, sentences
+from flowsheet.show.estimate import chances
+from flowsheet.show.run import sentences
 from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.solve.totals import Tail, totals
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.schema import Sheet
-from flowsheet.study import drawn as drawing
-from flowsheet.study.chance import GRADE, chance
-from flowsheet.study.coarse import openings
-from flowsheet.study.doubts import doubtful, inputs_with
-from flowsheet.study.gathered import Gathered, gather
-from flowsheet.study.interval import Interval, share
-from flowsheet.study.known_ore import KnownOre, known_ore, of_stream
-from flowsheet.study.reconcile import reconcile_sheet
-from flowsheet.study.run import run
-from flowsheet.study.sure import sure
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.study.balance.reconcile import reconcile_sheet
+from flowsheet.study.common import monte_carlo as drawing
+from flowsheet.study.common.coarse_fraction import openings
+from flowsheet.study.common.interval import Interval, share
+from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
+from flowsheet.study.estimate.chance import GRADE, chance
+from flowsheet.study.estimate.confidence import sure
+from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.ore_from_weights import KnownOre, known_ore, of_stream
+from flowsheet.study.run.run import run
 
 QUICK = starters.folder() / "quick.yaml"
 SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"

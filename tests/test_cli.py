@@ -21,7 +21,7 @@ import yaml
 from flowsheet import cli, starters
 from flowsheet.solve.model import load
 from flowsheet.solve.propagate import solve
-from flowsheet.study import run as run_study
+from flowsheet.study.run import run as run_study
 
 PNG = b"\x89PNG\r\n\x1a\n"
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
@@ -771,7 +771,7 @@ def test_on_a_terminal_without_arrows(tmp_path: Path) -> None:
 def test_a_bug_exits_with_1_and_a_traceback(tmp_path: Path) -> None:
     script = f"""
         import sys
-        from flowsheet.study import run
+        from flowsheet.study.run import run
         def broken(sheet):
             raise ZeroDivisionError("a bug")
         run.run = broken

@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 from sheets import sheet_of
 from strategies import sheets
 
-from flowsheet.show import closings
+from flowsheet.show.balance import closure
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.weighing import BEAD, GOLD, MASS, Measurement
-from flowsheet.study.closing import ALLOWED, Closing, closing
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.study.balance.closure import ALLOWED, Closing, closing
 
 # All sheets and numbers here are invented.
 SHEET = """
@@ -283,7 +283,7 @@ def test_the_groups_are_the_smallest_that_close(text: str, data: st.DataObject):
 
 
 def words(*lines: str) -> list[str]:
-    return closings.sentences(closing(weighed(SHEET, *lines)))
+    return closure.sentences(closing(weighed(SHEET, *lines)))
 
 
 def test_a_gap_that_the_doubt_allows_in_words():
@@ -332,7 +332,7 @@ def test_every_balance_can_be_said(text: str, data: st.DataObject):
                               max_size=len(sheet.weighed)))  # fmt: skip
     pairs = zip(sheet.weighed, kept, strict=True)
     sheet = replace(sheet, weighed=tuple(replace(m, value=k * m.value) for m, k in pairs if k is not None))
-    for told in closings.sentences(closing(sheet)):
+    for told in closure.sentences(closing(sheet)):
         assert told.endswith(".")
         assert "nan" not in told
         assert "inf" not in told.replace("infinite", "")
@@ -349,10 +349,10 @@ def test_the_sheets_mass_of_an_ore_counts_for_its_gold_where_its_grade_is_weighe
     assert ore.from_sheet
     assert scalp.closed
     assert scalp.gap_kg == pytest.approx(14.2 * 22e-6 - 310e-6, rel=1e-9)
-    said = closings.sentence(scalp)
+    said = closure.sentence(scalp)
     assert "The mass of ore is the sheet's." in said
     # Its grade was weighed, so that it is among what is to be looked at where the gap is too large.
     off = of(closing(weighed(SHEET, *lines[:2], "fines gold 21e-6 ± 1e-6")), GOLD, "scalp")
-    assert "Check ore, lumps and fines." in closings.sentence(off)
+    assert "Check ore, lumps and fines." in closure.sentence(off)
     # Without a grade of its own, the sheet's guess is not used.
     assert of(closing(weighed(SHEET, *lines[1:])), GOLD, "scalp").missing == ("ore",)

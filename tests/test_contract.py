@@ -15,8 +15,8 @@ import pytest
 
 import flowsheet
 from flowsheet import cli, steps
-from flowsheet.spec.fields import extra_of
-from flowsheet.spec.numbers import Number
+from flowsheet.spec.blocks.fields import extra_of
+from flowsheet.spec.text.numbers import Number
 from flowsheet.steps.base import Step
 
 PACKAGE = Path(flowsheet.__file__).parent
@@ -86,10 +86,10 @@ def test_every_room_is_there_and_nothing_else() -> None:
 @pytest.mark.parametrize(
     ("source", "module", "wrong"),
     [
-        ("from flowsheet.study.run import run", "flowsheet.solve.model", ["flowsheet.study.run"]),
-        ("import flowsheet.cli", "flowsheet.show.tables", ["flowsheet.cli"]),
-        ("from flowsheet import show", "flowsheet.study.run", ["flowsheet.show"]),
-        ("from flowsheet import starters", "flowsheet.study.run", ["flowsheet.starters"]),
+        ("from flowsheet.study.run.run import run", "flowsheet.solve.model", ["flowsheet.study.run.run"]),
+        ("import flowsheet.cli", "flowsheet.show.text.tables", ["flowsheet.cli"]),
+        ("from flowsheet import show", "flowsheet.study.run.run", ["flowsheet.show"]),
+        ("from flowsheet import starters", "flowsheet.study.run.run", ["flowsheet.starters"]),
         ("from ..solve import model", "flowsheet.steps.pan", ["flowsheet.solve"]),
         ("from .. import solve", "flowsheet.steps.pan", ["flowsheet.solve"]),
         (
@@ -105,6 +105,74 @@ def test_every_room_is_there_and_nothing_else() -> None:
 )
 def test_the_checker_of_arrows_can_fail(source: str, module: str, wrong: list[str]) -> None:
     assert wrong_arrows(source, module, module.rpartition(".")[0]) == wrong
+
+
+# ── sub-rooms ───────────────────────────────────────────────────────────────────────────────────────────────
+
+MOST_MODULES = 14
+"""Modules of a folder that a stranger takes in at a glance (one file a kind and one a command are lists, not rooms)."""
+
+
+def sub_room(module: str) -> str:
+    """Return the sub-room of a dotted module name, "" for one that lies in the room itself."""
+    parts = module.split(".")
+    return ".".join(parts[1:3]) if len(parts) > 3 or ((PACKAGE / Path(*parts[1:])).is_dir() and len(parts) == 3) else ""
+
+
+def arrows_between(sources: dict[str, str]) -> set[tuple[str, str]]:
+    """Return which sub-room imports from which other one of the same room, of sources by dotted module name."""
+    found = set()
+    for module, source in sources.items():
+        mine = sub_room(module)
+        others = {sub_room(name) for name in imported(source, module.rpartition(".")[0])}
+        found |= {(mine, other) for other in others if mine and other and other != mine
+                  and other.partition(".")[0] == mine.partition(".")[0]}  # fmt: skip
+    return found
+
+
+def circles(arrows: set[tuple[str, str]]) -> list[list[str]]:
+    import networkx as nx
+
+    return [sorted(part) for part in nx.strongly_connected_components(nx.DiGraph(arrows)) if len(part) > 1]
+
+
+def test_no_folder_holds_more_modules_than_a_stranger_takes_in() -> None:
+    folders = {path.parent for path in MODULES} - {PACKAGE / "steps", PACKAGE / "commands"}
+    full = {str(folder.relative_to(PACKAGE)): count for folder in folders
+            if (count := sum(path.name != "__init__.py" for path in folder.glob("*.py"))) > MOST_MODULES}  # fmt: skip
+    assert full == {}
+
+
+def test_sub_rooms_form_no_circle() -> None:
+    arrows = arrows_between({dotted(path): path.read_text(encoding="utf-8") for path in MODULES})
+    assert ("study.money", "study.common") in arrows  # so that the check sees what is imported
+    assert circles(arrows) == []
+
+
+def test_the_check_of_circles_can_fail() -> None:
+    sources = {
+        "flowsheet.study.lot.ledger": "from flowsheet.study.money.costs import bond",
+        "flowsheet.study.money.costs": "def f():\n    from flowsheet.study.lot import ledger",
+    }
+    assert circles(arrows_between(sources)) == [["study.lot", "study.money"]]
+
+
+def test_each_sub_room_says_what_is_answered_there_and_names_its_modules() -> None:
+    for path in MODULES:
+        if path.name != "__init__.py" or path.parent == PACKAGE:
+            continue
+        told = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+        assert len(told.partition("\n")[0]) > 20, path
+        mine = {one.stem for one in path.parent.glob("*.py")} - {"__init__"}
+        if room_of(dotted(path)) in ("spec", "study") and path.parent.parent != PACKAGE:
+            assert {name for name in mine if name not in told} == set(), path
+
+
+def test_show_has_the_sub_rooms_of_study() -> None:
+    def rooms(name: str) -> set[str]:
+        return {path.parent.name for path in (PACKAGE / name).glob("*/__init__.py")}
+
+    assert rooms("study") - {"common"} == rooms("show") - {"text", "graphics", "page", "report"}
 
 
 # ── size of modules ─────────────────────────────────────────────────────────────────────────────────────────
@@ -200,7 +268,7 @@ from typing import Literal
 import numpy as np
 
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Field, Share, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Field, Share, knob
 from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from flowsheet import cli
-from flowsheet.study.cutting import ACROSS, ALONG, Cut, Rock, cut
+from flowsheet.study.rocks.slabs import ACROSS, ALONG, Cut, Rock, cut
 
 PNG = b"\x89PNG\r\n\x1a\n"
 ROCK = Rock(0.12, 0.09, 0.07, 0.006)

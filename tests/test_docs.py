@@ -16,7 +16,7 @@ import yaml
 from flowsheet import cli, starters
 from flowsheet.solve.model import load
 from flowsheet.steps import kinds
-from flowsheet.study.run import run
+from flowsheet.study.run.run import run
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from flowsheet.spec import document
-from flowsheet.spec.document import Document, parse, read
-from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml.document import Document, parse, read
 
 CONFIGS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
 

@@ -12,19 +12,19 @@ import pytest
 from invented import SIEVES, WASHED, first, grains_in, measured, sheet_of, solved_at, truth_of, washed_data
 
 from flowsheet import starters
-from flowsheet.show import fit_words, fitted
+from flowsheet.show.estimate import fit_words, fitted
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.weighing import Measurement
-from flowsheet.study import predict
-from flowsheet.study.doubts import doubtful, inputs_with, limits, places
-from flowsheet.study.evidence import Evidence
-from flowsheet.study.fit import Fitted, fit
-from flowsheet.study.least_squares import STEP, derivatives
-from flowsheet.study.posterior import Posterior, _cut_normal
-from flowsheet.study.profile import profiles
-from flowsheet.study.run import run
+from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, places
+from flowsheet.study.estimate import predicted_weights
+from flowsheet.study.estimate.bounded_lsq import STEP, derivatives
+from flowsheet.study.estimate.evidence import Evidence
+from flowsheet.study.estimate.fit import Fitted, fit
+from flowsheet.study.estimate.laplace_posterior import Posterior, _cut_normal
+from flowsheet.study.estimate.profile_likelihood import profiles
+from flowsheet.study.run.run import run
 
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
 Z90 = 1.6448536269514722
@@ -41,7 +41,7 @@ def test_predictions_are_what_a_run_tells() -> None:
     sheet = sheet_of(FIRED)
     found = run(sheet)
     for name, stream in found.streams.items():
-        told = predict.predict(found.solution, [
+        told = predicted_weights.predict(found.solution, [
             measured(name, what, 0.0) for what in ("mass", "grade", "gold", "bead")
         ])  # fmt: skip
         metal_g = stream.gold_g + stream.silver_g
@@ -63,13 +63,13 @@ def test_passing_and_grains_by_plain_sums() -> None:
         for j in range(len(grid))
     ]
     coarse = sum(number[j] for j in range(len(grid)) if grid.lower[j] >= SIEVES[0] * 0.9999)
-    assert predict.predict(solution, asked) == pytest.approx(
+    assert predicted_weights.predict(solution, asked) == pytest.approx(
         [below / float(powder.solids), coarse, sum(number)], rel=1e-9
     )
 
 
 def test_downstream_follows_the_graph() -> None:
-    found = predict.downstream(sheet_of(FIRED))
+    found = predicted_weights.downstream(sheet_of(FIRED))
     assert found["con"] == {"con", "bead", "cupel"}
     assert found["tails"] == {"tails"}
     assert found["ore"] >= {"con", "tails", "bead", "cupel"}
@@ -96,7 +96,7 @@ def test_the_covariance_of_luck_is_that_of_grains_drawn_one_by_one() -> None:
     solution = solved_at(sheet, {}, (size,))
     data = [measured("con", "gold", 0), measured("bead", "mass", 0), measured("tails", "grade", 0),
             measured("tails", "grains", 0, size=size), measured("ore", "gold", 0)]  # fmt: skip
-    told = predict.luck(solution, data, [range(len(data))])
+    told = predicted_weights.luck(solution, data, [range(len(data))])
     rng = np.random.default_rng(1)
     metal = first(solution.metal("bead") / solution.streams["bead"].gold)
     coarse = solution.model.grid.coarser(size)
@@ -122,7 +122,7 @@ keep: picked
 """
     data = [measured("ore", "grade", 0)]
     sheets = (sheet_of(text.replace("cluster: 1", f"cluster: {c}")) for c in (1, 5))
-    apart, together = (predict.luck(solved_at(sheet, {}), data, [[0]])[0, 0] for sheet in sheets)
+    apart, together = (predicted_weights.luck(solved_at(sheet, {}), data, [[0]])[0, 0] for sheet in sheets)
     assert together == pytest.approx(5 * apart, rel=1e-12)
 
 
@@ -137,7 +137,9 @@ steps:
 keep: one
 """
     names = ("ore", "a", "b", "a1", "b2", "one")
-    told = predict.luck(solved_at(sheet_of(text), {}), [measured(n, "gold", 0) for n in names], [range(len(names))])
+    told = predicted_weights.luck(
+        solved_at(sheet_of(text), {}), [measured(n, "gold", 0) for n in names], [range(len(names))]
+    )
     sd = np.sqrt(np.diag(told))
     assert np.linalg.eigvalsh(told / np.outer(sd, sd)).min() > -1e-12
 
@@ -155,7 +157,7 @@ def test_derivatives_against_plain_differences() -> None:
 
     def alone(x: np.ndarray) -> np.ndarray:
         inputs = inputs_with(model, {n: np.asarray(v) for n, v in zip(names, x, strict=True)}, None)
-        return predict.predict(solve(model, inputs), evidence.measured)
+        return predicted_weights.predict(solve(model, inputs), evidence.measured)
 
     assert values == pytest.approx(alone(at), rel=1e-12)
     for i, sd in enumerate(evidence.prior_sd):
@@ -231,7 +233,7 @@ def test_a_gross_error_is_named_and_what_the_rest_would_have_it_at() -> None:
     rest = fit(sheet_of(text), data[1:])
     # Leaving it out and predicting it comes to the same in a linear model.
     solution = rest.evidence.solution(rest.posterior.mode[None])
-    assert worst.without == pytest.approx(float(predict.predict(solution, data[:1])[0, 0]), rel=1e-6)
+    assert worst.without == pytest.approx(float(predicted_weights.predict(solution, data[:1])[0, 0]), rel=1e-6)
 
 
 # ── luck, counts, several tests ─────────────────────────────────────────────────────────────────────────────
@@ -259,7 +261,7 @@ def test_the_grade_of_the_pile_holds_the_luck_of_the_sack() -> None:
     found = fit(sheet, data, look_further=False)
     grade = found.parameters[0]
     solution = found.evidence.solution(found.posterior.mode[None])
-    luck = math.sqrt(predict.luck_alone(solution, data)[0])
+    luck = math.sqrt(predicted_weights.luck_alone(solution, data)[0])
     assert luck / 0.08e-3 > 0.05
     assert grade.sd / grade.value == pytest.approx(luck / 0.08e-3, rel=0.05)
 
@@ -366,7 +368,7 @@ def test_what_the_weighing_asked_for_is_said_to_tell_it_does() -> None:
     assert advice.what == "passing"
     more = measured(advice.stream, advice.what, 0.0, 0.01, advice.size)
     model = Model.of(sheet, [advice.size or 0.0])
-    more = replace(more, value=float(predict.predict(solve(model), [more])[0]))
+    more = replace(more, value=float(predicted_weights.predict(solve(model), [more])[0]))
     after = fit(sheet, [*data, more])
     took = 1 - (one(after, "mill.gap").sd / one(before, "mill.gap").sd) ** 2
     assert took == pytest.approx(advice.takes, abs=0.1)
@@ -480,7 +482,7 @@ def test_weights_that_agree_with_the_sheet_move_nothing(path: Path) -> None:
     solution = solve(Model.of(sheet))
     ends = [name for name in sheet.ends if float(solution.streams[name].gold) > 0]
     asked = [measured(name, "gold", 0.0) for name in ends]
-    told = predict.predict(solution, asked)
+    told = predicted_weights.predict(solution, asked)
     data = [replace(m, value=float(v), sd=0.02 * float(v)) for m, v in zip(asked, told, strict=True)]
     found = fit(sheet, data)
     assert found.settled
@@ -503,7 +505,7 @@ def test_limits_are_those_of_field_kind_and_spread() -> None:
 
 def test_every_doubtful_number_of_a_document_is_found() -> None:
     from flowsheet.solve.model import rebuild
-    from flowsheet.spec.document import parse
+    from flowsheet.spec.yaml.document import parse
 
     text = """
 ores:

@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 
 from flowsheet import cli
-from flowsheet.show import fit_words, fitted
+from flowsheet.show.estimate import fit_words, fitted
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import numbers, units
-from flowsheet.spec.document import parse
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.study import forecast
-from flowsheet.study.doubts import doubtful
-from flowsheet.study.fit import Fitted, fit
-from flowsheet.study.fitted_sheet import MARK, as_written, fitted_text, in_unit
-from flowsheet.study.trials import parse_settings, run_trials
+from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml.document import parse
+from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.estimate.fit import Fitted, fit
+from flowsheet.study.estimate.fitted_sheet import MARK, as_written, fitted_text, in_unit
+from flowsheet.study.trials import forecast
+from flowsheet.study.trials.trials import parse_settings, run_trials
 
 PNG = b"\x89PNG\r\n\x1a\n"
 

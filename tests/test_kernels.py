@@ -896,7 +896,7 @@ def test_gold_share_of_a_composite_is_that_of_its_volume() -> None:
 
 def test_feed_is_what_the_room_hands_on() -> None:
     """The function behind ``Model.plain``: it needs a grid, a locked share and a way to take numbers."""
-    from flowsheet.spec.schema import Ore
+    from flowsheet.spec.blocks.schema import Ore
 
     ore = Ore.model_validate({"mass": "3 kg", "grade": "5 g/t"})
     material = feed(ore, Grid.unsized(), np.ones((1, 1)), lambda number: np.asarray(number.value))

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from flowsheet.solve.model import rebuild
-from flowsheet.spec import document as yaml_document
-from flowsheet.spec.document import Document, parse
 from flowsheet.spec.read import with_settings
+from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml.document import Document, parse
 from flowsheet.starters import folder
-from flowsheet.study.knobs import EVEN, LOG, WHOLE, Knob, idle, knobs
-from flowsheet.study.trials import pair, run_trials
+from flowsheet.study.run.sliders import EVEN, LOG, WHOLE, Knob, idle, knobs
+from flowsheet.study.trials.trials import pair, run_trials
 
 ROOT = Path(__file__).parent.parent
 SHEETS = [*sorted(folder().glob("*.yaml")), *sorted((ROOT / "examples").glob("*/*.yaml")),

@@ -13,15 +13,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from flowsheet.show.label import MOST_STEPS, WIDTH, html, parts, text
+from flowsheet.show.label.label import MOST_STEPS, WIDTH, html, parts, text
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document
-from flowsheet.spec.schema import Sheet
-from flowsheet.study.chance import chance
-from flowsheet.study.ledger import read_ledger
-from flowsheet.study.lot import Lot, lot, luck_of
-from flowsheet.study.lot_sheet import DRAWS, LotSheet, lot_sheet
-from flowsheet.study.pile_grade import another_sack
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.yaml import document
+from flowsheet.study.estimate.chance import chance
+from flowsheet.study.label.contents import DRAWS, LotSheet, lot_sheet
+from flowsheet.study.lot.combine_tests import Lot, lot, luck_of
+from flowsheet.study.lot.ledger import read_ledger
+from flowsheet.study.lot.pile_grade import another_sack
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 SACK, PILE = EXAMPLES / "sack_test" / "sack3.yaml", EXAMPLES / "pile" / "pile.yaml"

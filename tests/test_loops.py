@@ -13,7 +13,7 @@ from flowsheet.ore.material import Material
 from flowsheet.solve.loops import absorb
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.text.mistakes import SheetError
 
 ARRAYS = ("light", "heavy", "free", "locked")
 ORE = """

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from flowsheet import starters
-from flowsheet.show import sentences
+from flowsheet.show.run import sentences
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document
-from flowsheet.study.losses import REASONS, Loss
-from flowsheet.study.run import Run, run
+from flowsheet.spec.yaml import document
+from flowsheet.study.run.losses import REASONS, Loss
+from flowsheet.study.run.run import Run, run
 
 ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 4 mm, p80: 2 mm}, heavies: 5 %, gold: {d50: 0.1 mm, d95: 0.6 mm}}"
 WASH = "wash: {do: pan, takes: ore, gives: {concentrate: con, tailings: tails}}"

@@ -15,16 +15,17 @@ import pytest
 from piles import Grains, sheet_text
 from sheets import sheet_of
 
-from flowsheet.show import lot_plots, lots, workbook
-from flowsheet.show.tables import WIDTH, Column, Grid
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.study.ledger import Ledger, Test, read_ledger
-from flowsheet.study.lot import lot, luck_of
-from flowsheet.study.pile_estimate import USUAL_SPREAD, Estimate
-from flowsheet.study.pile_total import Rest
-from flowsheet.study.plain_lot import plain_lot
-from flowsheet.study.sack_laws import SHARP, Luck
-from flowsheet.study.sacks import MEDIAN, Reader, Sacks, sigma
+from flowsheet.show.lot import lot_plots, lots
+from flowsheet.show.text import workbook
+from flowsheet.show.text.tables import WIDTH, Column, Grid
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.study.lot.between_sacks import MEDIAN, Reader, Sacks, sigma
+from flowsheet.study.lot.combine_tests import lot, luck_of
+from flowsheet.study.lot.ledger import Ledger, Test, read_ledger
+from flowsheet.study.lot.pile_estimate import USUAL_SPREAD, Estimate
+from flowsheet.study.lot.pile_total import Rest
+from flowsheet.study.lot.sack_likelihood import SHARP, Luck
+from flowsheet.study.lot.student_interval import plain_lot
 
 ROOT = Path(__file__).parent.parent
 PILE = ROOT / "examples" / "pile" / "pile.yaml"
@@ -518,8 +519,8 @@ def test_pictures_of_few_and_of_many_sacks(tmp_path: Path) -> None:
 IN_ONE_PASS = """
 import json, resource, sys
 from pathlib import Path
-from flowsheet.study.ledger import read_ledger
-from flowsheet.study.lot import lot
+from flowsheet.study.lot.ledger import read_ledger
+from flowsheet.study.lot.combine_tests import lot
 seen = []
 def progress(items):
     for item in items:

@@ -13,9 +13,9 @@ from scipy import stats
 from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
-from flowsheet.study.known_ore import of_stream
-from flowsheet.study.luck import RARE, SELDOM, Spread, moments, sample, spread
-from flowsheet.study.pile import Known, from_test, share_of
+from flowsheet.study.common.compound_poisson import RARE, SELDOM, Spread, moments, sample, spread
+from flowsheet.study.estimate.grade_from_gold_held import Known, from_test, share_of
+from flowsheet.study.estimate.ore_from_weights import of_stream
 
 GRID = Grid.make(0.05)
 FINE = np.asarray(0.87)

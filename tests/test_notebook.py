@@ -12,24 +12,26 @@ from typing import Any
 import pytest
 from test_worth import SIZED
 
-from flowsheet.show import markup, notebook
+from flowsheet.show import notebook
+from flowsheet.show.text import markup
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document, specimens
-from flowsheet.study import shown
-from flowsheet.study.chance import Chance, chance
-from flowsheet.study.fit import Fitted, fit
-from flowsheet.study.forecast import Forecasts, run_forecasts
-from flowsheet.study.ledger import read_ledger
-from flowsheet.study.lot import Lot, lot
-from flowsheet.study.lot_sheet import LotSheet, lot_sheet
-from flowsheet.study.planned import Planned, Wish, planned
-from flowsheet.study.reconcile import reconcile_sheet
-from flowsheet.study.reconciled import Reconciled
-from flowsheet.study.run import Run, run
-from flowsheet.study.specimen import All, Found, weigh
-from flowsheet.study.trials import Trials, parse_settings, run_trials
-from flowsheet.study.worth import worth
-from flowsheet.study.worths import Worths
+from flowsheet.spec.rocks import specimen_table
+from flowsheet.spec.yaml import document
+from flowsheet.study.balance.reconcile import reconcile_sheet
+from flowsheet.study.balance.result import Reconciled
+from flowsheet.study.common import notebook_result
+from flowsheet.study.estimate.chance import Chance, chance
+from flowsheet.study.estimate.fit import Fitted, fit
+from flowsheet.study.label.contents import LotSheet, lot_sheet
+from flowsheet.study.lot.combine_tests import Lot, lot
+from flowsheet.study.lot.ledger import read_ledger
+from flowsheet.study.money.result import Worths
+from flowsheet.study.money.valuation import worth
+from flowsheet.study.rocks.hydrostatic import All, Found, weigh
+from flowsheet.study.run.run import Run, run
+from flowsheet.study.sampling.sampling_plan import Planned, Wish, planned
+from flowsheet.study.trials.forecast import Forecasts, run_forecasts
+from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 SACK, PILE = EXAMPLES / "sack_test" / "sack3.yaml", EXAMPLES / "pile" / "pile.yaml"
@@ -76,7 +78,7 @@ class Reader(HTMLParser):
 
 def one_specimen() -> All:
     options = {"air": "96g", "water": "74.5g", "host": None, "fineness": None, "metal": None, "scale": None}
-    _, rock = specimens.from_options(options, None)
+    _, rock = specimen_table.from_options(options, None)
     assert rock is not None
     return weigh([rock], 200, 1, iter)
 
@@ -133,7 +135,7 @@ def test_each_result_shows_itself(kind: type) -> None:
 
 def test_all_results_that_commands_print_are_here() -> None:
     assert set(notebook.PAGES) == set(MAKERS)
-    assert all(issubclass(kind, shown.Shown) for kind in MAKERS)
+    assert all(issubclass(kind, notebook_result.Shown) for kind in MAKERS)
 
 
 def test_a_run_says_its_answers_and_its_balance() -> None:
@@ -171,7 +173,7 @@ def test_two_runs_in_one_notebook_share_no_id() -> None:
 
 
 @dataclasses.dataclass(frozen=True)
-class Told(shown.Shown):
+class Told(notebook_result.Shown):
     """A result that no renderer knows."""
 
     value: int
@@ -179,9 +181,9 @@ class Told(shown.Shown):
 
 @pytest.fixture
 def fresh() -> Iterator[None]:
-    shown._renderer.cache_clear()
+    notebook_result._renderer.cache_clear()
     yield
-    shown._renderer.cache_clear()
+    notebook_result._renderer.cache_clear()
 
 
 def test_a_shown_result_is_as_frozen_as_any() -> None:
@@ -208,9 +210,9 @@ def test_without_renderers_results_show_as_text(monkeypatch: pytest.MonkeyPatch)
 
 @pytest.mark.usefixtures("fresh")
 def test_the_renderers_are_those_that_the_packaging_names() -> None:
-    assert shown._renderer("html") is notebook.html
-    assert shown._renderer("svg") is notebook.svg
-    assert shown._renderer("sound") is None
+    assert notebook_result._renderer("html") is notebook.html
+    assert notebook_result._renderer("svg") is notebook.svg
+    assert notebook_result._renderer("sound") is None
 
 
 # ── the stylesheet ──────────────────────────────────────────────────────────────────────────────────────────

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flowsheet.spec import mesh
-from flowsheet.spec.factors import Factors, _read
-from flowsheet.spec.numbers import LONGEST, Number, NumberMistake, parse
-from flowsheet.spec.units import COUNT, FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE, Dimension
+from flowsheet.spec.blocks.factors import Factors, _read
+from flowsheet.spec.text import mesh
+from flowsheet.spec.text.numbers import LONGEST, Number, NumberMistake, parse
+from flowsheet.spec.text.units import COUNT, FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE, Dimension
 
 # Factors by definition: NIST SP 811, Appendix B (grain 64.79891 mg, inch 25.4 mm).
 GRAIN = 64.79891e-6

@@ -10,9 +10,9 @@ import pytest
 from flowsheet import starters
 from flowsheet.solve.model import Model, load, rebuild
 from flowsheet.solve.propagate import solve
-from flowsheet.spec import document
-from flowsheet.study.run import Run, run
-from flowsheet.study.streams import weight
+from flowsheet.spec.yaml import document
+from flowsheet.study.common.streams import weight
+from flowsheet.study.run.run import Run, run
 
 STEPS = """
 steps:

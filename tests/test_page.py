@@ -18,17 +18,17 @@ from typing import Any
 import pytest
 from served import HOST, JSON, Served, serving, tags_of, text_of
 
-from flowsheet.show.figures import gold
 from flowsheet.show.page import asks
 from flowsheet.show.page.app import Page
 from flowsheet.show.page.bench import Bench, default_log
 from flowsheet.show.page.guard import BROKEN, HEADERS, LARGEST, Guard
 from flowsheet.show.page.surely import sure_part
+from flowsheet.show.text.figures import gold
 from flowsheet.solve.model import load
-from flowsheet.spec import document as yaml_document
-from flowsheet.spec import weigh_sheet
+from flowsheet.spec.weights import weigh_sheet
+from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.starters import folder
-from flowsheet.study.trials import pair, run_trials
+from flowsheet.study.trials.trials import pair, run_trials
 
 ROOT = Path(__file__).parent.parent
 SACK = ROOT / "examples" / "sack_test"

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 from served import HOST, Served, serving
 
-from flowsheet.spec import weigh_sheet
-from flowsheet.spec.log_text import LogText
+from flowsheet.spec.bench.log_text import LogText
+from flowsheet.spec.weights import weigh_sheet
 
 CLIENTS, SECONDS = 200, 30.0
 PANS = 40

@@ -28,14 +28,14 @@ from flowsheet.show.page.bench import Bench
 from flowsheet.show.page.guard import HEADERS, Guard
 from flowsheet.show.page.log_view import log_parts, weight_parts
 from flowsheet.solve.model import load
-from flowsheet.spec import document as yaml_document
-from flowsheet.spec import safe_file
-from flowsheet.spec.bench_log import BenchLog, Entry
-from flowsheet.spec.bench_sheet import counted
-from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.bench.bench_log import BenchLog, Entry
+from flowsheet.spec.bench.sheet_with_log import counted
 from flowsheet.spec.read import with_settings
+from flowsheet.spec.text import safe_writing
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.steps import kinds
-from flowsheet.study.knobs import knobs
+from flowsheet.study.run.sliders import knobs
 
 SACK = Path(__file__).parent.parent / "examples" / "sack_test"
 POSIX = pytest.mark.skipif(os.name != "posix", reason="other systems have no such files, locks or signals")
@@ -561,7 +561,7 @@ def test_a_folder_that_another_program_locks_is_not_waited_for_without_end(
 ) -> None:
     import fcntl
 
-    monkeypatch.setattr(safe_file, "PATIENCE", 0.1)
+    monkeypatch.setattr(safe_writing, "PATIENCE", 0.1)
     log = BenchLog(tmp_path / "log.csv")
     held = os.open(tmp_path, os.O_RDONLY)
     try:

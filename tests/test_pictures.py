@@ -22,16 +22,20 @@ from matplotlib.patches import Rectangle
 from strategies import sheets
 
 from flowsheet.ore.arrays import Array
-from flowsheet.show import chance_plots, gold_bar, inline_svg, markup, pictures, run_plots, style, weight_plots
-from flowsheet.show.content import Picture
-from flowsheet.show.files import default_streams
+from flowsheet.show.balance import weight_plots
+from flowsheet.show.estimate import chance_plots
+from flowsheet.show.graphics import inline_svg, style
+from flowsheet.show.run import gold_bar, pictures, run_plots
+from flowsheet.show.run.files import default_streams
+from flowsheet.show.text import markup
+from flowsheet.show.text.content import Picture
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.study.chance import Chance, chance
-from flowsheet.study.reconcile import reconcile_sheet
-from flowsheet.study.reconciled import Reconciled
-from flowsheet.study.run import Run, run
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml import document
+from flowsheet.study.balance.reconcile import reconcile_sheet
+from flowsheet.study.balance.result import Reconciled
+from flowsheet.study.estimate.chance import Chance, chance
+from flowsheet.study.run.run import Run, run
 
 SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
 HOSTILE = "<script>\"&'$x$_a"
@@ -360,7 +364,7 @@ def test_names_in_the_bar_are_text(nasty: Facts) -> None:
 
 
 def test_the_bar_loads_no_library_that_draws() -> None:
-    script = "import sys; import flowsheet.show.gold_bar; sys.exit('matplotlib' in sys.modules)"
+    script = "import sys; import flowsheet.show.run.gold_bar; sys.exit('matplotlib' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", script], check=False, timeout=60).returncode == 0
 
 

@@ -15,22 +15,22 @@ import pytest
 
 from flowsheet import cli
 from flowsheet.ore import grains
-from flowsheet.show import plans
+from flowsheet.show.sampling import plans
 from flowsheet.solve.model import Model, rebuild
-from flowsheet.spec.document import parse
-from flowsheet.spec.json_schema import json_schema
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.schema import Sheet
+from flowsheet.spec.blocks.json_schema import json_schema
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml.document import parse
 from flowsheet.steps import kinds
 from flowsheet.steps.split import sampling_error
-from flowsheet.study import gy, luck
-from flowsheet.study.off import Off
-from flowsheet.study.piles_tried import tried
-from flowsheet.study.plan import Search, recipes
-from flowsheet.study.planned import SIZES, Planned, Wish, planned
-from flowsheet.study.stages import GRAINS, GROUPING, MEASURING, SACKS, Split, broken, passes
-from flowsheet.study.work import work_of
-from flowsheet.study.worth import worth
+from flowsheet.study.common import compound_poisson, gy
+from flowsheet.study.money.valuation import worth
+from flowsheet.study.sampling.error_law import Off
+from flowsheet.study.sampling.plan_search import Search, recipes
+from flowsheet.study.sampling.sampling_cost import work_of
+from flowsheet.study.sampling.sampling_plan import SIZES, Planned, Wish, planned
+from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, Split, broken, passes
+from flowsheet.study.sampling.simulate import tried
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -109,7 +109,7 @@ def test_grains_are_counted_as_everywhere(found: Planned) -> None:
     expected = float((gold * pool.grain_mass).sum() / gold.sum() ** 2)
     assert pool.lies.grains == pytest.approx(expected * float(pool.lies.material.solids), rel=1e-12)
     # Of a huge pile one sack: the luck of one sack, as ``chance`` tells it.
-    _, sd = luck.moments(pool.grain_mass, gold / pool.grain_mass)
+    _, sd = compound_poisson.moments(pool.grain_mass, gold / pool.grain_mass)
     one = math.sqrt(replace(pool, sacks=10**9, sack_mass=14.0).in_sacks(pool.lies.grains, 1))
     assert one == pytest.approx(sd / gold.sum() * math.sqrt(float(pool.lies.material.solids) / 14), rel=1e-6)
 

@@ -10,11 +10,12 @@ import matplotlib.figure
 import pytest
 from matplotlib.figure import Figure
 
-from flowsheet.show import drawing, files, plots
+from flowsheet.show.run import drawing, size_plots
+from flowsheet.show.trials import trial_files, trial_plots
 from flowsheet.solve.model import rebuild
-from flowsheet.spec import document
-from flowsheet.study.run import Run, run
-from flowsheet.study.trials import Trials, parse_settings, run_trials
+from flowsheet.spec.yaml import document
+from flowsheet.study.run.run import Run, run
+from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
 LONG = "what the second screen lets through after the first wash in the morning"
 SHEET = """
@@ -73,7 +74,7 @@ def test_a_word_longer_than_a_line_is_broken(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("names", [["ore", LONG], ["ore", LONG, "powder", "con"], ["ore"]])
 def test_names_cover_no_bar(names: list[str], drawn: list[Figure], tmp_path: Path) -> None:
-    plots.by_size(run_of(SHEET.replace("TAILS", LONG)), names, tmp_path / "sizes.png")
+    size_plots.by_size(run_of(SHEET.replace("TAILS", LONG)), names, tmp_path / "sizes.png")
     (figure,) = drawn
     (legend,) = figure.legends
     box = legend.get_window_extent()
@@ -91,7 +92,7 @@ def test_names_cover_no_bar(names: list[str], drawn: list[Figure], tmp_path: Pat
 
 def test_two_settings_make_a_line_for_each_value_of_the_second(drawn: list[Figure], tmp_path: Path) -> None:
     found = trials_of("grind.gap=0.1 mm,0.2 mm,0.4 mm", "wash.passes=1,2")
-    plots.plot(found, tmp_path / "trials.png")
+    trial_plots.plot(found, tmp_path / "trials.png")
     (axes,) = drawn[0].axes
     one, two, base = axes.lines
     kept = {tuple(row.settings.values()): row.kept_g for row in found.rows}
@@ -104,7 +105,9 @@ def test_two_settings_make_a_line_for_each_value_of_the_second(drawn: list[Figur
 
 
 def test_names_of_lines_do_not_cover_each_other(drawn: list[Figure], tmp_path: Path) -> None:
-    plots.plot(trials_of("wash.passes=1,2", "wash.heavies=10 %,11 %,12 %,13 %,14 %,15 %,16 %"), tmp_path / "trials.png")
+    trial_plots.plot(
+        trials_of("wash.passes=1,2", "wash.heavies=10 %,11 %,12 %,13 %,14 %,15 %,16 %"), tmp_path / "trials.png"
+    )
     (axes,) = drawn[0].axes
     boxes = sorted((text.get_window_extent() for text in axes.texts), key=lambda box: box.y0)
     assert len(boxes) == 8
@@ -113,7 +116,7 @@ def test_names_of_lines_do_not_cover_each_other(drawn: list[Figure], tmp_path: P
 
 
 def test_the_setting_with_fewer_values_makes_the_lines(drawn: list[Figure], tmp_path: Path) -> None:
-    plots.plot(trials_of("wash.passes=1,2", "wash.light=1 % to 9 % in 9"), tmp_path / "trials.png")
+    trial_plots.plot(trials_of("wash.passes=1,2", "wash.light=1 % to 9 % in 9"), tmp_path / "trials.png")
     (axes,) = drawn[0].axes
     assert len(axes.lines) == 3
     assert axes.get_xlabel() == "wash.light, %"
@@ -131,8 +134,8 @@ def test_the_setting_with_fewer_values_makes_the_lines(drawn: list[Figure], tmp_
 )
 def test_what_cannot_be_plotted_says_why(settings: list[str], told: str | None, tmp_path: Path) -> None:
     found = trials_of(*settings)
-    why = plots.why_no_plot(found)
+    why = trial_plots.why_no_plot(found)
     assert (why is None) == (told is None)
     assert told is None or (why is not None and told in why)
-    written = {path.name for path in files.write_trials(found, tmp_path)}
+    written = {path.name for path in trial_files.write_trials(found, tmp_path)}
     assert written == ({"trials.csv", "trials.png"} if told is None else {"trials.csv"})

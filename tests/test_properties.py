@@ -16,7 +16,7 @@ from strategies import KINDS, doubtful, heavier, parted_and_joined, sheets, shuf
 from flowsheet.solve.balance import closure
 from flowsheet.solve.propagate import Solution
 from flowsheet.solve.silver import Silver
-from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.text.mistakes import SheetError
 
 ARRAYS = ("light", "heavy", "free", "locked")
 FEW = settings(max_examples=40)

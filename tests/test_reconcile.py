@@ -17,24 +17,24 @@ from scipy import optimize, stats
 from sheets import sheet_of
 
 from flowsheet import cli
-from flowsheet.show import reconciled as shown
-from flowsheet.show.figures import sig
-from flowsheet.show.weight_plots import write_reconciled
+from flowsheet.show.balance import reconciled as shown
+from flowsheet.show.balance.weight_plots import write_reconciled
+from flowsheet.show.text.figures import sig
 from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.numbers import parse
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.units import GRADE as GRADES
-from flowsheet.spec.units import MASS as MASSES
-from flowsheet.spec.units import SHARE as SHARES
-from flowsheet.spec.weighing import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement, measurement
-from flowsheet.study.adjust import Adjusted, adjust
-from flowsheet.study.next_weighing import Choices
-from flowsheet.study.reconcile import reconcile, reconcile_problem, reconcile_sheet
-from flowsheet.study.reconciled import Reconciled, as_dict
-from flowsheet.study.suspects import ALARM, KILOGRAMS, limit, slip
-from flowsheet.study.weights_problem import Problem
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement, measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.units import GRADE as GRADES
+from flowsheet.spec.text.units import MASS as MASSES
+from flowsheet.spec.text.units import SHARE as SHARES
+from flowsheet.study.balance.constrained_lsq import Adjusted, adjust
+from flowsheet.study.balance.gross_errors import ALARM, KILOGRAMS, limit, slip
+from flowsheet.study.balance.next_weighing import Choices
+from flowsheet.study.balance.problem import Problem
+from flowsheet.study.balance.reconcile import reconcile, reconcile_problem, reconcile_sheet
+from flowsheet.study.balance.result import Reconciled, as_dict
 
 # All sheets and numbers here are invented.
 TABLE = """

@@ -16,20 +16,22 @@ from pathlib import Path
 
 import pytest
 
-from flowsheet.show import certainty, chances, changes, drawing, sentences, tables
-from flowsheet.show.content import Picture, Section
+from flowsheet.show.estimate import chances
 from flowsheet.show.report import svg
 from flowsheet.show.report.facts import MOST_TESTS, Facts, facts
 from flowsheet.show.report.html import POLICY, html
 from flowsheet.show.report.parts import MOST_CHANGES, Report, flow_in_words, on_paper, report
 from flowsheet.show.report.pdf import pdf
 from flowsheet.show.report.placing import PAPERS, READABLE, SHARED, narrowest, placed, wide
-from flowsheet.show.terminal import RULES
+from flowsheet.show.run import certainty, drawing, run_tables, sentences
+from flowsheet.show.text import changes, tables
+from flowsheet.show.text.content import Picture, Section
+from flowsheet.show.text.terminal import RULES
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec.document import parse
-from flowsheet.study.advice import Change
-from flowsheet.study.reconcile import reconcile_sheet
-from flowsheet.study.run import run
+from flowsheet.spec.yaml.document import parse
+from flowsheet.study.balance.reconcile import reconcile_sheet
+from flowsheet.study.run.run import run
+from flowsheet.study.run.sensitivity import Change
 
 ROOT = Path(__file__).parent.parent
 SHEETS = sorted([*(ROOT / "configs").glob("*.yaml"), *(ROOT / "examples").glob("*/*.yaml")])
@@ -218,8 +220,8 @@ def test_every_shipped_sheet_has_every_section_and_the_answers_of_its_run(path: 
 def test_numbers_of_the_tables_are_those_of_the_run(sack: Report) -> None:
     solved, page = run(load(SACK)[0]), Page(html(sack))
     told = solved.as_dict()
-    for key, grid in (("balance", tables.balance(solved)), ("finer", tables.finer(solved)),
-                      ("weighed", tables.weighed(solved))):  # fmt: skip
+    for key, grid in (("balance", run_tables.balance(solved)), ("finer", run_tables.finer(solved)),
+                      ("weighed", run_tables.weighed(solved))):  # fmt: skip
         assert page.rows[key][1:] == [shown(grid, row) for row in grid.rows]
     for row, (name, stream) in zip(page.rows["balance"][1:], told["streams"].items(), strict=True):
         assert row[0] == name

@@ -14,12 +14,13 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from sheets import price_fault
 
-from flowsheet.spec import document, numbers
-from flowsheet.spec.fields import Block, dimension_of, extra_of, in_words
-from flowsheet.spec.json_schema import json_schema
-from flowsheet.spec.numbers import Number
-from flowsheet.spec.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
-from flowsheet.spec.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE
+from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
+from flowsheet.spec.blocks.json_schema import json_schema
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
+from flowsheet.spec.text import numbers
+from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE
+from flowsheet.spec.yaml import document
 from flowsheet.steps import kinds
 
 SHEETS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
@@ -250,7 +251,7 @@ def test_a_bound_takes_nothing_beyond_it(text):
 
 
 def test_sieves_and_shares_take_their_bounds_too():
-    from flowsheet.spec.factors import is_sieve
+    from flowsheet.spec.blocks.factors import is_sieve
 
     for text in ("1 um", "0.001 mm", "5 m", "5000 mm"):
         assert is_sieve(numbers.parse(text, LENGTH).value)

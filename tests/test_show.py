@@ -18,13 +18,16 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from flowsheet import starters
-from flowsheet.show import drawing, figures, files, plots, sentences, tables, terminal
+from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots
+from flowsheet.show.run.terminal import show_run
+from flowsheet.show.text import figures, tables, terminal
+from flowsheet.show.trials import trial_files, trial_plots, trial_sentences, trial_tables
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.study.finer import Finer
-from flowsheet.study.run import Run, run
-from flowsheet.study.trials import Trials, parse_settings, run_trials
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml import document
+from flowsheet.study.run.run import Run, run
+from flowsheet.study.run.screen_options import Finer
+from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
 PNG = b"\x89PNG\r\n\x1a\n"
 ODD_NAMES = [
@@ -178,8 +181,8 @@ def test_signed(value: float, text: str) -> None:
 
 
 def test_csv_reads_back(panned: Run, tmp_path: Path) -> None:
-    for grid in (tables.balance(panned), tables.coarse(panned), tables.finer(panned), tables.losses(panned),
-                 tables.sizes(panned)):  # fmt: skip
+    for grid in (run_tables.balance(panned), run_tables.coarse(panned), run_tables.finer(panned),
+                 run_tables.losses(panned), run_tables.sizes(panned)):  # fmt: skip
         path = tmp_path / f"{grid.name}.csv"
         grid.write_csv(path)
         head, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8"), newline=""))
@@ -202,18 +205,18 @@ def test_a_csv_holds_what_its_heads_say(tmp_path: Path) -> None:
     sheet = f"{FACTORS}weighed: {{tails: {{mass: 9.31 kg}}}}"
     found = run_of(sheet)
     # By hand: 2 % of 10 kg and 80 % of 0.2 g go to con; 9.31 kg are 5 % less than 9.8 kg.
-    con = next(row for row in read(tables.balance(found)) if row["Stream"] == "con")
+    con = next(row for row in read(run_tables.balance(found)) if row["Stream"] == "con")
     assert [float(con[head]) for head in ("Mass, kg", "Mass, %", "Gold, %")] == pytest.approx([0.2, 2, 80])
-    (tails,) = read(tables.losses(found))
+    (tails,) = read(run_tables.losses(found))
     assert [float(tails[head]) for head in ("Gold, g", "Of all, %", "Other, %")] == pytest.approx([0.04, 20, 100])
-    (weighed,) = read(tables.weighed(found))
+    (weighed,) = read(run_tables.weighed(found))
     assert float(weighed["Weighed is more by, %"]) == pytest.approx(-5)
-    trial = read(tables.trials(trials_of(sheet, "wash.recovery.con=90 %")))[1]
+    trial = read(trial_tables.trials(trials_of(sheet, "wash.recovery.con=90 %")))[1]
     assert [float(trial[head]) for head in ("Kept, %", "and, %")] == pytest.approx([90, 10])
 
 
 def test_a_csv_of_the_coarse_fraction_is_in_percent(panned: Run, tmp_path: Path) -> None:
-    tables.coarse(panned).write_csv(tmp_path / "coarse.csv")
+    run_tables.coarse(panned).write_csv(tmp_path / "coarse.csv")
     row = next(csv.DictReader(io.StringIO((tmp_path / "coarse.csv").read_text(encoding="utf-8"), newline="")))
     first = panned.coarse[0]
     told = [float(row[head]) for head in ("Mass, %", "Gold, %", "Gold in sight, %")]
@@ -224,7 +227,7 @@ def test_a_csv_of_the_coarse_fraction_is_in_percent(panned: Run, tmp_path: Path)
 def test_csv_of_odd_names_reads_back(tmp_path: Path) -> None:
     name = 'mud, "wet"; ünd'
     found = run_of(FACTORS.replace("tails: tails", f"tails: '{name}'"))
-    tables.balance(found).write_csv(tmp_path / "balance.csv")
+    run_tables.balance(found).write_csv(tmp_path / "balance.csv")
     rows = list(csv.reader(io.StringIO((tmp_path / "balance.csv").read_text(encoding="utf-8"), newline="")))
     assert name in [row[0] for row in rows]
 
@@ -241,7 +244,7 @@ def test_text_of_a_csv_is_no_formula(tmp_path: Path) -> None:
 
 def test_what_was_weighed_stands_beside_what_the_sheet_makes_of_it(panned: Run) -> None:
     tails = panned.streams["tails"]
-    rows = {row[1]: row for row in tables.weighed(panned).rows}
+    rows = {row[1]: row for row in run_tables.weighed(panned).rows}
     assert list(rows) == ["mass, kg", "grade, g/t"]
     assert rows["mass, kg"][:4] == ("tails", "mass, kg", 9.1, tails.mass_kg)
     assert rows["mass, kg"][4] == pytest.approx(9.1 / tails.mass_kg - 1, rel=1e-12)
@@ -249,7 +252,7 @@ def test_what_was_weighed_stands_beside_what_the_sheet_makes_of_it(panned: Run) 
 
 
 def test_each_column_of_the_balance_holds_what_its_head_says(panned: Run) -> None:
-    grid = tables.balance(panned)
+    grid = run_tables.balance(panned)
     heads = [column.head for column in grid.columns]
     con = panned.streams["con"]
     row = next(row for row in grid.rows if row[0] == "con")
@@ -260,13 +263,13 @@ def test_each_column_of_the_balance_holds_what_its_head_says(panned: Run) -> Non
 
 
 def test_the_balance_says_what_becomes_of_each_stream(panned: Run) -> None:
-    fates = {row[0]: row[-1] for row in tables.balance(panned).rows}
+    fates = {row[0]: row[-1] for row in run_tables.balance(panned).rows}
     assert fates == {"ore": "fed", "lumps": "goes on", "fines": "goes on", "specimens": "KEPT", "plain": "goes on",
                      "powder": "goes on", "con": "KEPT", "tails": "lost"}  # fmt: skip
 
 
 def shown(found: Run, capsys: pytest.CaptureFixture[str]) -> str:
-    terminal.show_run(found)
+    show_run(found)
     return capsys.readouterr().out
 
 
@@ -280,7 +283,7 @@ def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: p
     found = run_of(sheet)
     text = shown(found, capsys)
     assert max(map(len, text.splitlines())) <= 100
-    for grid in (tables.balance(found), tables.coarse(found), tables.losses(found)):
+    for grid in (run_tables.balance(found), run_tables.coarse(found), run_tables.losses(found)):
         for column, cells in zip(grid.columns, zip(*grid.rows, strict=True), strict=True):
             for cell in cells:
                 if column.form is not None:
@@ -290,7 +293,12 @@ def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: p
 @pytest.mark.parametrize("path", sorted(starters.folder().glob("*.yaml")), ids=lambda path: path.stem)
 def test_tables_fit_eighty_columns_with_names_and_numbers_whole(path: Path) -> None:
     found = run(load(path)[0])
-    for grid in (tables.balance(found), tables.coarse(found), tables.finer(found), tables.losses(found)):
+    for grid in (
+        run_tables.balance(found),
+        run_tables.coarse(found),
+        run_tables.finer(found),
+        run_tables.losses(found),
+    ):
         page = io.StringIO()
         Console(file=page, width=80, markup=False).print(grid.rich())
         lines = page.getvalue().splitlines()
@@ -301,13 +309,13 @@ def test_tables_fit_eighty_columns_with_names_and_numbers_whole(path: Path) -> N
 
 
 def test_an_amount_that_no_scale_sees_is_told_as_less_than_it(panned: Run) -> None:
-    form = next(column.form for column in tables.balance(panned).columns if column.head == "Mass, kg")
+    form = next(column.form for column in run_tables.balance(panned).columns if column.head == "Mass, kg")
     assert form is not None
     assert [form(x) for x in (0.0, 1e-12, 9.9e-8, 1.5e-7)] == ["0 kg", "<0.1 mg", "<0.1 mg", "0.1500 mg"]
 
 
 def test_each_mass_of_the_balance_has_a_unit_that_reads_well(panned: Run, capsys: pytest.CaptureFixture[str]) -> None:
-    form = next(column.form for column in tables.balance(panned).columns if column.head == "Mass, kg")
+    form = next(column.form for column in run_tables.balance(panned).columns if column.head == "Mass, kg")
     assert form is not None
     assert [form(x) for x in (14.2, 0.5903, 0.0002896, 1.652e-6, 2500)] == [
         "14.20 kg", "590.3 g", "0.2896 g", "1.652 mg", "2.500 t"
@@ -502,9 +510,9 @@ def assert_shows_something(path: Path) -> None:
 
 
 def test_plots_by_size_are_not_blank(panned: Run, tmp_path: Path) -> None:
-    plots.by_size(panned, ["ore", "tails"], tmp_path / "sizes.png")
+    size_plots.by_size(panned, ["ore", "tails"], tmp_path / "sizes.png")
     assert_shows_something(tmp_path / "sizes.png")
-    plots.by_size(panned, ["ore"], tmp_path / "other.png")
+    size_plots.by_size(panned, ["ore"], tmp_path / "other.png")
     assert (tmp_path / "other.png").read_bytes() != (tmp_path / "sizes.png").read_bytes()
 
 
@@ -512,10 +520,10 @@ def test_plots_by_size_are_not_blank(panned: Run, tmp_path: Path) -> None:
 def test_plots_take_odd_names(name: str, tmp_path: Path) -> None:
     sheet = PANNED.replace("tailings: tails", f"tailings: '{name}'").replace("tails: {mass", f"'{name}': {{mass")
     found = run_of(sheet)
-    plots.by_size(found, ["ore", name], tmp_path / "sizes.png")
+    size_plots.by_size(found, ["ore", name], tmp_path / "sizes.png")
     assert_shows_something(tmp_path / "sizes.png")
     moved = trials_of(sheet, "wash.light=1%,2%")
-    plots.moving(moved, tmp_path / "trials.png")
+    trial_plots.moving(moved, tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
@@ -525,7 +533,7 @@ def test_plots_take_odd_names(name: str, tmp_path: Path) -> None:
      "ore.grade=10 g/t,30 g/t", "wash.light=1%,1%", "grind.gap=0.1mm,3mm"],
 )  # fmt: skip
 def test_plots_of_a_moving_setting(setting: str, tmp_path: Path) -> None:
-    plots.moving(trials_of(PANNED, setting), tmp_path / "trials.png")
+    trial_plots.moving(trials_of(PANNED, setting), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
@@ -533,19 +541,19 @@ def test_a_setting_of_words_is_plotted_in_its_order(tmp_path: Path) -> None:
     sheet = PANNED.replace("wash:", "part: {do: split, takes: powder, gives: {a: one, b: two}}\n  wash:").replace(
         "takes: powder, gives: {concentrate", "takes: one, gives: {concentrate"
     )
-    plots.moving(trials_of(sheet, "part.by=riffle,rotary"), tmp_path / "trials.png")
+    trial_plots.moving(trials_of(sheet, "part.by=riffle,rotary"), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
 def test_a_sheet_that_loses_nothing_is_plotted(tmp_path: Path) -> None:
     sheet = FACTORS.replace("keep: con", "keep: [con, tails]")
-    plots.moving(trials_of(sheet, "ore.grade=10 g/t,30 g/t"), tmp_path / "trials.png")
+    trial_plots.moving(trials_of(sheet, "ore.grade=10 g/t,30 g/t"), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
 def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
     with pytest.raises(SheetError) as wrong:
-        plots.by_size(panned, ["ore"], tmp_path / "sizes.doc")
+        size_plots.by_size(panned, ["ore"], tmp_path / "sizes.doc")
     assert ".png" in wrong.value.mistakes[0].remedy
     assert list(tmp_path.iterdir()) == []
 
@@ -567,8 +575,10 @@ def test_a_run_without_sizes_writes_what_it_knows(tmp_path: Path) -> None:
 
 
 def test_trials_are_plotted_where_one_setting_moves_or_two(tmp_path: Path) -> None:
-    one = files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t"), tmp_path / "one")
-    two = files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t", "ore.mass=1 kg,2 kg"), tmp_path / "two")
+    one = trial_files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t"), tmp_path / "one")
+    two = trial_files.write_trials(
+        trials_of(FACTORS, "ore.grade=10 g/t,30 g/t", "ore.mass=1 kg,2 kg"), tmp_path / "two"
+    )
     assert [path.name for path in one] == ["trials.csv", "trials.png"]
     assert [path.name for path in two] == ["trials.csv", "trials.png"]
     rows = list(csv.reader(io.StringIO(two[0].read_text(encoding="utf-8"), newline="")))
@@ -582,7 +592,7 @@ def test_trials_are_plotted_where_one_setting_moves_or_two(tmp_path: Path) -> No
 
 def test_the_best_trial_is_named() -> None:
     found = trials_of(FACTORS, "ore.grade=10 g/t,30 g/t")
-    text = sentences.best_trial(found)
+    text = trial_sentences.best_trial(found)
     assert "30 g/t" in text
     assert "0.240 g" in text  # 10 kg of 30 g/t, of which 80 %
     assert "80.0 g" not in text
@@ -590,17 +600,17 @@ def test_the_best_trial_is_named() -> None:
 
 
 def test_a_trial_that_is_worse_is_told_as_such() -> None:
-    text = sentences.best_trial(trials_of(FACTORS, "ore.grade=10 g/t"))
+    text = trial_sentences.best_trial(trials_of(FACTORS, "ore.grade=10 g/t"))
     assert "80.0 mg less" in text
 
 
 def test_no_advice_is_given_on_what_cannot_be_chosen() -> None:
-    assert "Leave the sheet" not in sentences.best_trial(trials_of(FACTORS, "ore.grade=10 g/t"))
+    assert "Leave the sheet" not in trial_sentences.best_trial(trials_of(FACTORS, "ore.grade=10 g/t"))
     mixed = trials_of(FACTORS, "wash.recovery.con=70 %", "ore.grade=20 g/t")
-    assert "Leave the sheet" not in sentences.best_trial(mixed)
+    assert "Leave the sheet" not in trial_sentences.best_trial(mixed)
     two = FACTORS.replace("ore: {", "ores:\n  a: {").replace("takes: ore", "takes: a")
-    assert "Leave the sheet" not in sentences.best_trial(trials_of(two, "ores.a.grade=10 g/t"))
-    assert "Leave the sheet as it is." in sentences.best_trial(trials_of(FACTORS, "wash.recovery.con=70 %"))
+    assert "Leave the sheet" not in trial_sentences.best_trial(trials_of(two, "ores.a.grade=10 g/t"))
+    assert "Leave the sheet as it is." in trial_sentences.best_trial(trials_of(FACTORS, "wash.recovery.con=70 %"))
 
 
 def test_no_sentence_begins_with_under() -> None:

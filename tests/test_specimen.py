@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from flowsheet import cli
-from flowsheet.spec import minerals
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.numbers import NumberMistake
-from flowsheet.spec.specimens import Specimen, from_options, parse
-from flowsheet.study.specimen import All, Found, fineness_of, water_density, weigh
+from flowsheet.spec.rocks import host_rock
+from flowsheet.spec.rocks.specimen_table import Specimen, from_options, parse
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.numbers import NumberMistake
+from flowsheet.study.rocks.hydrostatic import All, Found, fineness_of, water_density, weigh
 
 PNG = b"\x89PNG\r\n\x1a\n"
 DRAWS = 40_000
@@ -188,7 +188,7 @@ def test_the_scale_is_what_the_weights_show(air: str, water: str, scale: str | N
     ],
 )
 def test_hosts(text: str, density: float, sd: float, assumed: bool) -> None:
-    host = minerals.host(text)
+    host = host_rock.host(text)
     assert host.density == pytest.approx(density, rel=1e-12)
     assert host.sd == pytest.approx(sd, rel=0.02, abs=1e-9)
     assert host.assumed is assumed
@@ -213,7 +213,7 @@ def test_hosts(text: str, density: float, sd: float, assumed: bool) -> None:
 )
 def test_hosts_that_are_none(text: str, told: str) -> None:
     with pytest.raises(NumberMistake) as wrong:
-        minerals.host(text)
+        host_rock.host(text)
     assert told in f"{wrong.value.message}. {wrong.value.remedy}"
 
 

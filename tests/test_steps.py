@@ -12,7 +12,7 @@ from strategies import KINDS
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.mistakes import SheetError
+from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.steps import kinds
 from flowsheet.steps.split import sampling_error
 

@@ -11,13 +11,14 @@ import pytest
 from flowsheet import starters
 from flowsheet.solve.model import Model, load, rebuild
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec import document, numbers, units
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.schema import Sheet
-from flowsheet.study import coarse, variants
-from flowsheet.study.losses import REASONS, Loss
-from flowsheet.study.run import Run, run
-from flowsheet.study.trials import Trials, counts, parse_settings, run_trials
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml import document
+from flowsheet.study.common import coarse_fraction, what_if
+from flowsheet.study.run.losses import REASONS, Loss
+from flowsheet.study.run.run import Run, run
+from flowsheet.study.trials.trials import Trials, counts, parse_settings, run_trials
 
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
 
@@ -262,9 +263,9 @@ keep: specimens
 def test_what_is_in_sight_is_what_the_sheet_s_sort_picks_of_the_same_feed() -> None:
     solution = solved(LOOKED_OVER)
     picked = solution.streams["specimens"]
-    seen = coarse.in_sight(solution.streams["ore"], solution)
+    seen = coarse_fraction.in_sight(solution.streams["ore"], solution)
     np.testing.assert_allclose(seen, picked.free + picked.locked_by_host, rtol=1e-12, atol=0)
-    for row in coarse.coarse(solution):
+    for row in coarse_fraction.coarse(solution):
         above = solution.model.grid.coarser(row.opening_mm / 1000)
         want = (picked.free + picked.locked_by_host)[:above].sum() / solution.fed_gold
         assert row.in_sight_share == pytest.approx(float(want), rel=1e-12)
@@ -295,7 +296,7 @@ def test_gold_in_sight_of_one_class_by_hand() -> None:
     for j, size in enumerate(sizes):
         want += feed.locked[i, j] * (1 - (1 - seen[j]) * blind)
         want += feed.free[j] * (0.7 if size >= 0.25e-3 else 0.0) if i == j else 0.0
-    assert coarse.in_sight(feed, solution)[i] == pytest.approx(want, rel=1e-9)
+    assert coarse_fraction.in_sight(feed, solution)[i] == pytest.approx(want, rel=1e-9)
 
 
 def test_unknown_grains_are_not_in_sight() -> None:
@@ -590,7 +591,7 @@ def test_factors_in_place_of_a_model_leave_its_knobs_without_advice() -> None:
 )  # fmt: skip
 def test_half_of_a_number_is_told_as_the_sheet_would_write_it(text: str, dimension: units.Dimension, then: str) -> None:
     number = numbers.parse(text, dimension)
-    half = variants.changed(number, "x0.5")
+    half = what_if.changed(number, "x0.5")
     assert half is not None
     assert half.text == then
     assert half.value == pytest.approx(number.value / 2, rel=1e-12)
@@ -599,14 +600,14 @@ def test_half_of_a_number_is_told_as_the_sheet_would_write_it(text: str, dimensi
 
 
 def test_one_more_and_up_to() -> None:
-    more = variants.changed(numbers.parse("2", units.COUNT), "+1")
-    better = variants.changed(numbers.parse("80 %", units.SHARE), "to 0.95")
+    more = what_if.changed(numbers.parse("2", units.COUNT), "+1")
+    better = what_if.changed(numbers.parse("80 %", units.SHARE), "to 0.95")
     assert more is not None
     assert (more.value, more.text) == (3, "3")
     assert better is not None
     assert (better.value, better.text) == (pytest.approx(0.95), "95 %")
     for good in ("95 %", "0.95", "99 %"):
-        assert variants.changed(numbers.parse(good, units.SHARE), "to 0.95") is None
+        assert what_if.changed(numbers.parse(good, units.SHARE), "to 0.95") is None
 
 
 # ── trials ──────────────────────────────────────────────────────────────────────────────────────────────────

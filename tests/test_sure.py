@@ -12,11 +12,12 @@ import pytest
 from sheets import sheet_of
 
 from flowsheet import starters
-from flowsheet.show import sentences, spans
-from flowsheet.spec.schema import Sheet
-from flowsheet.study.chance import chance
-from flowsheet.study.interval import Interval
-from flowsheet.study.run import Run, run
+from flowsheet.show.run import sentences
+from flowsheet.show.text import spans
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.estimate.chance import chance
+from flowsheet.study.run.run import Run, run
 
 SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
 

@@ -13,8 +13,8 @@ from strategies import doubtful, sheets
 from test_properties import unless_nothing_leaves
 
 from flowsheet import starters
+from flowsheet.ore.factored_material import Difference, Rest, Rowed
 from flowsheet.ore.material import Material
-from flowsheet.ore.rowed import Difference, Rest, Rowed
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.solve.totals import Tail, totals

@@ -16,14 +16,9 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flowsheet.show import tables
+from flowsheet.show.run import run_tables
 from flowsheet.solve.model import load, rebuild
-from flowsheet.spec import document, numbers, units, weigh_sheet
-from flowsheet.spec.mistakes import Mistake, SheetError
-from flowsheet.spec.numbers import Number
-from flowsheet.spec.read import with_settings
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.weighing import (
+from flowsheet.spec.blocks.measurement import (
     ASSAY_SHARE,
     BEAD,
     GOLD,
@@ -39,8 +34,15 @@ from flowsheet.spec.weighing import (
     measurement,
     screen_assay,
 )
-from flowsheet.study.reconcile import reconcile_sheet
-from flowsheet.study.run import run
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.read import with_settings
+from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.weights import weigh_sheet
+from flowsheet.spec.yaml import document
+from flowsheet.study.balance.reconcile import reconcile_sheet
+from flowsheet.study.run.run import run
 
 # Invented, as are all numbers here that name no source.
 ORE = "ore: {mass: 14 kg ± 10 g, grade: 22 g/t, sizes: {top: 60 mm, p80: 40 mm}, gold: {d50: 0.3 mm, d95: 1 mm}}\n"
@@ -572,11 +574,11 @@ def test_of_several_tests_each_tells_its_own_slips(folder):
 
 
 def test_every_command_that_weighs_tells_a_slip(capsys):
-    from flowsheet.show import fitted
-    from flowsheet.show.chances import show_chance
-    from flowsheet.show.reconciled import show_reconciled
-    from flowsheet.study.chance import chance
-    from flowsheet.study.fit import fit
+    from flowsheet.show.balance.reconciled import show_reconciled
+    from flowsheet.show.estimate import fitted
+    from flowsheet.show.estimate.chances import show_chance
+    from flowsheet.study.estimate.chance import chance
+    from flowsheet.study.estimate.fit import fit
 
     doubtful = SHEET.replace("opening: 20 mm", "opening: 20 mm ± 2 mm")
     text = f"{doubtful}weighed: {{lumps: {{mass: 7 kg}}, tails: {{mass: 13 kg, gold: 20 g}}}}\n"
@@ -720,7 +722,7 @@ def test_any_weigh_sheet_is_read_or_refused_with_its_sheet(scratch, pieces):
 def test_the_table_shows_every_kind_beside_the_sheets():
     found = run(sheet_of('{con: {mass: 2.0 kg, passing: {"300 um": 45 %}, grains: {"+0.3 mm": 4}, bead: 0.3 g ± 1 mg}, '
                          "tails: {grade: 3 g/t}}"))  # fmt: skip
-    grid = tables.weighed(found)
+    grid = run_tables.weighed(found)
     rows = {row[1]: row for row in grid.rows}
     assert list(rows) == ["mass, kg", "passing 0.3 mm, %", "grains +0.3 mm", "bead, g", "grade, g/t"]
     assert [rows[what][6] for what in rows] == ["assumed", "assumed", "counted", "given", "assumed"]
@@ -740,19 +742,19 @@ steps: {wash: {do: factors, takes: ore, gives: {a: con, b: tails}, split: {a: 10
 keep: con
 weighed: {con: {passing: {1 mm: 80 %}, grains: 4, mass: 0 g}}
 """
-    rows = tables.weighed(run(rebuild(document.parse(text)))).rows
+    rows = run_tables.weighed(run(rebuild(document.parse(text)))).rows
     assert [math.isnan(row[3]) for row in rows] == [True, True, False]
     assert math.isnan(rows[2][5])
 
 
 def test_the_table_names_the_tests_and_fits_a_terminal(folder, capsys):
-    from flowsheet.show.terminal import show_run
+    from flowsheet.show.run.terminal import show_run
 
     (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: [sack.csv, other.csv]}}\n", encoding="utf-8")
     (folder / "other.csv").write_text("stream,what,value\nbutton,mass,0.2 g\n", encoding="utf-8")
     from_table(folder, TABLE)
     found = run(load(folder / "sack.yaml")[0])
-    assert [row[-1] for row in tables.weighed(found).rows] == [*["sack"] * 7, "other"]
+    assert [row[-1] for row in run_tables.weighed(found).rows] == [*["sack"] * 7, "other"]
     show_run(found)
     shown = capsys.readouterr().out
     assert "Weighed against the sheet" in shown
@@ -766,7 +768,7 @@ def test_its_numbers_stay_whole_in_eighty_columns(folder):
         f"{SHEET}weighed: {{file: sack.csv, tails: {{mass: 12.345 kg}}}}\n", encoding="utf-8"
     )
     from_table(folder, TABLE)
-    grid = tables.weighed(run(load(folder / "sack.yaml")[0]))
+    grid = run_tables.weighed(run(load(folder / "sack.yaml")[0]))
     page = io.StringIO()
     Console(file=page, width=80, markup=False).print(grid.rich())
     text = page.getvalue()

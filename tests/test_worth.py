@@ -17,19 +17,20 @@ from sheets import price_fault
 
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import solve
-from flowsheet.spec import document, money
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.numbers import Number, NumberMistake
-from flowsheet.spec.schema import Sheet
-from flowsheet.study.carried import carried
-from flowsheet.study.costs import bond
-from flowsheet.study.splits import _parted, crush, splits
-from flowsheet.study.trials import run_trials
-from flowsheet.study.valued import bases, value
-from flowsheet.study.variants import openings
-from flowsheet.study.ways import cut_off, standing, ways
-from flowsheet.study.worth import _above_nothing, worth
-from flowsheet.study.worths import Worths
+from flowsheet.spec.blocks import money
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.yaml import document
+from flowsheet.study.common.what_if import openings
+from flowsheet.study.money.costs import bond
+from flowsheet.study.money.cutoff import _parted, crush, splits
+from flowsheet.study.money.net_revenue import bases, value
+from flowsheet.study.money.result import Worths
+from flowsheet.study.money.route_flows import carried
+from flowsheet.study.money.sales_routes import cut_off, standing, ways
+from flowsheet.study.money.valuation import _above_nothing, worth
+from flowsheet.study.trials.trials import run_trials
 
 # Shares alone, so that every figure can be worked out by hand: 10 kg at 50 g/t hold 0.5 g, of which the concentrate
 # gets 80 %, in 1 kg; invented.
@@ -311,7 +312,7 @@ def test_luck_with_grains_is_the_compound_poissons() -> None:
     solution = solve(Model.of(sheet))
     found = worth(sheet, 1500)
     one = next(way for way in found.ways if way.name == "show + metal").sack
-    from flowsheet.study.drawn import drawn
+    from flowsheet.study.common.monte_carlo import drawn
 
     mass = drawn(Model.of(sheet), {}, 1).mass
     sds = [97e3 * math.sqrt(float(solution.streams[s].gold_by_grain @ mass)) for s in ("specimens", "con")]
@@ -456,7 +457,7 @@ def test_where_all_picked_rocks_are_just_as_rich_as_the_threshold_nothing_is_gai
 
 
 def test_no_coin_toss_is_called_a_winner() -> None:
-    from flowsheet.show.worths import best_way, toss_up
+    from flowsheet.show.money.worths import best_way, toss_up
 
     two = "sells:\n  raw: {kind: raw, takes: ore}\n  metal: {kind: metal, takes: con, payable: 90 %}\n"
     prices = "prices: {gold: 100 USD/g ± 60 USD/g, raw ore: 3.5 USD/kg}\ncosts: {break: {each: 0.5 USD}}\n"
@@ -473,7 +474,7 @@ def test_no_coin_toss_is_called_a_winner() -> None:
 
 
 def test_one_sack_is_one_sack() -> None:
-    from flowsheet.show.worths import best_way, ways
+    from flowsheet.show.money.worths import best_way, ways
 
     found = worth(sheet_of(SIZED + "pile: {sacks: 1, spread: 0 %}\n"), 20)
     assert "1 sacks" not in best_way(found) + ways(found, True).title
@@ -592,7 +593,7 @@ def test_the_command_refuses_with_exit_2(tmp_path: Path) -> None:
 
 
 def test_where_nothing_pays_the_words_say_so() -> None:
-    from flowsheet.show.worths import best_way, working_up
+    from flowsheet.show.money.worths import best_way, working_up
 
     found: Worths = worth(by_hand(COSTS + "  break: {each: 60 USD}"), 20)
     assert best_way(found).startswith("None: every way costs more than it brings")
@@ -603,7 +604,7 @@ def test_an_editors_schema_takes_what_the_sheet_may_say() -> None:
     import yaml
     from jsonschema import Draft202012Validator
 
-    from flowsheet.spec.json_schema import json_schema
+    from flowsheet.spec.blocks.json_schema import json_schema
     from flowsheet.steps import kinds
 
     validator = Draft202012Validator(json_schema(kinds()))
@@ -622,10 +623,10 @@ def test_an_editors_schema_takes_what_the_sheet_may_say() -> None:
 
 def test_several_tests_of_a_pile_are_joined() -> None:
     from flowsheet.solve.model import load
-    from flowsheet.study.gathered import gather
-    from flowsheet.study.ledger import read_ledger
-    from flowsheet.study.lot import lot
-    from flowsheet.study.pile_grade import with_pile
+    from flowsheet.study.estimate.corrected_draws import gather
+    from flowsheet.study.lot.combine_tests import lot
+    from flowsheet.study.lot.ledger import read_ledger
+    from flowsheet.study.lot.pile_grade import with_pile
 
     path = Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml"
     sheet = load(path)[0]

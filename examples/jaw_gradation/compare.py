@@ -7,7 +7,7 @@ Published: US Army Corps of Engineers subcourse EN5464, Rock Crushing Operations
 from pathlib import Path
 
 from flowsheet.solve.model import load
-from flowsheet.study.run import run
+from flowsheet.study.run.run import run
 
 INCH_MM = 25.4
 PUBLISHED = {2.25: 85, 2.0: 78, 1.75: 70, 1.5: 63, 1.25: 55, 1.0: 46, 0.875: 41, 0.75: 35}

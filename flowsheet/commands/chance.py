@@ -18,18 +18,18 @@ def chance(
 ) -> None:
     """Tell how sure the answers are, and what another sack would say."""
     from flowsheet.solve.model import load
-    from flowsheet.study.chance import chance as study
+    from flowsheet.study.estimate.chance import chance as study
 
     sheet = load(file)[0]
     found = study(sheet, draws, seed, lambda chunks: progress(chunks, "draws"))
     if out is not None:
-        from flowsheet.show.chance_plots import write_chance
+        from flowsheet.show.estimate.chance_plots import write_chance
 
         with writing(out):
             say_written(write_chance(found, sheet.keep, folder(out)))
     if as_json:
         print_json(found.as_dict())
     else:
-        from flowsheet.show.chances import show_chance
+        from flowsheet.show.estimate.chances import show_chance
 
         show_chance(sheet.title, found, sum(ore.mass.value for ore in sheet.ores.values()))

@@ -22,7 +22,7 @@ Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the draws: the
 
 def fail(file: str, message: str, remedy: str) -> NoReturn:
     """Refuse what was asked for, with what to do instead."""
-    from flowsheet.spec.mistakes import Mistake, SheetError
+    from flowsheet.spec.text.mistakes import Mistake, SheetError
 
     raise SheetError([Mistake(message, remedy, file=file, line=0)])
 
@@ -69,7 +69,7 @@ def page_path(sheet: Path, output: Path | None, kind: str, endings: tuple[str, .
 
 def write_page(path: Path, page: bytes) -> None:
     """Write a page; an older one stays whole until this one is."""
-    from flowsheet.spec.safe_file import replace_file
+    from flowsheet.spec.text.safe_writing import replace_file
 
     with writing(path):
         replace_file(path.resolve(), page)

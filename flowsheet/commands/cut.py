@@ -23,9 +23,9 @@ def cut(
     out: Out = None,
 ) -> None:
     """Compare cutting a rock along its mineral band and across it."""
-    from flowsheet.show.cuts import as_dict, show, write_cuts
-    from flowsheet.spec.cuts import read
-    from flowsheet.study.cutting import ways
+    from flowsheet.show.rocks.cuts import as_dict, show, write_cuts
+    from flowsheet.spec.rocks.cutting_plan import read
+    from flowsheet.study.rocks.slabs import ways
 
     plan = read(rock, band, lie, slab, kerf)
     block, cuts = ways(plan)

@@ -35,9 +35,9 @@ def fit(
 ) -> None:
     """Fit the numbers given with doubt to what was weighed; write the fitted sheet beside the old one."""
     from flowsheet.solve.model import load
-    from flowsheet.study import fit as study
-    from flowsheet.study.fitted_sheet import checked_text, refuse_twice, target
-    from flowsheet.study.profile import profiles
+    from flowsheet.study.estimate import fit as study
+    from flowsheet.study.estimate.fitted_sheet import checked_text, refuse_twice, target
+    from flowsheet.study.estimate.profile_likelihood import profiles
 
     sheet, document = load(file)
     source = file.read_bytes().decode("utf-8-sig")
@@ -51,12 +51,12 @@ def fit(
         path.write_bytes(text.encode("utf-8"))
     written = [path]
     if out is not None:
-        from flowsheet.show.fit_plots import write_fitted
+        from flowsheet.show.estimate.fit_plots import write_fitted
 
         with writing(out):
             written += write_fitted(found, around, folder(out))
     say_written(written)
-    from flowsheet.show.fitted import as_dict, show_fitted
+    from flowsheet.show.estimate.fitted import as_dict, show_fitted
 
     if as_json:
         print_json({**as_dict(found, around), "written": str(path)})
@@ -66,19 +66,19 @@ def fit(
 
 def forecast(file: Path, moved: dict[str, list[str]], seed: int, as_json: bool, out: Path | None) -> None:
     """Try settings on the fitted sheet (``try --fitted``)."""
-    from flowsheet.spec import document
-    from flowsheet.study.fitted_sheet import refuse_twice
-    from flowsheet.study.forecast import run_forecasts
+    from flowsheet.spec.yaml import document
+    from flowsheet.study.estimate.fitted_sheet import refuse_twice
+    from flowsheet.study.trials.forecast import run_forecasts
 
     read = document.read(file)
     refuse_twice(read, file.read_bytes().decode("utf-8-sig"))
     found = run_forecasts(read, moved, seed, progress)
     if out is not None:
-        from flowsheet.show.fit_plots import write_forecasts
+        from flowsheet.show.trials.trial_files import write_forecasts
 
         with writing(out):
             say_written(write_forecasts(found, folder(out)))
-    from flowsheet.show.forecasts import as_dict, show_forecasts
+    from flowsheet.show.trials.forecasts import as_dict, show_forecasts
 
     if as_json:
         print_json(as_dict(found))

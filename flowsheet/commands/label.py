@@ -22,9 +22,9 @@ def label(
     as_json: Json = False,
 ) -> None:
     """Write a lot sheet: one page that says what was tested, how, how sure it is, and what it is not."""
-    from flowsheet.show.label import html, text
+    from flowsheet.show.label.label import html, text
     from flowsheet.solve.model import load
-    from flowsheet.study.lot_sheet import lot_sheet
+    from flowsheet.study.label.contents import lot_sheet
 
     sheet = load(file)[0]
     path = page_path(file, output, "label", ENDINGS, ".html or .txt")

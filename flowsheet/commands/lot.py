@@ -32,21 +32,21 @@ def lot(
     out: Out = None,
 ) -> None:
     """Join several tests of one pile: its grade and gold."""
-    from flowsheet.study.ledger import read_ledger
-    from flowsheet.study.lot import lot as study
+    from flowsheet.study.lot.combine_tests import lot as study
+    from flowsheet.study.lot.ledger import read_ledger
 
     if out is not None and file.is_dir() and out.resolve() == file.resolve():
         fail(str(out), "the tables would lie among the weigh sheets, and be read as such", "Name another folder")
     ledger = read_ledger(file, skip, lambda items: progress(items, "weigh sheets"))
     found = study(ledger, sacks, lambda tests: progress(tests, "sacks"))
     if out is not None:
-        from flowsheet.show.lot_plots import write_lot
+        from flowsheet.show.lot.lot_plots import write_lot
 
         with writing(out):
             say_written(write_lot(found, folder(out)))
     if as_json:
         print_json(found.as_dict())
     else:
-        from flowsheet.show.lots import show_lot
+        from flowsheet.show.lot.lots import show_lot
 
         show_lot(found)

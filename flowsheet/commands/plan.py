@@ -9,7 +9,7 @@ import typer
 from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, folder, print_json, progress, say_written, writing
 
 if TYPE_CHECKING:
-    from flowsheet.spec.units import Dimension
+    from flowsheet.spec.text.units import Dimension
 
 LEAST, MOST = 0.5, 0.999
 
@@ -39,8 +39,8 @@ def plan(
 ) -> None:
     """Plan how to sample the pile: how many sacks, what of each, how fine to break it before each split."""
     from flowsheet.solve.model import load
-    from flowsheet.spec.units import MASS, SHARE
-    from flowsheet.study.planned import WANT, Wish, planned
+    from flowsheet.spec.text.units import MASS, SHARE
+    from flowsheet.study.sampling.sampling_plan import WANT, Wish, planned
 
     if want is not None and mass is not None:
         fail("--want", "both a doubt and a mass are given", "Give --want for the least work, or --mass for the surest")
@@ -55,21 +55,21 @@ def plan(
     wish = Wish(wanted, afford, chance, sacks)
     found = planned(sheet, wish, seed, lambda starts: progress(starts, "piles"))
     if out is not None:
-        from flowsheet.show.plan_plots import write_plan
+        from flowsheet.show.sampling.plan_plots import write_plan
 
         with writing(out):
             say_written(write_plan(found, folder(out)))
     if as_json:
         print_json(found.as_dict())
     else:
-        from flowsheet.show.plans import show_plan
+        from flowsheet.show.sampling.plans import show_plan
 
         show_plan(sheet.title, found)
 
 
 def _number(option: str, text: str, wanted: Dimension) -> float:
     """Read an option's number."""
-    from flowsheet.spec import numbers
+    from flowsheet.spec.text import numbers
 
     try:
         return numbers.parse(text, wanted).value

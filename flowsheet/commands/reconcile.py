@@ -8,20 +8,20 @@ from flowsheet.commands.common import Json, Out, Sheet, folder, print_json, say_
 def reconcile(file: Sheet, as_json: Json = False, out: Out = None) -> None:
     """Make the weights agree, name the suspect one, and tell the head grade."""
     from flowsheet.solve.model import load
-    from flowsheet.study.reconcile import reconcile_sheet
+    from flowsheet.study.balance.reconcile import reconcile_sheet
 
     sheet = load(file)[0]
     found = reconcile_sheet(sheet)
     if out is not None:
-        from flowsheet.show.weight_plots import write_reconciled
+        from flowsheet.show.balance.weight_plots import write_reconciled
 
         with writing(out):
             say_written(write_reconciled(found, folder(out)))
     if as_json:
-        from flowsheet.study.reconciled import as_dict
+        from flowsheet.study.balance.result import as_dict
 
         print_json(as_dict(found))
     else:
-        from flowsheet.show.reconciled import show_reconciled
+        from flowsheet.show.balance.reconciled import show_reconciled
 
         show_reconciled(sheet.title, found)

@@ -28,7 +28,7 @@ def report(
 ) -> None:
     """Write a report: the answers, the drawn flowsheet, pictures, tables, what was assumed, and cautions."""
     from flowsheet.solve.model import load
-    from flowsheet.spec.text_file import decode
+    from flowsheet.spec.text.text_file import decode
 
     sheet = load(file)[0]
     path = page_path(file, output, "report", (*HTML, PDF), ".html or .pdf")

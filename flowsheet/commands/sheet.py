@@ -39,7 +39,7 @@ def check(file: Sheet, as_json: Json = False) -> None:
         print_json({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
                      "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": model.notes()})  # fmt: skip
         return
-    from flowsheet.show.terminal import say
+    from flowsheet.show.text.terminal import say
 
     sizes = f"{len(model.grid)} size classes" if model.grid.sized else "one size class (the ore gives no sizes)"
     say([f"{file}: right. {len(sheet.steps)} steps, {streams} streams, {sizes}."])
@@ -52,18 +52,18 @@ def check(file: Sheet, as_json: Json = False) -> None:
 def run(file: Sheet, as_json: Json = False, out: Out = None) -> None:
     """Solve a sheet: balance, coarse gold, finer screens, losses."""
     from flowsheet.solve.model import load
-    from flowsheet.study.run import run as run_sheet
+    from flowsheet.study.run.run import run as run_sheet
 
     found = run_sheet(load(file)[0])
     if out is not None:
-        from flowsheet.show.files import write_run
+        from flowsheet.show.run.files import write_run
 
         with writing(out):
             say_written(write_run(found, folder(out)))
     if as_json:
         print_json(found.as_dict())
     else:
-        from flowsheet.show.terminal import show_run
+        from flowsheet.show.run.terminal import show_run
 
         show_run(found)
 
@@ -80,17 +80,17 @@ def draw(
 ) -> None:
     """Draw the flowsheet, or the sizes of some streams."""
     from flowsheet.solve.model import load
-    from flowsheet.study.run import run as run_sheet
+    from flowsheet.study.run.run import run as run_sheet
 
     found = run_sheet(load(file)[0])
     if sizes:
-        from flowsheet.show.plots import by_size
+        from flowsheet.show.run.size_plots import by_size
 
         target = output or Path(f"{file.stem}-sizes.png")
         with writing(target):
             by_size(found, _stream_names(sizes, found), writable(target))
     else:
-        from flowsheet.show.drawing import draw as draw_run
+        from flowsheet.show.run.drawing import draw as draw_run
 
         target = output or Path(f"{file.stem}.svg")
         with writing(target):
@@ -119,8 +119,8 @@ def try_(
     out: Out = None,
 ) -> None:
     """Solve a sheet again with other settings."""
-    from flowsheet.spec import document
-    from flowsheet.study.trials import counts, parse_settings, run_trials
+    from flowsheet.spec.yaml import document
+    from flowsheet.study.trials.trials import counts, parse_settings, run_trials
 
     moved = parse_settings(settings, counts(document.read(file)))
     if fitted:
@@ -128,8 +128,8 @@ def try_(
         return
     found = run_trials(document.read(file), moved, progress)
     if out is not None:
-        from flowsheet.show.files import write_trials
-        from flowsheet.show.plots import why_no_plot
+        from flowsheet.show.trials.trial_files import write_trials
+        from flowsheet.show.trials.trial_plots import why_no_plot
 
         with writing(out):
             say_written(write_trials(found, folder(out)))
@@ -143,7 +143,7 @@ def try_(
             {"base": asdict(found.base), "trials": rows, "currency": found.currency or None, "notes": found.notes}
         )
     else:
-        from flowsheet.show.terminal import show_trials
+        from flowsheet.show.trials.terminal import show_trials
 
         show_trials(found)
 
@@ -170,7 +170,7 @@ def new(
 
 def schema(as_json: Json = False) -> None:
     """Print the JSON Schema of a sheet, for editors that check."""
-    from flowsheet.spec.json_schema import json_schema
+    from flowsheet.spec.blocks.json_schema import json_schema
     from flowsheet.steps import kinds
 
     del as_json
@@ -178,8 +178,8 @@ def schema(as_json: Json = False) -> None:
 
 
 def _stream_names(text: str, found: Any) -> list[str]:
-    from flowsheet.show.plots import MOST_STREAMS
-    from flowsheet.spec.mistakes import did_you_mean
+    from flowsheet.show.run.size_plots import MOST_STREAMS
+    from flowsheet.spec.text.mistakes import did_you_mean
 
     if not found.solution.model.grid.sized:
         fail("--sizes", "the sheet knows no sizes", "Give the ore sizes: {top: …, p80: …}")

@@ -38,9 +38,9 @@ def specimen(
     out: Out = None,
 ) -> None:
     """Tell the gold in a specimen by its weights in air and in water."""
-    from flowsheet.spec import specimens
-    from flowsheet.spec.mistakes import Mistake, SheetError
-    from flowsheet.study.specimen import impossible, weigh
+    from flowsheet.spec.rocks import specimen_table
+    from flowsheet.spec.text.mistakes import Mistake, SheetError
+    from flowsheet.study.rocks.hydrostatic import impossible, weigh
 
     if file is not None and (air is not None or water is not None):
         fail("--file", "both a table and the weights of one rock are given", "Give --file, or --air and --water")
@@ -48,9 +48,9 @@ def specimen(
         lacking = "--air" if air is None else "--water"
         fail(lacking, "this weight is missing", "Give both, as --air 96g --water 74.5g, or a table: --file rocks.csv")
     options = {"air": air, "water": water, "host": host, "fineness": fineness, "metal": metal, "scale": scale}
-    common, one = specimens.from_options(options, temperature)
+    common, one = specimen_table.from_options(options, temperature)
     table = one is None
-    rocks = [one] if one is not None else specimens.read(file, common) if file is not None else []
+    rocks = [one] if one is not None else specimen_table.read(file, common) if file is not None else []
     found = weigh(rocks, draws, seed, (lambda items: progress(items, "specimens")) if table else iter)
     if not found.counted:
         wrong = [(rock.specimen, *impossible(rock)) for rock in found.left_out]
@@ -58,11 +58,11 @@ def specimen(
             raise SheetError([Mistake(m, r, rock.name, file=str(file)) for rock, m, r in wrong])
         raise SheetError([Mistake(m, r, read=water, file="--water") for _, m, r in wrong])
     if out is not None:
-        from flowsheet.show.specimen_plots import write_specimens
+        from flowsheet.show.rocks.specimen_plots import write_specimens
 
         with writing(out):
             say_written(write_specimens(found, folder(out), table))
-    from flowsheet.show.specimens import as_dict, show
+    from flowsheet.show.rocks.specimens import as_dict, show
 
     if as_json:
         print_json(as_dict(found, table))

@@ -18,18 +18,18 @@ def worth(
 ) -> None:
     """Tell what a sack and the pile are worth by each way of selling, and whether working up pays."""
     from flowsheet.solve.model import load
-    from flowsheet.study.worth import worth as study
+    from flowsheet.study.money.valuation import worth as study
 
     sheet = load(file)[0]
     found = study(sheet, draws, seed, lambda ways: progress(ways, "ways"))
     if out is not None:
-        from flowsheet.show.worth_plots import write_worths
+        from flowsheet.show.money.worth_plots import write_worths
 
         with writing(out):
             say_written(write_worths(found, folder(out)))
     if as_json:
         print_json(found.as_dict())
     else:
-        from flowsheet.show.worths import show_worths
+        from flowsheet.show.money.worths import show_worths
 
         show_worths(sheet.title, found)

@@ -10,12 +10,12 @@ import numpy as np
 
 from flowsheet.ore import grains, sizes
 from flowsheet.ore.arrays import Array, Mask
+from flowsheet.ore.factored_material import Rowed
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
-from flowsheet.ore.rowed import Rowed
-from flowsheet.spec.checks import has_grains
-from flowsheet.spec.numbers import Number
-from flowsheet.spec.schema import GrainRow, Ore, SieveRow, SizeLaw
+from flowsheet.spec.blocks.schema import GrainRow, Ore, SieveRow, SizeLaw
+from flowsheet.spec.checks.all_checks import has_grains
+from flowsheet.spec.text.numbers import Number
 
 Take: TypeAlias = Callable[[Number], Array]
 """Turns a Number into its value, shape () or, for a number with doubt among draws, (D,)."""

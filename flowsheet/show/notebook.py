@@ -8,47 +8,32 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from flowsheet.show import (
-    chance_plots,
-    chances,
-    drawing,
-    fit_plots,
-    fit_words,
-    fitted,
-    forecasts,
-    label,
-    lot_plots,
-    lots,
-    pictures,
-    plan_plots,
-    plans,
-    plots,
-    reconciled,
-    sentences,
-    specimen_plots,
-    specimen_sums,
-    specimens,
-    tables,
-    worth_plots,
-    worths,
-)
-from flowsheet.show.content import Picture
-from flowsheet.show.files import default_streams
-from flowsheet.show.markup import table, text, theme
-from flowsheet.show.style import svg as drawn
-from flowsheet.show.tables import Grid
-from flowsheet.show.terminal import RULES
-from flowsheet.study.chance import Chance
-from flowsheet.study.fit import Fitted
-from flowsheet.study.forecast import Forecasts
-from flowsheet.study.lot import Lot
-from flowsheet.study.lot_sheet import LotSheet
-from flowsheet.study.planned import Planned
-from flowsheet.study.reconciled import Reconciled
-from flowsheet.study.run import Run
-from flowsheet.study.specimen import All, Found
-from flowsheet.study.trials import Trials
-from flowsheet.study.worths import Worths
+from flowsheet.show.balance import reconciled
+from flowsheet.show.estimate import chance_plots, chances, fit_plots, fit_words, fitted
+from flowsheet.show.graphics.style import svg as drawn
+from flowsheet.show.label import label
+from flowsheet.show.lot import lot_plots, lots
+from flowsheet.show.money import worth_plots, worths
+from flowsheet.show.rocks import specimen_plots, specimen_sums, specimens
+from flowsheet.show.run import drawing, pictures, run_tables, sentences
+from flowsheet.show.run.files import default_streams
+from flowsheet.show.sampling import plan_plots, plans
+from flowsheet.show.text.content import Picture
+from flowsheet.show.text.markup import table, text, theme
+from flowsheet.show.text.tables import Grid
+from flowsheet.show.text.terminal import RULES
+from flowsheet.show.trials import forecasts, trial_plots, trial_sentences, trial_tables
+from flowsheet.study.balance.result import Reconciled
+from flowsheet.study.estimate.chance import Chance
+from flowsheet.study.estimate.fit import Fitted
+from flowsheet.study.label.contents import LotSheet
+from flowsheet.study.lot.combine_tests import Lot
+from flowsheet.study.money.result import Worths
+from flowsheet.study.rocks.hydrostatic import All, Found
+from flowsheet.study.run.run import Run
+from flowsheet.study.sampling.sampling_plan import Planned
+from flowsheet.study.trials.forecast import Forecasts
+from flowsheet.study.trials.trials import Trials
 
 SCOPE = ".flowsheet"
 OWN = ".flowsheet{padding:.75rem}.flowsheet pre{white-space:pre-wrap;font-size:.8rem}.flowsheet .plot{max-width:44rem}"
@@ -119,16 +104,25 @@ def _run(found: Run) -> Page:
             pictures.coarse_band(found),
             pictures.losses(found),
         ),
-        grids=(tables.balance(found), tables.weighed(found), tables.coarse(found), tables.losses(found)),
+        grids=(
+            run_tables.balance(found),
+            run_tables.weighed(found),
+            run_tables.coarse(found),
+            run_tables.losses(found),
+        ),
         notes=(*found.warnings, *found.notes, RULES),
     )
 
 
 def _trials(found: Trials) -> Page:
-    shown = plots.why_no_plot(found) is None
-    plot = _plot("trials", plots.trials_figure(found, narrow=True), "What is kept as settings move") if shown else None
-    told = (sentences.best_trial(found), *([sentences.best_value(found)] if found.currency else []))
-    return Page("Trials", lines=told, pictures=(plot,), grids=(tables.trials(found),), notes=found.notes)
+    shown = trial_plots.why_no_plot(found) is None
+    plot = (
+        _plot("trials", trial_plots.trials_figure(found, narrow=True), "What is kept as settings move")
+        if shown
+        else None
+    )
+    told = (trial_sentences.best_trial(found), *([trial_sentences.best_value(found)] if found.currency else []))
+    return Page("Trials", lines=told, pictures=(plot,), grids=(trial_tables.trials(found),), notes=found.notes)
 
 
 def _chance(found: Chance) -> Page:

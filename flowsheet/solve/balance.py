@@ -10,8 +10,8 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.way import metals
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.checks.upstream import metals
 
 if TYPE_CHECKING:
     from flowsheet.solve.model import Model

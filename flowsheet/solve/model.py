@@ -13,13 +13,13 @@ from flowsheet.ore import feed, liberation
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
-from flowsheet.ore.odd import odd
+from flowsheet.ore.plausibility import odd
 from flowsheet.solve.network import Stage, stages
-from flowsheet.spec.checks import has_grains
-from flowsheet.spec.document import Document
-from flowsheet.spec.numbers import Number
+from flowsheet.spec.blocks.schema import Ore, Sheet
+from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.read import build, read_sheet
-from flowsheet.spec.schema import Ore, Sheet
+from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
 from flowsheet.steps.base import Site, Step, Values, evaluate
 

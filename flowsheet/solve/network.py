@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import networkx as nx
 
-from flowsheet.spec.schema import Sheet
+from flowsheet.spec.blocks.schema import Sheet
 
 
 @dataclass(frozen=True)

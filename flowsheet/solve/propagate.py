@@ -16,7 +16,7 @@ from flowsheet.solve.balance import Caught, Closure, closure
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
 from flowsheet.solve.silver import Silver, silver
-from flowsheet.spec.mistakes import Mistake, SheetError
+from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.steps.base import Operator
 
 MOST_TURNS = 100

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.factored_material import Rowed
 from flowsheet.ore.material import Material
-from flowsheet.ore.rowed import Rowed
 from flowsheet.solve.balance import relative_gap
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage

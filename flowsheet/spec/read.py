@@ -12,22 +12,22 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
-from flowsheet.spec import document as yaml_document
-from flowsheet.spec import numbers, units
-from flowsheet.spec.check_weighed import told_once
-from flowsheet.spec.checks import CHECKS
-from flowsheet.spec.document import Document, Path_, null_names
-from flowsheet.spec.draft import Draft, unread
-from flowsheet.spec.explain import explain, some_fields
-from flowsheet.spec.factors import is_sieve
-from flowsheet.spec.fields import dimension_of
-from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
-from flowsheet.spec.pile import Pile
-from flowsheet.spec.read_weighed import Texts, read_weighed
-from flowsheet.spec.read_worth import read_worth
-from flowsheet.spec.schema import TOP_FIELDS, Ore, Sheet, StepBlock
-from flowsheet.spec.weigh_sheet import WeighSheet
-from flowsheet.spec.weighed_gold import notes_on_gold
+from flowsheet.spec.blocks.factors import is_sieve
+from flowsheet.spec.blocks.fields import dimension_of
+from flowsheet.spec.blocks.pile import Pile
+from flowsheet.spec.blocks.pydantic_faults import explain, some_fields
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Sheet, StepBlock
+from flowsheet.spec.checks.all_checks import CHECKS
+from flowsheet.spec.checks.draft import Draft, unread
+from flowsheet.spec.checks.implausible_gold import notes_on_gold
+from flowsheet.spec.checks.money import read_worth
+from flowsheet.spec.checks.weighed import told_once
+from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
+from flowsheet.spec.weights.read_weighed import Texts, read_weighed
+from flowsheet.spec.weights.weigh_sheet import WeighSheet
+from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml.document import Document, Path_, null_names
 
 Kinds = Mapping[str, type[StepBlock]]
 

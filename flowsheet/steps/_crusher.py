@@ -9,8 +9,8 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Plain, Share, knob
-from flowsheet.spec.numbers import Number
+from flowsheet.spec.blocks.fields import Plain, Share, knob
+from flowsheet.spec.text.numbers import Number
 from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, missing
 
 WHITEN = (

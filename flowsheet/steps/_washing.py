@@ -11,7 +11,7 @@ from flowsheet.ore import grains, liberation
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid, of_grid
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Count, Length, Mass, Plain, Share, knob
+from flowsheet.spec.blocks.fields import Count, Length, Mass, Plain, Share, knob
 from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values, as_mass
 
 WASHING_PORTS = (

@@ -18,10 +18,10 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material, some
-from flowsheet.spec.factors import Band, Factors
-from flowsheet.spec.fields import Block
-from flowsheet.spec.numbers import Number
-from flowsheet.spec.schema import Port, StepBlock
+from flowsheet.spec.blocks.factors import Band, Factors
+from flowsheet.spec.blocks.fields import Block
+from flowsheet.spec.blocks.schema import Port, StepBlock
+from flowsheet.spec.text.numbers import Number
 
 __all__ = [
     "Breakage", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass", "as_size", "evaluate", "missing",

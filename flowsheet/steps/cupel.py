@@ -10,7 +10,7 @@ from pydantic import Field
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import NO_SOURCE, Mass, Plain, Share, knob
+from flowsheet.spec.blocks.fields import NO_SOURCE, Mass, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values, as_mass
 
 HANDBOOK = (

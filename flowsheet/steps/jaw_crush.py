@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Length, knob
+from flowsheet.spec.blocks.fields import Length, knob
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values
 

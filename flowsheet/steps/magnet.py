@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Share, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 

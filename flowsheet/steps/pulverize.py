@@ -11,7 +11,7 @@ from pydantic import Field
 from flowsheet.ore import sizes
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import Block, Count, Length, knob
+from flowsheet.spec.blocks.fields import Block, Count, Length, knob
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
 from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values, as_size
 

@@ -10,7 +10,7 @@ from pydantic import Field
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Length, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Length, knob
 from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Port, Shares, Site, Step, Values
 
 

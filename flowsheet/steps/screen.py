@@ -12,7 +12,7 @@ from pydantic import Field
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid, of_grid
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Port, Shares, Site, Step, Values
 
 POINTS = 48

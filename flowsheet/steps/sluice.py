@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps._washing import Washer
 from flowsheet.steps.base import LOCAL
 

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.spec.fields import TYPICAL, Share, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 

@@ -9,9 +9,9 @@ from pydantic import Field
 
 from flowsheet.ore import grains, liberation
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.factored_material import Rest, Rowed
 from flowsheet.ore.material import Material
-from flowsheet.ore.rowed import Rest, Rowed
-from flowsheet.spec.fields import TYPICAL, Length, Plain, Share, knob
+from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 

@@ -23,10 +23,10 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Model, draw, load
 from flowsheet.solve.propagate import solve
-from flowsheet.study.chance import chance
-from flowsheet.study.doubts import doubtful, inputs_with
-from flowsheet.study.drawn import drawn
-from flowsheet.study.luck import RARE, spread
+from flowsheet.study.common.compound_poisson import RARE, spread
+from flowsheet.study.common.monte_carlo import drawn
+from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
+from flowsheet.study.estimate.chance import chance
 
 pytestmark = pytest.mark.benchmark
 
@@ -149,7 +149,7 @@ PEAK = """
 import sys
 from pathlib import Path
 from flowsheet.solve.model import load
-from flowsheet.study.chance import chance
+from flowsheet.study.estimate.chance import chance
 chance(load(sys.argv[1])[0], int(sys.argv[2]))
 print(*(line.split()[1] for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM")))
 """

@@ -15,9 +15,9 @@ from driving import READY, SOON, TURNS, UNFOLD, knob, opened, turned
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from flowsheet.show.figures import gold
-from flowsheet.spec import document
-from flowsheet.study.trials import run_trials
+from flowsheet.show.text.figures import gold
+from flowsheet.spec.yaml import document
+from flowsheet.study.trials.trials import run_trials
 
 TWELVE = Path(__file__).parent.parent / "twelve_steps.yaml"
 

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from flowsheet.ore.arrays import Array
-from flowsheet.study.least_squares import least_squares
-from flowsheet.study.posterior import Posterior
+from flowsheet.study.estimate.bounded_lsq import least_squares
+from flowsheet.study.estimate.laplace_posterior import Posterior
 
 Curve = Callable[[Array, Array], Array]
 

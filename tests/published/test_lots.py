@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from flowsheet.study.plain_lot import mean_sd, plain_lot
+from flowsheet.study.lot.student_interval import mean_sd, plain_lot
 
 PETITION = {42: 23, 41: 4, 36: 1, 32: 1, 29: 1, 27: 2, 23: 1, 19: 1, 16: 2, 15: 2, 14: 1, 11: 1, 10: 1, 9: 1, 7: 1,
             6: 3, 5: 2, 4: 1, 3: 1}  # fmt: skip

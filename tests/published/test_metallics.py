@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from flowsheet.spec import numbers, units
-from flowsheet.spec.weighing import screen_assay
+from flowsheet.spec.blocks.measurement import screen_assay
+from flowsheet.spec.text import numbers, units
 
 # C. & J. J. Beringer, A Text-Book of Assaying (9th ed., 1904), metallics in silver ore: of 400 g of ore, 1 g stays on
 # the sieve and yields 0.842 g of silver; of the 399 g that pass, 20 g are assayed and yield 0.105 g.

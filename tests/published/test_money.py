@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from flowsheet.spec import money, numbers, units
-from flowsheet.spec.worth import WORK_INDEX_DEFAULT
-from flowsheet.study.costs import bond
+from flowsheet.spec.blocks import money
+from flowsheet.spec.blocks.costs_and_sales import WORK_INDEX_DEFAULT
+from flowsheet.spec.text import numbers, units
+from flowsheet.study.money.costs import bond
 
 INCH = 25.4e-3
 SHORT_TON = 907.18474  # NIST SP 811, Appendix B

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from sheets import sheet_of
 
-from flowsheet.spec.weighing import GRADE, MASS, Measurement
-from flowsheet.study.adjust import Adjusted, adjust
-from flowsheet.study.reconcile import reconcile
-from flowsheet.study.reconciled import Reconciled
+from flowsheet.spec.blocks.measurement import GRADE, MASS, Measurement
+from flowsheet.study.balance.constrained_lsq import Adjusted, adjust
+from flowsheet.study.balance.reconcile import reconcile
+from flowsheet.study.balance.result import Reconciled
 
 # S. Narasimhan & C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapters 1 and 3 (values from
 # memory): a splitter 1 = 2 + 3, an exchanger 2 = 4, a valve 3 = 5, a mixer 4 + 5 = 6; all variances are one.

@@ -11,11 +11,11 @@ from flowsheet.ore import grains
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.liberation import locked_share
 from flowsheet.ore.material import Material
-from flowsheet.show.plans import WELL_DONE
+from flowsheet.show.sampling.plans import WELL_DONE
 from flowsheet.steps.base import Site
 from flowsheet.steps.split import sampling_error
-from flowsheet.study import gy, luck
-from flowsheet.study.stages import sack_variance
+from flowsheet.study.common import compound_poisson, gy
+from flowsheet.study.sampling.sampling_variance import sack_variance
 
 A_MILLIONTH = 1e-6
 """A part so small that whether a grain is in it says nothing of the next."""
@@ -149,7 +149,7 @@ def test_limits_and_factors_of_course_notes() -> None:
 def test_twenty_grains_are_half_as_much_again_or_less() -> None:
     # Clifton and others (1969): twenty grains are about +-50 % at 95 %. RSD 22.36 %, normal +-43.8 %, and the Poisson
     # law's counts at 2.5 and 97.5 % are 12 and 29 (analytic).
-    law = luck.spread(np.array([1.0]), np.array([20.0]))
+    law = compound_poisson.spread(np.array([1.0]), np.array([20.0]))
     assert law.sd / law.mean == pytest.approx(0.2236, abs=5e-5)
     assert 1.96 * law.sd / law.mean == pytest.approx(0.438, abs=5e-4)
     assert [round(law.quantile(share)) for share in (0.025, 0.975)] == [12, 29]

@@ -12,9 +12,9 @@ import pytest
 from fluids.particle_size_distribution import ISO_3310_1_R20_3, ASTM_E11_sieves
 
 from flowsheet.ore.grid import R20_3_MM, Grid
-from flowsheet.spec.mesh import E11_INCHES, E11_NUMBERS
-from flowsheet.spec.numbers import parse
-from flowsheet.spec.units import LENGTH
+from flowsheet.spec.text.mesh import E11_INCHES, E11_NUMBERS
+from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.units import LENGTH
 
 # ASTM E11-01, Table 1.
 E11_PRINTED_INCHES = {"1": 25.0, "3/4": 19.0, "1/2": 12.5, "3/8": 9.5, "1/4": 6.3}

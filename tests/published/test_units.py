@@ -5,8 +5,8 @@ from __future__ import annotations
 import pint
 import pytest
 
-from flowsheet.spec.numbers import parse
-from flowsheet.spec.units import FINENESS, GRADE, LENGTH, MASS, SHARE, Dimension
+from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, SHARE, Dimension
 
 
 def si(text: str, of: Dimension) -> float:

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from flowsheet.ore.grains import alloy_density
-from flowsheet.spec.minerals import MINERALS
-from flowsheet.spec.specimens import from_options
-from flowsheet.study.specimen import GOLD, Found, fineness_of, gold_in, water_density, weigh
+from flowsheet.spec.rocks.host_rock import MINERALS
+from flowsheet.spec.rocks.specimen_table import from_options
+from flowsheet.study.rocks.hydrostatic import GOLD, Found, fineness_of, gold_in, water_density, weigh
 
 
 def found(air: str, water: str, **options: str) -> Found:

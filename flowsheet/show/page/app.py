@@ -17,14 +17,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from flowsheet.show import markup
 from flowsheet.show.page import asks, fragments, log_view, render
 from flowsheet.show.page.asks import AskError
 from flowsheet.show.page.bench import Bench, Desk, faults_by_knob
 from flowsheet.show.page.guard import BROKEN, Guard
 from flowsheet.show.page.knobs_view import groups
 from flowsheet.show.page.slow import Slow
-from flowsheet.spec.mistakes import SheetError
+from flowsheet.show.text import markup
+from flowsheet.spec.text.mistakes import SheetError
 
 T = TypeVar("T")
 

@@ -11,19 +11,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeAlias, TypeVar
 
-from flowsheet.spec import document as yaml_document
-from flowsheet.spec import log_file, weigh_sheet
-from flowsheet.spec.bench_log import BenchLog
-from flowsheet.spec.bench_sheet import Counted, build_with, counted, log_test
-from flowsheet.spec.document import Document
-from flowsheet.spec.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.bench import log_file
+from flowsheet.spec.bench.bench_log import BenchLog
+from flowsheet.spec.bench.sheet_with_log import Counted, build_with, counted, log_test
+from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.read import with_settings
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.weighed_test import FILE
+from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.weights import weigh_sheet
+from flowsheet.spec.weights.weighed_test import FILE
+from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
-from flowsheet.study.knobs import Knob, idle, knobs
-from flowsheet.study.run import Run, answered
-from flowsheet.study.trials import Pair, Trial, pair
+from flowsheet.study.run.run import Run, answered
+from flowsheet.study.run.sliders import Knob, idle, knobs
+from flowsheet.study.trials.trials import Pair, Trial, pair
 
 T = TypeVar("T")
 _Key: TypeAlias = tuple[str, tuple[tuple[str, str], ...]]

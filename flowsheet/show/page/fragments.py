@@ -8,18 +8,20 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from flowsheet.show import drawing, sentences, tables
-from flowsheet.show.figures import gold, percent, sig
-from flowsheet.show.gold_bar import gold_bar
 from flowsheet.show.page import render
 from flowsheet.show.page.asks import Pin
 from flowsheet.show.page.bench import Bench, Desk, Turned, faults_by_knob
 from flowsheet.show.page.stream_view import stream_view
-from flowsheet.show.tables import Column, Grid, signed
-from flowsheet.show.terminal import RULES
-from flowsheet.spec.mistakes import Mistake, SheetError
-from flowsheet.study.run import Run, cautions
-from flowsheet.study.trials import Trial
+from flowsheet.show.run import drawing, run_tables, sentences
+from flowsheet.show.run.gold_bar import gold_bar
+from flowsheet.show.text import tables
+from flowsheet.show.text.figures import gold, percent, sig
+from flowsheet.show.text.tables import Column, Grid, signed
+from flowsheet.show.text.terminal import RULES
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.wording import listed
+from flowsheet.study.run.run import Run, cautions
+from flowsheet.study.trials.trials import Trial
 
 Parts = dict[str, str]
 
@@ -40,7 +42,7 @@ def turn_parts(bench: Bench, desk: Desk, turned: Turned, stream: str, pins: Sequ
         "drawing": drawn(turned.run, stream),
         "gold": where(turned),
         "coarse": coarse(turned.run),
-        "balance": render.part("grid", grid=tables.balance(turned.run)),
+        "balance": render.part("grid", grid=run_tables.balance(turned.run)),
         "notes": notes(turned.run),
         "stream": one_stream(turned.run, stream),
         "pins": side_by_side(bench, desk, turned, pins),
@@ -97,7 +99,7 @@ def against(turned: Turned) -> str:
 def where(turned: Turned) -> str:
     """Return the bar of where the gold went, and now and as written side by side."""
     return render.part(
-        "gold", bar=gold_bar(turned.run).picture, grid=comparison(turned), losses=tables.losses(turned.run)
+        "gold", bar=gold_bar(turned.run).picture, grid=comparison(turned), losses=run_tables.losses(turned.run)
     )
 
 
@@ -127,8 +129,8 @@ def _mg(value: float) -> str:
 
 def coarse(run: Run) -> str:
     """Return the tables of the coarse fraction and of finer screens, where the sheet knows sizes."""
-    return render.part("coarse", coarse=tables.coarse(run) if run.coarse else None,
-                       finer=tables.finer(run) if run.finer else None)  # fmt: skip
+    return render.part("coarse", coarse=run_tables.coarse(run) if run.coarse else None,
+                       finer=run_tables.finer(run) if run.finer else None)  # fmt: skip
 
 
 def notes(run: Run) -> str:
@@ -226,7 +228,7 @@ def best(trials: Sequence[tuple[str, Trial]], currency: str) -> str:
     if len(first) == len(trials):
         said = f"All of these keep the same: {gold(most)}."
     else:
-        said = f"Most is kept {_joined(first)}: {gold(most)}."
+        said = f"Most is kept {listed(first)}: {gold(most)}."
     values = [(name, trial.value) for name, trial in trials if trial.value is not None]
     if not values:
         return said
@@ -235,11 +237,7 @@ def best(trials: Sequence[tuple[str, Trial]], currency: str) -> str:
     money = f"{top:,.2f} {currency} of a sack".replace("-", "−")
     if len(rich) == len(values):
         return f"{said} All leave the same: {money}."
-    return f"{said} Most money is left {_joined(rich)}{', too' if rich == first else ''}: {money}."
-
-
-def _joined(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return f"{said} Most money is left {listed(rich)}{', too' if rich == first else ''}: {money}."
 
 
 def file_faults(mistakes: Sequence[Mistake]) -> str:

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from flowsheet.show.page.bench import Desk
-from flowsheet.spec import numbers, units
-from flowsheet.study.knobs import LOG, WHOLE, Knob
+from flowsheet.spec.text import numbers, units
+from flowsheet.study.run.sliders import LOG, WHOLE, Knob
 
 NOTCHES = 200
 """Places of a slider that is spread by ratio or evenly."""

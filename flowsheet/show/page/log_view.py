@@ -8,26 +8,27 @@ from os.path import relpath
 from pathlib import Path
 from typing import Any
 
-from flowsheet.show import closings, reconciled
+from flowsheet.show.balance import closure, reconciled
 from flowsheet.show.page import render
 from flowsheet.show.page.asks import Weigh
 from flowsheet.show.page.bench import Bench, Desk
 from flowsheet.show.page.off_view import against_sheet
-from flowsheet.spec import log_file, weigh_sheet
-from flowsheet.spec.bench_log import Entry, Place
-from flowsheet.spec.bench_sheet import new_mistakes
-from flowsheet.spec.choices import choices, units_of
-from flowsheet.spec.document import Document
-from flowsheet.spec.log_text import LogText, refuse_if
-from flowsheet.spec.mistakes import Mistake, SheetError
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.way import metals
-from flowsheet.spec.weigh_sheet import COLUMNS
-from flowsheet.spec.weighed_test import FILE
+from flowsheet.spec.bench import log_file
+from flowsheet.spec.bench.bench_log import Entry, Place
+from flowsheet.spec.bench.log_text import LogText, refuse_if
+from flowsheet.spec.bench.sheet_with_log import new_mistakes
+from flowsheet.spec.bench.weighable import choices, units_of
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.checks.upstream import metals
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.weights import weigh_sheet
+from flowsheet.spec.weights.weigh_sheet import COLUMNS
+from flowsheet.spec.weights.weighed_test import FILE
+from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
-from flowsheet.study.closing import closing
-from flowsheet.study.reconcile import reconcile
-from flowsheet.study.weights_problem import USED
+from flowsheet.study.balance.closure import closing
+from flowsheet.study.balance.problem import USED
+from flowsheet.study.balance.reconcile import reconcile
 
 WHEN = "%Y-%m-%d %H:%M"
 OFTEN = ("minus grade",)
@@ -133,7 +134,7 @@ def _quoted(name: str) -> str:
 def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
     """Return what the weights say so far: closure, the suspect, the head grade, and what to weigh next."""
     measured = [m for m in sheet.weighed if m.test == test]
-    balances = closings.sentences(closing(sheet, test)) if measured else []
+    balances = closure.sentences(closing(sheet, test)) if measured else []
     told: list[tuple[str, str]] = []
     notes: tuple[str, ...] = ()
     unknown = None

@@ -6,12 +6,13 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.show import figures, tables
 from flowsheet.show.page import render
-from flowsheet.spec.schema import Sheet
-from flowsheet.spec.weighing import GRADE, GRAINS, PASSING, Measurement
-from flowsheet.study.predict import predict
-from flowsheet.study.run import Run, run
+from flowsheet.show.run import run_tables
+from flowsheet.show.text import figures
+from flowsheet.spec.blocks.measurement import GRADE, GRAINS, PASSING, Measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.study.estimate.predicted_weights import predict
+from flowsheet.study.run.run import Run, run
 
 OFF_SDS, OFF_SHARE = 3.0, 0.2
 """A weight is off by more than so many of its doubts, and than this share of what the sheet makes of it: typical."""
@@ -43,7 +44,7 @@ def against_sheet(sheet: Sheet, measured: Sequence[Measurement]) -> str:
         return ""
     found = run(replace(sheet, weighed=tuple(measured)), certain=False)
     odd = sorted(off(found), key=lambda one: -one.far)
-    return render.part("beside", grid=tables.weighed(found), said=sentence(odd), opened=bool(odd))
+    return render.part("beside", grid=run_tables.weighed(found), said=sentence(odd), opened=bool(odd))
 
 
 def off(found: Run) -> Iterator[Off]:

@@ -8,9 +8,9 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from flowsheet.show import markup
-from flowsheet.show.content import Picture
-from flowsheet.show.tables import Grid
+from flowsheet.show.text import markup
+from flowsheet.show.text.content import Picture
+from flowsheet.show.text.tables import Grid
 
 
 def printable(text: str, blanks: str = "\n") -> str:

@@ -16,8 +16,8 @@ import threading
 from pathlib import Path
 from typing import Any, BinaryIO, TypeAlias
 
-from flowsheet.spec.document import Document
-from flowsheet.spec.mistakes import Mistake, SheetError
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.yaml.document import Document
 
 #: The sheet, the log's path and text, and what is asked: settings, or a test of which the weights are to be told.
 Request: TypeAlias = tuple[Document, Path, str, dict[str, str] | str]
@@ -71,10 +71,10 @@ class Slow:
 def _parts(request: Request) -> dict[str, str]:
     from flowsheet.show.page.log_view import weight_parts
     from flowsheet.show.page.surely import sure_part
-    from flowsheet.spec.bench_sheet import build_with
+    from flowsheet.spec.bench.sheet_with_log import build_with
     from flowsheet.spec.read import with_settings
     from flowsheet.steps import kinds
-    from flowsheet.study.trials import pair
+    from flowsheet.study.trials.trials import pair
 
     document, path, text, asked = request
     sheet = build_with(document, kinds(), path, text)

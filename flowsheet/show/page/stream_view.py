@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flowsheet.show.figures import gold, grade, length, mass, percent, sig
-from flowsheet.show.tables import FATES
-from flowsheet.spec.way import metals
-from flowsheet.study.run import Run
+from flowsheet.show.text.figures import gold, grade, length, mass, percent, sig
+from flowsheet.show.text.tables import FATES
+from flowsheet.spec.checks.upstream import metals
+from flowsheet.study.run.run import Run
 
 FAINT = 1e-3
 """The first and last classes that hold less than this share of everything are left out: nobody looks at such tails."""

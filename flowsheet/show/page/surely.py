@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from flowsheet.show import certainty, pictures
 from flowsheet.show.page import render
-from flowsheet.study.chance import chance
-from flowsheet.study.run import answered
-from flowsheet.study.trials import Pair
+from flowsheet.show.run import certainty, pictures
+from flowsheet.study.estimate.chance import chance
+from flowsheet.study.run.run import answered
+from flowsheet.study.trials.trials import Pair
 
 
 def sure_part(both: Pair) -> str:

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.show.certainty import as_sure_as, can_tell
-from flowsheet.spec.mistakes import SheetError
-from flowsheet.spec.schema import Sheet
-from flowsheet.study.assumed import Assumed, assumed
-from flowsheet.study.chance import Chance, chance
-from flowsheet.study.drawn import Progress
-from flowsheet.study.reconcile import reconcile_sheet
-from flowsheet.study.reconciled import Reconciled
-from flowsheet.study.run import Run, run
+from flowsheet.show.run.certainty import as_sure_as, can_tell
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.study.balance.reconcile import reconcile_sheet
+from flowsheet.study.balance.result import Reconciled
+from flowsheet.study.common.monte_carlo import Progress
+from flowsheet.study.estimate.chance import Chance, chance
+from flowsheet.study.run.assumptions import Assumed, assumed
+from flowsheet.study.run.run import Run, run
 
 MOST_TESTS = 3
 """So many tests are told in full; a command tells the others."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from flowsheet.show import tables
-from flowsheet.show.changes import becomes
-from flowsheet.show.figures import percent, short, sig
-from flowsheet.show.tables import Column, Grid
-from flowsheet.study.advice import AT_MOST
-from flowsheet.study.chance import Chance
-from flowsheet.study.run import Run
+from flowsheet.show.run import run_tables
+from flowsheet.show.text import tables
+from flowsheet.show.text.changes import becomes
+from flowsheet.show.text.figures import percent, short, sig
+from flowsheet.show.text.tables import Column, Grid
+from flowsheet.study.estimate.chance import Chance
+from flowsheet.study.run.run import Run
+from flowsheet.study.run.sensitivity import AT_MOST
 
 ROCK = (("t", 1e-3), ("kg", 1.0), ("g", 1e3), ("mg", 1e6))
 """Units of rock, and how many of each make a kilogram."""
@@ -22,7 +23,7 @@ FINEST = 1e-3
 
 def coarse(run: Run, found: Chance | None) -> Grid:
     """Return the feed above each opening, with the ends of its share of the gold where these are known."""
-    plain = tables.coarse(run)
+    plain = run_tables.coarse(run)
     known = found.coarse if found is not None else run.sure.coarse if run.sure is not None else {}
     weighed = found.coarse_weighed if found is not None else run.sure.coarse_weighed if run.sure is not None else ()
     if not known:

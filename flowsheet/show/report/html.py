@@ -6,12 +6,12 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from flowsheet.show import markup
-from flowsheet.show.content import Picture
 from flowsheet.show.report import svg
 from flowsheet.show.report.parts import CAPTIONS, SHEET, Report
 from flowsheet.show.report.placing import FLOW, narrowest, placed, wide
-from flowsheet.show.tables import Grid
+from flowsheet.show.text import markup
+from flowsheet.show.text.content import Picture
+from flowsheet.show.text.tables import Grid
 
 if TYPE_CHECKING:
     from jinja2 import Template

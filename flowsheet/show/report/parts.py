@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.show import certainty, chances, drawing, pictures, sentences, tables
-from flowsheet.show.content import Picture, Section
-from flowsheet.show.figures import percent
-from flowsheet.show.files import default_streams
-from flowsheet.show.gold_bar import gold_bar
+from flowsheet.show.estimate import chances
 from flowsheet.show.report import grids
 from flowsheet.show.report.facts import Facts
 from flowsheet.show.report.weights import weights
-from flowsheet.show.tables import Column, Grid
-from flowsheet.show.terminal import RULES
-from flowsheet.spec.fields import TYPICAL
-from flowsheet.study.run import Run
+from flowsheet.show.run import certainty, drawing, pictures, run_tables, sentences
+from flowsheet.show.run.files import default_streams
+from flowsheet.show.run.gold_bar import gold_bar
+from flowsheet.show.text.content import Picture, Section
+from flowsheet.show.text.figures import percent
+from flowsheet.show.text.tables import Column, Grid
+from flowsheet.show.text.terminal import RULES
+from flowsheet.spec.blocks.fields import TYPICAL
+from flowsheet.study.run.run import Run
 
 ANSWERS = ("kept", "sure", "coarse-answer", "finer-answer", "losses-answer")
 """Anchors of the answers: that of how sure they are, and the others in the order of ``sentences.answers``."""
@@ -156,7 +157,7 @@ def _coarse(facts: Facts) -> Section:
 
 
 def _finer(run: Run) -> Section:
-    grid = tables.finer(run)
+    grid = run_tables.finer(run)
     if not grid.rows:
         return Section("finer", grid.title, lines=(sentences.finer(run),))
     return Section("finer", grid.title, grids=(grid,))
@@ -168,7 +169,7 @@ def _losses(run: Run) -> Iterator[Section]:
     if fed <= 0 or not run.losses:
         yield Section("losses", head, lines=tuple(sentences.losses(run)))
         return
-    caught, told = list(sentences.caught(run.caught)), [tables.losses(run)]
+    caught, told = list(sentences.caught(run.caught)), [run_tables.losses(run)]
     changes = grids.advice(run)
     if run.advice:
         told.append(replace(changes, rows=changes.rows[:MOST_CHANGES]))
@@ -198,7 +199,7 @@ def _next_sack(facts: Facts) -> Section:
 def _balance(run: Run) -> Section:
     closure = run.solution.closure
     closes = f"The balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed."
-    return Section("balance", "Balance", lines=(closes, *sentences.loops(run)), grids=(tables.balance(run),))
+    return Section("balance", "Balance", lines=(closes, *sentences.loops(run)), grids=(run_tables.balance(run),))
 
 
 def _assumed(facts: Facts) -> Section:

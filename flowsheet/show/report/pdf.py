@@ -9,12 +9,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from flowsheet.show.content import Picture, Section
 from flowsheet.show.report import svg
 from flowsheet.show.report.parts import ASSUMED, CAPTIONS, SHEET, Report, on_paper
 from flowsheet.show.report.placing import FLOW, placed
-from flowsheet.show.tables import FATES, Grid
-from flowsheet.study.streams import KEPT
+from flowsheet.show.text.content import Picture, Section
+from flowsheet.show.text.tables import FATES, Grid
+from flowsheet.study.common.streams import KEPT
 
 LONG_WORD = 26
 """Characters after which a word may be broken: names of streams have no blanks where their table has no room."""

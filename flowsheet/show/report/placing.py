@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from flowsheet.show.content import Picture
 from flowsheet.show.report import svg
+from flowsheet.show.text.content import Picture
 
 FLOW = "flow"
 """Name of the drawn flowsheet among the pictures."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from functools import cache
 
-from flowsheet.show import markup
+from flowsheet.show.text import markup
 
 PIXELS = 4 / 3
 """CSS pixels in a point."""

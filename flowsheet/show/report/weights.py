@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flowsheet.show import pictures, reconciled, tables
-from flowsheet.show.content import Section
+from flowsheet.show.balance import reconciled
 from flowsheet.show.report.facts import Facts
-from flowsheet.study.reconciled import Reconciled
+from flowsheet.show.run import pictures, run_tables
+from flowsheet.show.text.content import Section
+from flowsheet.study.balance.result import Reconciled
 
 HEAD = "Weighed against adjusted"
 
@@ -22,7 +23,7 @@ def weights(facts: Facts) -> Iterator[Section]:
         name = f": {test or 'the sheet itself'}" if several else ""
         last = at == len(facts.tests) - 1
         yield _test(f"weights-{at + 1}" if at else "weights", f"{HEAD}{name}", found, _rest(facts) if last else ())
-    against = tables.weighed(facts.run)
+    against = run_tables.weighed(facts.run)
     yield Section("weighed", against.title, grids=(against,), folded=True)
 
 

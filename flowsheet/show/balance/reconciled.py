@@ -1,0 +1,347 @@
+"""Reconciled weights: tables, answers as a miner would say them, and both on the terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from flowsheet.show.text.figures import mass, sig
+from flowsheet.show.text.tables import Column, Form, Grid, signed
+from flowsheet.show.text.terminal import RULES, console
+from flowsheet.spec.blocks.measurement import GRADE
+from flowsheet.study.balance.gross_errors import ALARM, KILOGRAMS
+from flowsheet.study.balance.result import Balanced, Estimate, Part, Reconciled, Weight
+
+FAINT_PART = 0.005
+"""Parts of the head grade below this share of it are not told one by one."""
+
+SMALL = 0.001
+"""A chi-square below this is told as less than it."""
+
+SPAN = 1.6448536269514722
+"""Standard deviations to either side that hold 90 % of a normal law."""
+
+MOST_TOLD = 4
+"""So many streams are named in a sentence; the tables have all of them."""
+
+KNOWN = {(True, True): "mass and gold", (True, False): "mass", (False, True): "gold", (False, False): "nothing"}
+
+
+def streams(found: Reconciled) -> Grid:
+    """Return every stream after the adjustment; what the weights do not determine is left open."""
+    columns = (
+        Column("Stream"),
+        Column("Mass, kg", _mass, shown="Mass"),
+        Column("doubt, kg", _mass_doubt, shown="doubt"),
+        Column("Gold, g", _four),
+        Column("doubt, g", _two),
+        Column("Grade, g/t", _three),
+        Column("Weights tell"),
+    )
+    rows = [(name, *_row(row)) for name, row in found.streams.items()]
+    return Grid("reconciled", "Streams that balance (doubt: one standard deviation)", columns, rows)
+
+
+def streams_without(found: Reconciled) -> Grid | None:
+    """Return every stream as it comes out if the suspect is left out; None where there is no suspect."""
+    if found.suspect is None or found.without is None:
+        return None
+    rows = [(name, *_row(row)) for name, row in found.without.streams.items()]
+    title = f"Streams that balance without {_said(found.suspect.name)}"
+    return Grid("reconciled-without-suspect", title, streams(found).columns, rows)
+
+
+def _row(row: Balanced) -> tuple[Any, ...]:
+    mass = (row.mass_kg, row.mass_sd_kg) if row.mass_determined else (None, None)
+    gold = (row.gold_g, row.gold_sd_g) if row.gold_determined else (None, None)
+    grade = 1e3 * row.gold_g / row.mass_kg if row.determined and row.mass_kg > 0 else None
+    return *mass, *gold, grade, KNOWN[row.mass_determined, row.gold_determined]
+
+
+def weights(found: Reconciled) -> Grid:
+    """Return every weight and assay beside what it was adjusted to."""
+    columns = (
+        Column("Stream"),
+        Column("What"),
+        Column("Weighed", _four),
+        Column("Doubt", _two),
+        Column("Doubt is"),
+        Column("Adjusted", _four),
+        Column("Moved by, sd", _moved),
+    )
+    rows = [
+        (w.stream, f"{w.what}, {w.unit}", w.measured, w.sd, "assumed" if w.assumed else "given", w.adjusted,
+         _standardised(w))
+        for w in found.weights
+    ]  # fmt: skip
+    return Grid("weights", "Weights (moved: adjusted less weighed, in its own standard deviations)", columns, rows)
+
+
+def parts(found: Reconciled) -> Grid:
+    """Return what each end stream adds to the head grade."""
+    columns = (
+        Column("Ends in"),
+        Column("Of the head, g/t", _three),
+        Column("doubt, g/t", _two),
+        Column("Counted on paper, g/t", _three),
+    )
+    rows = [
+        (p.stream, *((None, None) if math.isnan(p.sd) else (p.g_per_t, p.sd)), p.counted_g_per_t) for p in found.parts
+    ]
+    return Grid("parts", "Where the head grade ends up", columns, rows)
+
+
+def unknown(found: Reconciled) -> Grid:
+    """Return what to weigh so that each stream that is not determined is."""
+    columns = (Column("Stream"), Column("Unknown"), Column("To know it"))
+    missing = {(True, False): "gold", (False, True): "mass", (False, False): "mass and gold"}
+    rows = []
+    for stream, needs in found.to_know.items():
+        row = found.believed.streams[stream]
+        what = missing[row.mass_determined, row.gold_determined]
+        rows.append((stream, what, "; ".join(_do(*one) for one in needs)))
+    return Grid("unknown", "What the weights leave unknown", columns, rows)
+
+
+def _standardised(weight: Weight) -> float | None:
+    return None if math.isnan(weight.standardised) else -weight.standardised
+
+
+def _moved(value: float | None) -> str:
+    if value is None:
+        return "unchecked"
+    return "0" if abs(value) < 0.05 else f"{value:+,.1f}".replace("-", "−")
+
+
+def _written(write: Callable[[float, int], str], digits: int) -> Form:
+    return lambda value: "–" if value is None else write(value, digits)
+
+
+_two, _three, _four = (_written(sig, digits) for digits in (2, 3, 4))
+#: Masses, each in the unit that suits it: a stream may be a sack or a bead.
+_mass, _mass_doubt = _written(mass, 4), _written(mass, 2)
+
+
+def answers(found: Reconciled) -> list[tuple[str, str]]:
+    """Return (question, answer) for whether the weights agree, the head grade, and what to weigh next."""
+    return [
+        ("Do my weights agree?", " ".join(agree(found))),
+        ("What is the head grade, with everything counted in?", " ".join(head(found))),
+        ("What should I weigh next?", " ".join(weigh_next(found))),
+    ]
+
+
+def agree(found: Reconciled) -> Iterator[str]:
+    """Say whether the weights agree, which one is suspect and what it would have to be."""
+    if found.dof <= 0:
+        yield (
+            "They cannot help it: nothing is weighed twice over, so any numbers would balance and nobody can know "
+            "from these whether a weight is wrong. Weigh both what goes into a step and all that comes out of it, "
+            "and they will check each other."
+        )
+        return
+    more = f"{found.dof} more than the balance needs"
+    chi2 = sig(found.chi2) if found.chi2 >= SMALL else f"under {SMALL}"
+    missed = f"would miss by as much or more (chi-square {chi2}, {more})"
+    chance = f"{_chance(found.p)} honest weigh sheets {missed}"
+    if found.p >= ALARM:
+        yield f"{'Taken together, yes' if found.suspect else 'Yes'}: {chance}."
+    else:
+        yield f"No: {'' if found.p < 1e-4 else 'only '}{chance}."
+    if found.swapped is not None:
+        swap = found.swapped
+        yield (
+            f"All agree if the masses of {swap.first} and {swap.second} are exchanged: were the two weights "
+            "swapped when they were written down?"
+        )
+    if found.suspect is not None:
+        yield from _suspect(found, found.suspect)
+    elif found.p < ALARM:
+        worst = max((w for w in found.weights if not math.isnan(w.standardised)), key=lambda w: abs(w.standardised))
+        yield (
+            f"No single weight stands out, though {_said(worst.name)} had to move most: look for rock or gold lost in "
+            "a step, for a stream that the sheet does not name, or for doubts that are put too small."
+        )
+    open_ = [_said(w.name) for w in found.weights if math.isnan(w.standardised)]
+    if open_:
+        yield f"Nothing checks {_some(open_, 'or')}: a wrong number there would not show."
+
+
+def _suspect(found: Reconciled, suspect: Weight) -> Iterator[str]:
+    begin = "If they were not, the" if found.swapped is not None else "The"
+    reads = _value(suspect.measured, suspect.sd, suspect.unit)
+    yield f"{begin} one to look at is {_said(suspect.name)}: it reads {reads}"
+    without = found.without
+    if without is not None:
+        if without.should_be.known:
+            yield f"where all the others want {_value(without.should_be.value, without.should_be.sd, suspect.unit)}."
+        else:
+            yield "and the others cannot say what it should be."
+        if without.slip is not None:
+            slip = without.slip
+            yield f"A slip of the unit? {sig(slip.number)} {slip.meant} written as {slip.written} would explain it."
+    if found.as_likely:
+        these = "these" if len(found.as_likely) > 1 else "that"
+        yield f"The balance cannot tell it from {_some(map(_said, found.as_likely), 'or')}: check {these} as well."
+    if without is not None and without.dof > 0:
+        agreeing = "the others agree" if without.p >= ALARM else "the others still disagree, so more than it is wrong"
+        yield f"Without it {agreeing}."
+
+
+def head(found: Reconciled) -> Iterator[str]:
+    """Say the head grade, the bead over the feed, and where the difference lies; without the suspect if one is."""
+    swap = found.swapped
+    if swap is not None and not math.isnan(swap.head_sd_g_per_t):
+        exchanged = _value(swap.head_g_per_t, swap.head_sd_g_per_t, "g/t")
+        yield f"With the masses of {swap.first} and {swap.second} exchanged: {exchanged}. As they read:"
+    naive, grade, parts = found.naive_g_per_t, found.believed.head, found.believed.parts
+    if found.suspect is not None and grade.known:
+        counted = _value(found.head.value, found.head.sd, "g/t")
+        yield f"With {_said(found.suspect.name)} counted in, {counted}; without it, which is the better guess:"
+    elif found.suspect is not None:
+        yield f"Without {_said(found.suspect.name)}, which is suspect:"
+    if not grade.known:
+        told = [p for p in parts if not math.isnan(p.sd)]
+        untold = [p.stream for p in parts if math.isnan(p.sd)]
+        least = sum(p.g_per_t for p in told)
+        yield f"The weights do not tell it: nothing says how much gold went with {_some(untold, 'and')}."
+        if least > 0:
+            yield f"What they do tell makes at least {sig(least)} g/t ({_ranked(told, least)})."
+    else:
+        low, high = max(grade.value - SPAN * grade.sd, 0.0), grade.value + SPAN * grade.sd
+        yield (
+            f"{_value(grade.value, grade.sd, 'g/t')}: nine times in ten between {sig(low)} and {sig(high)} "
+            "g/t, as far as the weights go (the next sack may hold other grains)."
+        )
+    if naive is None:
+        yield "Neither bead nor gold kept was weighed, so there is no bead over feed to hold against it."
+    elif not grade.known:
+        yield f"{_on_paper(found).capitalize()} over the feed alone gives {sig(naive)} g/t."
+    else:
+        yield from _difference(grade, parts, naive, _on_paper(found))
+
+
+def _on_paper(found: Reconciled) -> str:
+    """Return what the feed is held against on paper."""
+    metal = any(found.streams[p.stream].metal for p in found.parts if p.counted_g_per_t > 0)
+    return "the bead" if metal else "the gold weighed"
+
+
+def _difference(grade: Estimate, parts: list[Part], naive: float, paper: str) -> Iterator[str]:
+    missed = [p for p in parts if p.counted_g_per_t == 0]
+    never = sum(p.g_per_t for p in missed)
+    if never <= FAINT_PART * grade.value:
+        yield f"{paper.capitalize()} over the feed gives {sig(naive)} g/t: hardly any gold missed it."
+        return
+    short, moved = grade.value - naive, grade.value - naive - never
+    told = f"{sig(never)} g/t never reached it ({_ranked(missed, grade.value)})"
+    if abs(moved) <= FAINT_PART * grade.value:
+        yield f"{paper.capitalize()} over the feed gives only {sig(naive)} g/t: {told}."
+        return
+    yield (
+        f"{paper.capitalize()} over the feed gives {sig(naive)} g/t, {sig(abs(short))} "
+        f"{'less' if short > 0 else 'more'}: {told}, and {signed(moved)} g/t is what the weights were moved by."
+    )
+
+
+def weigh_next(found: Reconciled) -> Iterator[str]:
+    """Say which one weighing would tell most of the head grade, and what would make unknown streams known."""
+    best = found.next_weighing
+    if found.swapped is not None:
+        yield f"First weigh {found.swapped.first} and {found.swapped.second} again, since the rest hangs on it."
+    elif found.suspect is not None:
+        yield f"First {_do(found.suspect.stream, found.suspect.what)} again, since the rest hangs on it."
+    if best is None:
+        yield "No single weighing more would tell the head grade much better: the doubt is spread over many."
+    elif math.isnan(best.sd_then):
+        yield f"No single weighing makes the head grade known. Begin with this one: {_do(best.stream, best.what)}."
+    else:
+        once_more = " once more" if best.again else ""
+        fresh = ", from a fresh sample" if best.again and best.what == GRADE else ""
+        grade = found.believed.head
+        now = f" in place of {sig(grade.sd, 2)}" if grade.known else ", where now it is unknown"
+        yield (
+            f"For the head grade: {_do(best.stream, best.what)}{once_more}{fresh}, which would leave it a doubt of "
+            f"{sig(best.sd_then, 2)} g/t{now}."
+        )
+    if found.to_know:
+        yield f"The weights leave {_some(found.to_know, 'and')} unknown: the table below says what would tell."
+
+
+def _do(stream: str, what: str) -> str:
+    return f"assay {stream}" if what == GRADE else f"weigh {stream}"
+
+
+def _ranked(rows: list[Part], whole: float) -> str:
+    ranked = sorted((p for p in rows if p.g_per_t > FAINT_PART * whole), key=lambda p: -p.g_per_t)
+    return _some([f"{p.stream} {sig(p.g_per_t)}" for p in ranked], "and")
+
+
+def _chance(p: float) -> str:
+    """Say a chance as so many in a hundred, or in more where it is small."""
+    if p >= 0.995:
+        return "nearly all"
+    if p >= 0.01:
+        return f"{100 * p:.0f} in 100"
+    if p >= 1e-4:
+        return f"{sig(1000 * p, 2)} in 1,000"
+    return "fewer than 1 in 10,000"
+
+
+def _value(value: float, sd: float, unit: str) -> str:
+    """Write a value with its doubt, in a unit that suits it, to the digits that the doubt leaves."""
+    if unit != "g/t":
+        size = max(abs(value), abs(sd)) * KILOGRAMS[unit]
+        suited = next((u for u in ("t", "kg", "g") if size >= KILOGRAMS[u]), "mg")
+        factor, unit = KILOGRAMS[unit] / KILOGRAMS[suited], suited
+        value, sd = factor * value, factor * sd
+    if not sd > 0:
+        return f"{sig(value, 4)} {unit}"
+    decimals = max(1 - math.floor(math.log10(sd)), 0)
+    whole = math.floor(math.log10(max(abs(value), sd)))
+    decimals = min(decimals, max(5 - whole, 0))
+    return f"{value:,.{decimals}f} ± {sig(sd, 2)} {unit}".replace("-", "−")
+
+
+def amount(value: float, unit: str) -> str:
+    """Return a measured value in a unit that suits it."""
+    if unit == "g/t":
+        return f"{sig(value)} g/t"
+    return mass(KILOGRAMS[unit] * value)
+
+
+def _said(name: str) -> str:
+    """Turn the name of a weight, "tails, mass", into words: "the mass of tails"."""
+    stream, _, what = name.rpartition(", ")
+    return f"the {what} of {stream}"
+
+
+def _some(names: Any, joint: str) -> str:
+    """Join names, at most a few of them."""
+    names = list(names)
+    if len(names) > MOST_TOLD + 1:
+        names = [*names[:MOST_TOLD], f"{len(names) - MOST_TOLD} more"]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {joint} {names[-1]}" if names else "nothing"
+
+
+def show_reconciled(title: str, tests: Mapping[str, Reconciled]) -> None:
+    """Print every test: its streams, its weights, the answers, and what was taken for granted."""
+    out = console()
+    out.print(title, style="bold")
+    for test, found in tests.items():
+        if len(tests) > 1:
+            out.print()
+            out.print(f"Test {test or 'of the sheet itself'}", style="bold")
+        for grid in (g for g in (streams(found), weights(found), streams_without(found)) if g is not None):
+            out.print(grid.title, style="bold")
+            out.print(grid.rich())
+        for question, answer in answers(found):
+            out.print(question, style="bold")
+            out.print(answer)
+            out.print()
+        if found.to_know:
+            out.print(unknown(found).title, style="bold")
+            out.print(unknown(found).rich())
+        for note in (*found.notes, RULES):
+            out.print(f"Note: {note}")

@@ -1,0 +1,110 @@
+"""Chances written out: tables as CSV, interval bars by stream, the next sack's law, the ranked doubts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from flowsheet.show.estimate import chances
+from flowsheet.show.graphics.style import BLUE, GOLD, INK, NARROW, RED, bar_look, interval, name_rows, new_figure, save
+from flowsheet.show.text.figures import percent, sig
+from flowsheet.study.estimate.chance import Chance
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+BARS = 60
+"""Bars of the next sack's picture."""
+BEYOND = 0.999
+"""It is drawn up to the amount that so many sacks stay below,"""
+LEAST, MOST = 2.2, 4.0
+"""between so many times the mean: more than double is to be seen, and the words at the lines need room."""
+
+
+def write_chance(found: Chance, keep: tuple[str, ...], folder: Path) -> list[Path]:
+    """Write the tables and pictures into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for grid in (chances.streams(found), chances.coarse(found), chances.doubts(found)):
+        if grid.rows:
+            written.append(folder / f"{grid.name}.csv")
+            grid.write_csv(written[-1])
+    intervals(found, keep, folder / "intervals.png")
+    next_sack(found, folder / "next_sack.png")
+    ranked(found, folder / "doubts.png")
+    written += [folder / name for name in ("intervals.png", "next_sack.png", "doubts.png")]
+    return written
+
+
+def intervals(found: Chance, keep: tuple[str, ...], path: Path) -> None:
+    """Write a plot of each stream's interval: from 5 to 95 %, the middle as a dot."""
+    save(intervals_figure(found, keep), path)
+
+
+def intervals_figure(found: Chance, keep: tuple[str, ...]) -> Figure:
+    """Draw each stream's interval: from 5 to 95 %, the middle as a dot."""
+    names = list(found.streams)
+    figure, (axes,) = new_figure(1, 8.6, 1.6 + 0.32 * len(names), grid="x")
+    for k, name in enumerate(names):
+        one, kept = found.streams[name], name in keep
+        interval(axes, one.p5, one.p95, k, GOLD if kept else BLUE, 0.36 if kept else 0.24)
+        axes.plot(one.p50, k, "o", color="white", markeredgecolor=INK, markersize=4.5)
+        axes.annotate(f"{sig(one.p50)}", (one.p95, k), (5, 0), textcoords="offset points", va="center", fontsize=8)
+    name_rows(axes, [f"{name} (kept)" if name in keep else name for name in names])
+    axes.set_xlim(0, 1.12 * max(one.p95 for one in found.streams.values()))
+    axes.set_xlabel("gold of the next sack, g: nine chances in ten, and the middle")
+    return figure
+
+
+def next_sack(found: Chance, path: Path) -> None:
+    """Write a plot of what the next sack may hold."""
+    save(next_sack_figure(found), path)
+
+
+def next_sack_figure(found: Chance, narrow: bool = False) -> Figure:
+    """Draw what the next sack may hold; a sack that would mislead is hatched."""
+    figure, (axes,) = new_figure(1, NARROW, 3.4) if narrow else new_figure(1, wide=8.6)
+    law, mean = found.next_sack, 1e3 * found.next_mean
+    edges = np.linspace(0.0, np.clip(1e3 * law.quantile(BEYOND), LEAST * mean, MOST * mean), BARS + 1)
+    chance, _ = np.histogram(1e3 * law.amounts, edges, weights=law.chance)
+    middle = (edges[1:] + edges[:-1]) / 2
+    misleading = (middle < 0.5 * mean) | (middle > 2 * mean)
+    for which, colour, hatch in ((~misleading, BLUE, ""), (misleading, RED, "///")):
+        axes.bar(middle[which], 100 * chance[which], edges[1] * 0.92, color=colour, hatch=hatch, edgecolor=INK,
+                 linewidth=0.3)  # fmt: skip
+    top = 100 * float(chance.max())
+    # Its words go to the side of the line that has room for them.
+    double = "right" if 2 * mean > 0.75 * edges[-1] else "left"
+    axes.set_ylim(0, 1.45 * top)
+    for at, text, side in (
+        (0.5 * mean, f"less than\nhalf:\n{percent(found.less_than_half)}", "right"),
+        (mean, f"mean:\n{sig(mean)} g", "left"),
+        (2 * mean, f"more than\ndouble:\n{percent(found.more_than_double)}", double),
+    ):
+        axes.axvline(at, color=INK, linewidth=0.9, linestyle="--")
+        axes.annotate(text, (at, 1.43 * top), (-3 if side == "right" else 3, 0), textcoords="offset points", ha=side,
+                      va="top", fontsize=8 if narrow else 9)  # fmt: skip
+    axes.set_xlabel("gold in the next sack, g")
+    axes.set_ylabel("chance, %")
+    axes.set_xlim(0, edges[-1])
+    return figure
+
+
+def ranked(found: Chance, path: Path) -> None:
+    """Write a plot of what the doubt about the gold kept comes from."""
+    save(ranked_figure(found), path)
+
+
+def ranked_figure(found: Chance) -> Figure:
+    """Draw what the doubt about the gold kept comes from."""
+    rows = chances.doubts(found).rows
+    figure, (axes,) = new_figure(1, 8.6, 1.5 + 0.42 * len(rows), grid="x")
+    for k, (name, _, share) in enumerate(rows):
+        axes.barh(k, 100 * share, 0.6, **bar_look(1 if name == "luck with grains" else 0))
+        axes.annotate(f"{100 * share:.0f} %", (100 * share, k), (4, 0), textcoords="offset points", va="center")
+    name_rows(axes, [f"{name}\n{text}" if text else name for name, text, _ in rows])
+    axes.set_xlim(0, 110)
+    axes.set_xlabel("part of the variance of the gold kept, %")
+    return figure

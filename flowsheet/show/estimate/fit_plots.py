@@ -1,0 +1,74 @@
+"""Plot of a fit: each number's doubt before and after."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flowsheet.show.estimate import fitted
+from flowsheet.show.estimate.fit_words import Profiles, told
+from flowsheet.show.graphics.style import BLUE, GREY, INK, SOFT, as_text, new_figure, save
+from flowsheet.study.estimate.fit import Fitted, Parameter
+from flowsheet.study.estimate.fitted_sheet import in_unit
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+REACH = 1.6448536269514722
+"""Half of an interval that holds 90 % of a normal law, in standard deviations."""
+
+
+def before_and_after(found: Fitted, path: Path) -> None:
+    """Write a plot of every fitted number's 90 % interval before and after, on the scale of its doubt before."""
+    save(before_and_after_figure(found), path)
+
+
+def before_and_after_figure(found: Fitted) -> Figure:
+    """Draw every fitted number's 90 % interval before and after, on the scale of its doubt before."""
+    figure, (axes,) = new_figure(1, 8.6, 1.7 + 0.62 * len(found.own), grid="x")
+    rows = found.own[::-1]
+    for at, one in enumerate(rows):
+        for low, middle, high, shift, colour, mark in (
+            (*_before(one), 0.16, GREY, "s"),
+            (one.low, one.value, one.high, -0.16, BLUE, "o"),
+        ):
+            ends = [_scaled(one, value) for value in (low, middle, high)]
+            axes.plot([ends[0], ends[2]], [at + shift] * 2, color=colour, linewidth=2.6, solid_capstyle="butt")
+            axes.plot([ends[1]], [at + shift], mark, color=colour, markeredgecolor=INK, markersize=5.5)
+        axes.annotate(
+            f"{in_unit(one.unknown.number, one.value, one.sd)} ({told(one)})", (1.02, at), fontsize=9,
+            xycoords=("axes fraction", "data"), va="center", annotation_clip=False,
+        )  # fmt: skip
+    axes.axvline(0, color=SOFT, linewidth=0.8)
+    axes.set_yticks(range(len(rows)), [as_text(one.name) for one in rows])
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    axes.set_xlabel("standard deviations of the doubt before, from the value before")
+    axes.set_title("Doubt (90 %) before and after the weights")
+    axes.plot([], [], "s-", color=GREY, markeredgecolor=INK, linewidth=2.6, label="before")
+    axes.plot([], [], "o-", color=BLUE, markeredgecolor=INK, linewidth=2.6, label="fitted")
+    figure.legend(loc="outside lower center", ncols=2, frameon=False)
+    return figure
+
+
+def _before(one: Parameter) -> tuple[float, float, float]:
+    number = one.unknown.number
+    if number.low is not None and number.high is not None:
+        tail = 0.05 * (number.high - number.low)
+        return number.low + tail, number.value, number.high - tail
+    reach = REACH * number.sd
+    return max(number.value - reach, one.unknown.lower), number.value, min(number.value + reach, one.unknown.upper)
+
+
+def _scaled(one: Parameter, value: float) -> float:
+    return (value - one.unknown.number.value) / one.unknown.number.sd
+
+
+def write_fitted(found: Fitted, profiles: Profiles | None, folder: Path) -> list[Path]:
+    """Write a fit's tables and its picture into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for grid in fitted.grids(found, profiles):
+        grid.write_csv(folder / f"{grid.name}.csv")
+        written.append(folder / f"{grid.name}.csv")
+    before_and_after(found, folder / "fitted.png")
+    return [*written, folder / "fitted.png"]

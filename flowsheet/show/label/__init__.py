@@ -1,0 +1,1 @@
+"""The lot sheet, as a page or as text."""

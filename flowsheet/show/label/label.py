@@ -1,0 +1,213 @@
+"""A lot sheet: one page for a buyer or for the miner's own shelf, as HTML that needs nothing else, or as plain text."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from html import escape
+
+from flowsheet.show.text import spans
+from flowsheet.show.text.figures import gold, grade, mass, percent, sig
+from flowsheet.study.label.contents import Kept, LotSheet
+
+WIDTH = 78
+"""Columns of the plain text: it is printed, too."""
+MOST_STEPS, MOST_DAYS, MOST_KEPT, MOST_NOTES = 16, 6, 12, 6
+LONGEST, LONGEST_NOTE = 120, 300
+"""Characters of a name or a title, and of a note, that a label shows."""
+
+NOT_THIS = (
+    "This is an estimate from {tests}. It is not a resource statement and not an assay certificate, it does not "
+    "promise what another sack holds, and no laboratory stands behind it.",
+    "Before buying or selling by grade, have an accredited laboratory assay samples that both sides agree on.",
+)
+CARE = (
+    "Dust of broken ore holds respirable silica, which ruins lungs: handle it wet, or with suction and a fitted "
+    "respirator.",
+    "Ore may hold sulphides, arsenic or lead: keep it off food and skin, and wash hands.",
+)
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of the page: its head, its rows (name, text) and its lines."""
+
+    head: str
+    rows: tuple[tuple[str, str], ...] = ()
+    lines: tuple[str, ...] = ()
+    loud: bool = False
+
+
+def parts(found: LotSheet) -> list[Part]:
+    """Return what the page says, in its order."""
+    return [
+        Part("What was tested", tuple(_tested(found))),
+        Part("How", (), _steps(found)),
+        Part("Head grade", (), _grade(found)),
+        Part("What was kept of it", tuple(_all_kept(found)), _more(len(found.kept), MOST_KEPT)),
+        *([Part("What another sack holds", (), (_next(found),))] if found.next_low_g is not None else []),
+        *([Part("Look at this", (), _notes(found))] if found.notes else []),
+        Part("What this is not", (), tuple(line.format(tests=_tests(found)) for line in NOT_THIS), loud=True),
+        Part("Take care", (), CARE),
+    ]  # fmt: skip
+
+
+def _tests(found: LotSheet) -> str:
+    return "one test" if found.tests == 1 else f"{found.tests} tests"
+
+
+def _tested(found: LotSheet) -> list[tuple[str, str]]:
+    rows = [("Mass, dry", mass(found.mass_kg) if found.tests == 1 else f"{found.tests} sacks of {mass(found.mass_kg)}")]
+    if len(found.ores) > 1:
+        rows.append(("Ores", _cut(", ".join(found.ores))))
+    days = ", ".join(_cut(day, 40) for day in found.days[:MOST_DAYS]) + (", …" if len(found.days) > MOST_DAYS else "")
+    rows.append(("Date", days or "____________________"))
+    rows.append(("Weighings", f"{found.weighings} weights, assays and counts" if found.weighings else "none"))
+    return rows
+
+
+def _steps(found: LotSheet) -> tuple[str, ...]:
+    shown = "; ".join(_cut(step) for step in found.steps[:MOST_STEPS])
+    return (f"{shown}{'; …' if len(found.steps) > MOST_STEPS else ''}.",)
+
+
+def _grade(found: LotSheet) -> tuple[str, ...]:
+    if found.grade is not None:
+        text = f"{spans.grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
+    else:
+        text = f"{grade(found.grade_g_per_t)}, without an interval: the sheet says of no number how sure it is."
+    if found.rests_on == "weights" and found.tested_kg is not None and found.found_g is not None:
+        held = f"{sig(found.found_g)} ± {sig(found.found_sd_g or 0.0, 2)} g"
+        told = (
+            f"It rests on what was weighed: {mass(found.tested_kg)} held {held} of gold by the balance of the weights."
+        )
+        told = f"{told} The rest of the doubt is {found.rest}."
+        if found.joined:
+            return (text, told)
+        alone = "sack" if found.tests == 1 else f"{found.tests} sacks"
+        return (text, f"{told} The figure is of the {alone} tested alone: what lies beside may be richer or poorer.")
+    return (text, "It rests on the sheet's own numbers, which may be a guess: no balance of weights tells it.")
+
+
+def _whose(found: LotSheet) -> str:
+    if not found.joined:
+        return ""
+    pile = f"the pile of {found.sacks:,} sacks" if found.sacks is not None else "the pile"
+    return f" for {pile}, by {found.joined} tests"
+
+
+def _all_kept(found: LotSheet) -> list[tuple[str, str]]:
+    return [(_cut(one.stream), _kept(one, found.tests)) for one in found.kept[:MOST_KEPT]]
+
+
+def _kept(one: Kept, tests: int) -> str:
+    source = "by the sheet" if not one.weighed else "as weighed" if tests == 1 else "a sack, as weighed"
+    told = f"{mass(one.mass_kg)} {source}"
+    if one.interval is not None and one.interval.sd > 0:
+        return f"{told}; of a sack like this, about {spans.gold(one.interval)} of gold"
+    return f"{told}, with about {gold(one.gold_g)} of gold"
+
+
+def _next(found: LotSheet) -> str:
+    low, high = found.next_low_g or 0.0, found.next_high_g or 0.0
+    unit, scale = ("g", 1.0) if high >= 0.1 else ("mg", 1e3)
+    return (
+        f"Another {mass(found.mass_kg)} of it hold {sig(scale * low)} to {sig(scale * high)} {unit} of gold nine times "
+        f"in ten. Chance of less than half of the mean: {percent(found.less_than_half or 0.0)}; of more than double: "
+        f"{percent(found.more_than_double or 0.0)}. "
+        f"{_differ(found)}"
+    )
+
+
+def _differ(found: LotSheet) -> str:
+    if found.spread is None:
+        return (
+            "That is the luck of grains and the doubt of the grade; how far sacks differ besides is not counted, for "
+            "the sheet tells of no pile (pile: {spread: 30 %})."
+        )
+    told = percent(found.spread) if isinstance(found.spread, float) else spans.percent(found.spread)
+    return f"Sacks are taken to differ by {told}, and the luck of grains comes on top."
+
+
+def _notes(found: LotSheet) -> tuple[str, ...]:
+    shown = (_cut(note, LONGEST_NOTE) for note in found.notes[:MOST_NOTES])
+    return (*(f"{note[:1].upper()}{note[1:]}" for note in shown), *_more(len(found.notes), MOST_NOTES))
+
+
+def _more(count: int, most: int) -> tuple[str, ...]:
+    return (f"… and {count - most} more.",) if count > most else ()
+
+
+def _cut(name: str, longest: int = LONGEST) -> str:
+    line = " ".join(name.split())
+    return line if len(line) <= longest else f"{line[: longest - 1]}…"
+
+
+def text(found: LotSheet) -> str:
+    """Return the page as plain text."""
+    out = [
+        *textwrap.wrap(_cut(found.title), WIDTH),
+        f"Lot sheet: an estimate from {_tests(found)} at the bench",
+        "=" * WIDTH,
+    ]
+    for part in parts(found):
+        out += ["", part.head.upper() if part.loud else part.head, "-" * len(part.head)]
+        for name, told in part.rows:
+            out += textwrap.wrap(f"{name}: {told}", WIDTH, subsequent_indent="  ")
+        for line in part.lines:
+            out += textwrap.wrap(line, WIDTH)
+    out += ["", "Signed, day:  ______________________________________"]
+    return "\n".join(_printable(line) for line in out) + "\n"
+
+
+def _printable(line: str) -> str:
+    return "".join(c if c.isprintable() else "\ufffd" for c in line)
+
+
+STYLE = """
+@page { size: auto; margin: 15mm; }
+html { background: #fff; color: #1c1c1c; font: 10.5pt/1.38 Georgia, "Times New Roman", serif; }
+body { max-width: 178mm; margin: 0 auto; padding: 6mm 0; overflow-wrap: anywhere; }
+h1 { font-size: 17pt; margin: 0; }
+.what { margin: 0 0 3mm; color: #555; border-bottom: 1.5pt solid #3b4a6b; padding-bottom: 2mm; }
+h2 { font-size: 11.5pt; margin: 3.2mm 0 .8mm; color: #3b4a6b; }
+p { margin: 0 0 1mm; }
+dl { display: grid; grid-template-columns: minmax(28mm, max-content) 1fr; gap: .4mm 5mm; margin: 0; }
+dt { color: #555; max-width: 60mm; } dd { margin: 0; }
+.loud { border: 1pt solid #a4452c; padding: 1mm 3mm 2mm; margin-top: 4mm; }
+.loud h2 { color: #a4452c; margin-top: 1mm; }
+.grade p:first-of-type { font-size: 13pt; font-weight: bold; }
+.signed { margin-top: 8mm; color: #555; }
+section { break-inside: avoid; }
+@media print { body { padding: 0; } }
+""".strip()
+
+
+def html(found: LotSheet) -> str:
+    """Return the page as HTML that asks for nothing outside itself; every name is text, whatever it holds."""
+    title = escape(_printable(_cut(found.title)))
+    body = [f"<h1>{title}</h1>", f'<p class="what">Lot sheet: an estimate from {_tests(found)} at the bench</p>']
+    for part in parts(found):
+        kind = ' class="loud"' if part.loud else ' class="grade"' if part.head == "Head grade" else ""
+        body.append(f"<section{kind}><h2>{escape(part.head)}</h2>")
+        if part.rows:
+            rows = "".join(
+                f"<dt>{escape(_printable(name))}</dt><dd>{escape(_printable(told))}</dd>" for name, told in part.rows
+            )
+            body.append(f"<dl>{rows}</dl>")
+        body += [f"<p>{escape(_printable(line))}</p>" for line in part.lines]
+        body.append("</section>")
+    body.append('<p class="signed">Signed, day: ______________________________</p>')
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
+    return "\n".join([
+        "<!DOCTYPE html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f"<title>{title}</title>",
+        f"<style>\n{STYLE}\n</style></head>",
+        "<body>",
+        *body,
+        "</body></html>",
+        "",
+    ])  # fmt: skip

@@ -1,0 +1,1 @@
+"""The pile: in words, tables and pictures."""

@@ -1,0 +1,121 @@
+"""A pile written out: tables as CSV and as a workbook, and a picture of every sack's interval and the pile's."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flowsheet.show.graphics.style import BLUE, GOLD, INK, PURPLE, RED, as_text, interval, new_figure, save
+from flowsheet.show.lot import lots
+from flowsheet.show.text.figures import sig
+from flowsheet.show.text.tables import Grid
+from flowsheet.show.text.workbook import write_workbook
+from flowsheet.study.lot.combine_tests import Lot, Row
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST_NAMED = 40
+"""Tests that a picture names; of more it shows the grades only."""
+LONGEST = 28
+"""Characters of a name."""
+
+
+def write_lot(found: Lot, folder: Path) -> list[Path]:
+    """Write the tables and the picture into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    grids = [lots.pile(found), lots.each_test(found)]
+    written = []
+    for grid in grids:
+        written.append(folder / f"{grid.name}.csv")
+        _known(grid).write_csv(written[-1])
+    remarks = [*(f"{question} {answer}" for question, answer in lots.answers(found)), *lots.notes(found)]
+    written.append(write_workbook(grids, [*remarks, *lots.cautions(found)], folder / "lot.xlsx"))
+    picture(found, folder / "lot.png")
+    return [*written, folder / "lot.png"]
+
+
+def _known(grid: Grid) -> Grid:
+    """Return a table in which what is not known is left empty."""
+    rows = [[None if isinstance(cell, float) and math.isnan(cell) else cell for cell in row] for row in grid.rows]
+    return Grid(grid.name, grid.title, grid.columns, rows)
+
+
+def picture(found: Lot, path: Path) -> None:
+    """Write a plot of what each sack tells by itself, of the pile's interval, and of the plain t interval."""
+    save(lot_figure(found), path)
+
+
+def lot_figure(found: Lot) -> Figure:
+    """Draw what each sack tells by itself, of the pile's interval, and of the plain t interval."""
+    named = len(found.told) <= MOST_NAMED
+    count = len(found.told) if named else 0
+    figure, (axes,) = new_figure(1, 8.6, (2.4 + 0.3 * count) if named else 5.6, grid="x")
+    axes.axvspan(found.grade.p5, found.grade.p95, color=GOLD, alpha=0.25, linewidth=0)
+    if named:
+        _sacks(axes, found.told)
+        below = count + 0.6
+    else:
+        _many(axes, found.told)
+        below = 1.25
+    ticks = list(axes.get_yticks()) if named else []
+    names = [as_text(_short(row)) for row in found.told] if named else []
+    apart = 1.0 if named else 0.16
+    low, high = found.plain.student()
+    pile = (found.grade.p5, found.grade.mean, found.grade.p95)
+    bars = [("the pile", pile, GOLD)]
+    if math.isfinite(low):
+        bars.append(("plain t interval", (low, found.plain.mean, high), RED))
+    for k, (_, (start, middle, end), colour) in enumerate(bars):
+        at = below + k * apart
+        interval(axes, start, end, at, colour, 0.4 * apart)
+        axes.plot(middle, at, "o", color="white", markeredgecolor=INK, markersize=4.5)
+        text = f"{sig(middle)} g/t ({sig(start)} to {sig(end)})"
+        axes.annotate(text, (end, at), (6, 0), textcoords="offset points", va="center", fontsize=8)
+    ticks += [below + k * apart for k in range(len(bars))]
+    axes.set_yticks(ticks, names + [name for name, _, _ in bars])
+    axes.set_ylim(below + len(bars) * apart, -0.8 if named else -0.1)
+    most = max([found.grade.p95, high if math.isfinite(high) else 0.0, *_ends(found.told, named)])
+    axes.set_xlim(min(0.0, low if math.isfinite(low) else 0.0), 1.3 * most)
+    axes.set_xlabel("grade, g/t: nine chances in ten" + (" (of a sack: its grains and weights alone)" if named else ""))
+    return figure
+
+
+def _ends(rows: list[Row], named: bool) -> list[float]:
+    return [row.high if named else row.grade_g_per_t for row in rows]
+
+
+def _short(row: Row) -> str:
+    return row.name if len(row.name) <= LONGEST else f"…{row.name[-LONGEST + 1 :]}"
+
+
+def _sacks(axes: Axes, rows: list[Row]) -> None:
+    """Draw each sack's interval, with its grade as a dot; a diamond where it stands out."""
+    for k, row in enumerate(rows):
+        interval(axes, row.low, row.high, k, PURPLE if row.outlying else BLUE)
+        mark = "D" if row.outlying else "o"
+        axes.plot(row.grade_g_per_t, k, mark, color="white", markeredgecolor=INK, markersize=5)
+        if row.outlying:
+            axes.annotate("stands out", (row.high, k), (5, 0), textcoords="offset points", va="center", fontsize=8)
+    axes.set_yticks(range(len(rows)))
+
+
+def _many(axes: Axes, rows: list[Row]) -> None:
+    """Draw the grades of many sacks from the poorest to the richest."""
+    grades = sorted(row.grade_g_per_t for row in rows)
+    along = [1 - (k + 0.5) / len(grades) for k in range(len(grades))]
+    axes.plot(grades, along, color=BLUE, linewidth=1.5)
+    out = {row.grade_g_per_t for row in rows if row.outlying}
+    at = [(g, y) for g, y in zip(grades, along, strict=True) if g in out]
+    if at:
+        axes.plot(*zip(*at, strict=True), "D", color=PURPLE, markeredgecolor=INK, linestyle="none")
+    axes.annotate(
+        f"{len(grades):,} sacks, richest on top",
+        (0.99, 0.03),
+        xycoords="axes fraction",
+        ha="right",
+        va="bottom",
+        fontsize=9,
+    )

@@ -1,0 +1,1 @@
+"""Specimens and cuts: in words, tables and pictures."""

@@ -1,0 +1,96 @@
+"""Specimens written out: tables as CSV; gold against the host's density, or an interval bar for each rock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from flowsheet.show.graphics.style import BLUE, GOLD, GREY, INK, RED, interval, name_rows, new_figure, save
+from flowsheet.show.rocks import specimens
+from flowsheet.show.rocks.specimen_sums import from_nothing
+from flowsheet.show.text.figures import sig
+from flowsheet.study.rocks.hydrostatic import All, Found, gold_in, water_density
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+MOST_BARS = 40
+"""A picture shows so many rocks, those with most gold; the table has all."""
+AROUND = 4.0
+"""The host's density is drawn so many standard deviations to both sides."""
+LEAST_AROUND = 0.15
+"""But at least so far (g/cm3)."""
+
+
+def write_specimens(found: All, folder: Path, table: bool = False) -> list[Path]:
+    """Write the tables and the picture into ``folder`` and return what was written."""
+    folder.mkdir(parents=True, exist_ok=True)
+    one = found.specimens[0]
+    grids = (specimens.doubts(one), specimens.without_gold(one)) if not table else (specimens.specimens(found),)
+    written = []
+    for grid in grids:
+        written.append(folder / f"{grid.name}.csv")
+        grid.write_csv(written[-1])
+    written.append(folder / "specimen_gold.png")
+    if table:
+        bars(found, written[-1])
+    else:
+        by_host(one, written[-1])
+    return written
+
+
+def by_host(found: Found, path: Path) -> None:
+    """Write a plot of the gold against the host's density, with the doubt of both."""
+    save(by_host_figure(found), path)
+
+
+def by_host_figure(found: Found) -> Figure:
+    """Draw the gold against the host's density, with the doubt of both."""
+    specimen = found.specimen
+    air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
+    middle = specimen.host.density
+    reach = max(AROUND * specimen.host.sd, LEAST_AROUND)
+    density = np.linspace(middle - reach, middle + reach, 101)
+    metal, displaced = np.asarray(1 / found.metal), water_density(specimen.common.temperature)
+    gold = found.fine * gold_in(np.asarray(air), np.asarray(water), 1 / density, metal, displaced)
+    figure, (axes,) = new_figure(1, wide=8.6)
+    axes.plot(density, gold, color=BLUE, linewidth=2)
+    ends = from_nothing(found.gold)
+    axes.axhspan(ends.low, ends.high, facecolor=GOLD, alpha=0.35, linewidth=0,
+                 label="gold, nine times in ten")  # fmt: skip
+    axes.axvspan(middle - specimen.host.sd, middle + specimen.host.sd, facecolor=GREY, alpha=0.3, hatch="//",
+                 edgecolor=INK, linewidth=0, label="the host, ± one standard deviation")  # fmt: skip
+    axes.plot(middle, found.gold.value, "o", color=RED, markeredgecolor=INK, zorder=3)
+    axes.axhline(0, color=INK, linewidth=0.8)
+    axes.annotate(f"{sig(found.gold.value)} g", (middle, found.gold.value), (6, -16), textcoords="offset points")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", frameon=False, ncols=2, fontsize=9)
+    axes.set_xlim(density[0], density[-1])
+    axes.set_xlabel("density of the host rock, g/cm3")
+    axes.set_ylabel("fine gold by these weights, g")
+    return figure
+
+
+def bars(found: All, path: Path) -> None:
+    """Write a plot of each rock's interval, the richest on top."""
+    save(bars_figure(found), path)
+
+
+def bars_figure(found: All) -> Figure:
+    """Draw each rock's interval, the richest on top."""
+    ranked = sorted(found.counted, key=lambda one: -one.gold.value)[:MOST_BARS]
+    figure, (axes,) = new_figure(1, 8.6, 1.6 + 0.32 * len(ranked), grid="x")
+    for k, one in enumerate(ranked):
+        shows = one.gold.value > one.smallest.decision
+        ends = from_nothing(one.gold)
+        interval(axes, ends.low, ends.high, k, GOLD if shows else GREY, 0.36)
+        axes.plot(max(one.gold.value, 0.0), k, "o", color="white", markeredgecolor=INK, markersize=4.5)
+        axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (ends.high, k), (5, 0),
+                      textcoords="offset points", va="center", fontsize=8)  # fmt: skip
+    axes.axvline(0, color=INK, linewidth=0.8)
+    name_rows(axes, [one.specimen.name for one in ranked])
+    high = max(0.0, *(one.gold.high for one in ranked)) or 1.0
+    axes.set_xlim(-0.03 * high, 1.16 * high)
+    axes.set_xlabel("fine gold, g: nine times in ten, and the middle")
+    return figure

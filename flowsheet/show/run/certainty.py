@@ -1,0 +1,54 @@
+"""How sure the answers are: of one set of draws, so that every place tells the same intervals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from flowsheet.show.run.sentences import how_sure
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.estimate.confidence import Sure
+from flowsheet.study.run.run import Run, refuted, warnings
+
+if TYPE_CHECKING:
+    from flowsheet.study.estimate.chance import Chance
+
+QUESTION = "How sure is that?"
+UNTOLD = (
+    "The sheet gives no number a doubt and nothing is weighed, so nobody can tell. Write the grade as 22 g/t ± 8 g/t, "
+    "or weigh what comes out."
+)
+NO_GOLD = "There is no gold in the ore to be sure of."
+DISAGREE = "still does not agree"
+"""Words of the note that the weights contradict the sheet even after the fit."""
+
+
+def can_tell(sheet: Sheet) -> bool:
+    """Whether a sheet gives anything to be sure by: a number with doubt, or a weight."""
+    return bool(sheet.weighed) or bool(doubtful(sheet))
+
+
+def as_sure_as(run: Run, found: Chance) -> Run:
+    """Return a run that is as sure as the chances say: both come of the same draws, which take their time once."""
+    weighed = found.weighed is not None
+    known = Sure(found.head_grade, found.kept, found.kept_share, found.coarse, found.coarse_weighed, weighed,
+                 found.fitted, found.notes)  # fmt: skip
+    solution = run.solution
+    told = [*warnings(solution), *refuted(solution, known)]
+    notes = dict.fromkeys((*solution.model.notes(), *solution.notes, *found.notes))
+    return replace(run, sure=known, warnings=told, notes=list(notes))
+
+
+def said(run: Run) -> str:
+    """Say how sure the answers are, or why nobody can tell and what to write."""
+    if not can_tell(run.solution.model.sheet):
+        return UNTOLD
+    return NO_GOLD if run.sure is None else how_sure(run, run.sure)
+
+
+def against(run: Run) -> list[str]:
+    """Return what speaks against the intervals that ``said`` tells; it is to be read with them."""
+    if run.sure is None:
+        return []
+    return [*refuted(run.solution, run.sure), *(note for note in run.sure.notes if DISAGREE in note)]

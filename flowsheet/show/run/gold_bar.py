@@ -1,0 +1,202 @@
+"""Where the gold went: one bar from nothing to all of the gold fed, made by hand, since a live page redraws it."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from flowsheet.show.graphics.inline_svg import FAMILIES
+from flowsheet.show.graphics.style import printable
+from flowsheet.show.text.content import Picture
+from flowsheet.show.text.figures import gold
+from flowsheet.show.text.markup import text
+from flowsheet.show.text.tables import Column, Grid
+from flowsheet.study.run.run import Run
+
+KEPT, LOST, CAUGHT = "kept", "not kept", "caught in a loop"
+TINY = 0.005
+"""Two losses or more below this share of the gold are one segment."""
+HUNDREDTHS = 10_000
+"""Hundredths of a percent in all of the gold."""
+
+WIDE, HIGH = 390.0, 88.0
+TOP, TALL, STRIP, EDGE = 20.0, 42.0, 8.0, 1.0
+"""The bar's place and height, its strip at the foot that tells the fate by its hatch, and its edge, in points."""
+LETTER, PAD = {True: 6.6, False: 5.8}, 3.0
+"""Room for a letter, bold or not, and beside a name."""
+INK, SOFT, PAPER = "var(--ink, #26231e)", "var(--soft, #645c4f)", "var(--card, #fffdf9)"
+FILLS = {KEPT: "var(--gilt, #f3dd94)", LOST: "var(--ash, #e4e4e8)", CAUGHT: PAPER}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One segment: an end of the sheet, what a loop has caught, or several small losses together."""
+
+    name: str
+    fate: str
+    gold_g: float
+    #: Of all gold fed.
+    share: float
+    #: The same in hundredths of a percent, rounded so that all parts make 10000.
+    hundredths: int
+
+    @property
+    def listed(self) -> str:
+        """The share as the list has it: all of them make 100.00 %."""
+        return f"{self.hundredths // 100}.{self.hundredths % 100:02d} %"
+
+    @property
+    def told(self) -> str:
+        """The share as it is written in the bar: plainly rounded, as it is told elsewhere."""
+        return _percent(self.share)
+
+
+class Row(NamedTuple):
+    """A segment as a row of the list below the bar."""
+
+    name: str
+    gold_g: float
+    #: Of all gold fed, as listed; all of them make 100.00 %.
+    share: str
+    fate: str
+
+
+@dataclass(frozen=True)
+class GoldBar:
+    """The bar as a picture, and its segments from left to right."""
+
+    picture: Picture
+    parts: tuple[Part, ...]
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """The list of all segments, those too narrow for their names too."""
+        return tuple(Row(part.name, part.gold_g, part.listed, part.fate) for part in self.parts)
+
+    def table(self) -> Grid:
+        """Return that list as a table."""
+        columns = (Column("Ends in"), Column("Gold", gold), Column("Share", str), Column("Fate"))
+        return Grid("gold", "Where the gold went", columns, self.rows)
+
+
+def gold_bar(run: Run) -> GoldBar:
+    """Return where the gold of a run went."""
+    parts = parts_of(run)
+    return GoldBar(Picture("gold_bar", _svg(parts), printable(_alt(parts))), parts)
+
+
+def parts_of(run: Run) -> tuple[Part, ...]:
+    """Return what is kept, then what is not, each by size; small losses together."""
+    sheet = run.solution.model.sheet
+    kept = sorted(((n, KEPT, run.streams[n].gold_g) for n in sheet.keep), key=lambda row: -row[2])
+    caught = [(f"caught in {row.stream}", CAUGHT, row.gold_g) for row in run.caught]
+    ends = [(n, LOST, run.streams[n].gold_g) for n in sheet.ends if n not in sheet.keep]
+    lost = sorted((*caught, *ends), key=lambda row: -row[2])
+    rows = [row for row in (*kept, *lost) if row[2] > 0]
+    whole = sum(g for _, _, g in rows)
+    small = [row for row in rows if row[1] != KEPT and row[2] < TINY * whole]
+    if len(small) > 1:
+        fate = LOST if any(row[1] == LOST for row in small) else CAUGHT
+        rows = [*(row for row in rows if row not in small), (f"{len(small)} more", fate, sum(g for _, _, g in small))]
+    shares = [g / whole for _, _, g in rows]
+    return tuple(
+        Part(name, fate, g, share, hundredths)
+        for (name, fate, g), share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
+    )
+
+
+def apportioned(shares: Sequence[float], whole: int) -> list[int]:
+    """Return shares of one as whole numbers that make ``whole``: what is left over goes to the largest remainders."""
+    if not shares:
+        return []
+    floors = [min(int(whole * share), whole) for share in shares]
+    order = sorted(range(len(shares)), key=lambda i: floors[i] - whole * shares[i])
+    for i in order[: whole - sum(floors)]:
+        floors[i] += 1
+    return floors
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
+
+
+def _together(parts: Sequence[Part], kept: bool) -> str:
+    return _percent(sum(part.share for part in parts if (part.fate == KEPT) == kept))
+
+
+def _alt(parts: Sequence[Part]) -> str:
+    if not parts:
+        return "An empty bar: there is no gold in the ore."
+    told = [f"{part.name} {part.told} ({gold(part.gold_g)}, {part.fate})" for part in parts]
+    whole = gold(sum(part.gold_g for part in parts))
+    kept, lost = _together(parts, True), _together(parts, False)
+    return f"One bar from 0 to 100 % of {whole} of gold: kept {kept}, not kept {lost}. {'; '.join(told)}."
+
+
+def _svg(parts: Sequence[Part]) -> str:
+    begin = f'<svg xmlns="http://www.w3.org/2000/svg" class="plot bar" viewBox="0 0 {WIDE:g} {HIGH:g}" '
+    return f'{begin}font-family="{FAMILIES}" font-size="10">{"".join(_drawn(parts))}</svg>'
+
+
+def _drawn(parts: Sequence[Part]) -> Iterator[str]:
+    long = WIDE - 2 * EDGE
+    if parts:
+        yield _words(EDGE, TOP - 7, f"kept {_together(parts, True)}", "start", bold=True)
+        yield _words(WIDE - EDGE, TOP - 7, f"not kept {_together(parts, False)}", "end")
+    else:
+        yield _words(WIDE / 2, TOP + TALL / 2 + 3, "no gold in the ore", "middle")
+    before = 0.0
+    for part in parts:
+        yield _segment(part, EDGE + long * before, long * part.share)
+        before += part.share
+    yield f'<rect x="{EDGE}" y="{TOP}" width="{long:g}" height="{TALL:g}" fill="none" stroke="{INK}" stroke-width="1"/>'
+    for percent in (0, 25, 50, 75, 100):
+        x = EDGE + long * percent / 100
+        yield f'<path d="M{x:.2f} {TOP + TALL:g}v4" stroke="{SOFT}" stroke-width="0.8"/>'
+        anchor = {0: "start", 100: "end"}.get(percent, "middle")
+        yield _words(x, TOP + TALL + 15, f"{percent} %", anchor, SOFT)
+
+
+def _segment(part: Part, x: float, wide: float) -> str:
+    """Draw one segment; its name stands in it where there is room, else its share, else nothing."""
+    middle, foot = x + wide / 2, TOP + TALL - STRIP
+    fate = {KEPT: "kept", LOST: "lost", CAUGHT: "caught"}[part.fate]
+    drawn = [
+        f'<g class="part {fate}"><title>{text(part.name)}: {gold(part.gold_g)}, {part.told}, {part.fate}</title>',
+        f'<rect x="{x:.2f}" y="{TOP}" width="{wide:.2f}" height="{TALL:g}" fill="{FILLS[part.fate]}" '
+        f'stroke="{INK}" stroke-width="0.8"/>',
+        _strip(part.fate, x, foot, wide),
+    ]
+    kept, told = part.fate == KEPT, LETTER[False] * len(part.told)
+    if wide >= max(LETTER[kept] * _letters(part.name), told) + PAD:
+        drawn.append(_words(middle, TOP + 14, part.name, "middle", bold=kept))
+        drawn.append(_words(middle, TOP + 27, part.told, "middle"))
+    elif wide >= told:
+        drawn.append(_words(middle, TOP + 20, part.told, "middle"))
+    return "".join(drawn) + "</g>"
+
+
+def _strip(fate: str, x: float, y: float, wide: float) -> str:
+    """Draw the foot of a segment: full where kept, hatched where lost, hatched both ways where caught."""
+    if fate == KEPT:
+        return f'<rect x="{x:.2f}" y="{y}" width="{wide:.2f}" height="{STRIP:g}" fill="{INK}"/>'
+    lines = [f"M{x:.2f} {y}h{wide:.2f}"]
+    at = x
+    while at + STRIP <= x + wide:
+        lines.append(f"M{at:.2f} {y + STRIP}l{STRIP:g} -{STRIP:g}")
+        if fate == CAUGHT:
+            lines.append(f"M{at:.2f} {y}l{STRIP:g} {STRIP:g}")
+        at += 5.0
+    return f'<path d="{"".join(lines)}" fill="none" stroke="{INK}" stroke-width="0.9"/>'
+
+
+def _letters(name: str) -> int:
+    """Return how many letters' room a name takes; some scripts' are twice as wide."""
+    return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in name)
+
+
+def _words(x: float, y: float, words: str, anchor: str, fill: str = INK, bold: bool = False) -> str:
+    weight = ' font-weight="700"' if bold else ""
+    return f'<text x="{x:.2f}" y="{y:g}" text-anchor="{anchor}" fill="{fill}"{weight}>{text(words)}</text>'

@@ -1,0 +1,198 @@
+"""Plots of a run in a page: the coarse fraction against opening, with its band; losses by reason."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from flowsheet.show.graphics.style import (
+    BAR,
+    BLUE,
+    GOLD,
+    GREY,
+    INK,
+    NARROW,
+    SOFT,
+    as_text,
+    bar_look,
+    beside,
+    edged,
+    named_rows,
+    new_figure,
+)
+from flowsheet.show.run.sentences import REASONS
+from flowsheet.show.text.figures import gold, percent, short
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.run.run import Run
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from flowsheet.study.estimate.chance import Chance
+
+MOST_LOSSES = 12
+"""Losses that a picture shows one by one; the others are one bar."""
+FAINT_LOSS = 1e-4
+"""A loss of less than this share of the gold is not drawn."""
+DIRECT = ("gold", "rock")
+"""Lines that are named at their ends,"""
+KEYS = ("gold: nine chances in ten", "gold by the weights")
+"""and what is named below the picture."""
+MOST_SIZES = 16
+"""So many openings could be written along the axis without touching."""
+SCREEN_WIDTH = 28
+"""Characters of a screen's name above its line,"""
+SCREEN_SIZE, LETTER = 11, 0.022
+"""points of its letters, which a phone shows at two thirds, and the part of the panel that each takes."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """How sure the coarse shares are: opening (mm) → share of the gold, and which of them the weights tell."""
+
+    shares: dict[float, Interval]
+    weighed: tuple[float, ...]
+
+
+def known(run: Run, chance: Chance | None) -> Known:
+    """Return what is known of the coarse shares: by the chances where they were worked out, else by the run."""
+    if chance is not None:
+        return Known(chance.coarse, chance.coarse_weighed)
+    if run.sure is not None:
+        return Known(run.sure.coarse, run.sure.coarse_weighed)
+    return Known({}, ())
+
+
+def screens(run: Run) -> dict[str, float]:
+    """Return the openings (mm) that the sheet's own steps name and that rock of the feed lies on: step → opening."""
+    told = {row.opening_mm for row in run.coarse}
+    found = {}
+    for name, step in run.solution.model.sheet.steps.items():
+        for size in step.openings():
+            if (mm := round(1e3 * size, 9)) in told:
+                found[name] = mm
+    return found
+
+
+def _apart(sizes: Sequence[float], least: float) -> set[float]:
+    """Return those of some sizes that are ``least`` apart by their logarithm, the first of them before the others."""
+    kept: list[float] = []
+    for size in sizes:
+        if all(abs(math.log(size / other)) > least for other in kept):
+            kept.append(size)
+    return set(kept)
+
+
+def coarse_figure(run: Run, sure: Known) -> Figure:
+    """Draw the shares of gold and rock coarser than each opening; openings that the weights tell have a mark."""
+    figure, (axes,) = new_figure(1, NARROW, 4.0)
+    rows = sorted(run.coarse, key=lambda row: row.opening_mm)
+    x = [row.opening_mm for row in rows]
+    by_doubt = [mm for mm in x if mm in sure.shares and mm not in sure.weighed]
+    ends = {mm: (100 * sure.shares[mm].p5, 100 * sure.shares[mm].p95) for mm in x if mm in sure.shares}
+    if len(by_doubt) > 1:
+        low, high = ([ends[mm][k] for mm in by_doubt] for k in (0, 1))
+        axes.fill_between(by_doubt, low, high, facecolor=GOLD, alpha=0.3, linewidth=0)
+        for edge in (low, high):
+            axes.plot(by_doubt, edge, color=SOFT, linewidth=0.8, linestyle=":")
+    for k, (mm, both) in enumerate(ends.items()):
+        axes.plot([mm, mm], both, color=INK, linewidth=1.2, marker="_", markersize=7,
+                  label=None if k else KEYS[0])  # fmt: skip
+    axes.plot(x, [100 * row.mass_share for row in rows], color=GREY, linewidth=1.2, marker="s", markersize=3.5,
+              markeredgecolor=INK, markeredgewidth=0.5, label=DIRECT[1])  # fmt: skip
+    axes.plot(x, [100 * row.gold_share for row in rows], linewidth=2.2, marker="o", markersize=5,
+              markeredgecolor=INK, markeredgewidth=0.6, label=DIRECT[0], **edged(GOLD))  # fmt: skip
+    weighed = [mm for mm in sure.weighed if mm in ends]
+    if weighed:
+        axes.plot(weighed, [100 * sure.shares[mm].mean for mm in weighed], "D", color=BLUE, markeredgecolor=INK,
+                  markersize=6, zorder=4, label=KEYS[1])  # fmt: skip
+    if min(x) < max(x):
+        axes.set_xscale("log")
+    own = set(screens(run).values())
+    written = _apart(sorted(x, key=lambda mm: (mm not in own, -mm)), math.log(max(x) / min(x)) / MOST_SIZES)
+    axes.set_xticks(x, [short(mm) if mm in written else "" for mm in x], rotation=45)
+    axes.minorticks_off()
+    axes.set_xlim(min(x) / 1.15, max(x) * 1.15)
+    axes.set_ylim(0, 105)
+    _lines_of_screens(axes, screens(run))
+    axes.set_xlabel("opening, mm")
+    axes.set_ylabel("coarser than the opening, %")
+    named = {line.get_label(): line for line in axes.lines}
+    beside(axes, [named[key] for key in DIRECT], DIRECT)
+    keys = [key for key in KEYS if key in named]
+    if keys:
+        figure.legend([named[key] for key in keys], keys, loc="outside lower center", ncols=2, frameon=False,
+                      fontsize=9)  # fmt: skip
+    return figure
+
+
+def _lines_of_screens(axes: Axes, found: dict[str, float]) -> None:
+    """Mark each opening by a line, with the names of its screens above the panel, on rows of their own if need be."""
+    at: dict[float, list[str]] = {}
+    for name, mm in found.items():
+        at.setdefault(mm, []).append(name)
+    low, high = (math.log(end) for end in axes.get_xlim())
+    rows: list[float] = []  # where each row is free from, in parts of the panel
+    for mm in sorted(at):
+        told = ", ".join(at[mm])
+        told = told if len(told) <= SCREEN_WIDTH else f"{told[: SCREEN_WIDTH - 1]}…"
+        where, half = (math.log(mm) - low) / (high - low), 0.5 * LETTER * len(told)
+        begin = min(max(where - half, 0.0), 1.0 - 2 * half)
+        row = next((k for k, free in enumerate(rows) if begin >= free), len(rows))
+        rows[row : row + 1] = [begin + 2 * half + LETTER]
+        axes.axvline(mm, color=SOFT, linewidth=0.9, linestyle="--", zorder=0.5)
+        axes.annotate(as_text(told), (begin + half, 1), (0, 2 + 13 * row), xycoords="axes fraction",
+                      textcoords="offset points", ha="center", va="bottom", fontsize=SCREEN_SIZE)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Lost:
+    """One bar of the picture of losses: what it is called, g, share of all gold fed, and g by reason."""
+
+    name: str
+    gold_g: float
+    share: float
+    reasons: dict[str, float]
+
+
+def lost(run: Run) -> list[Lost]:
+    """Return the losses worth a bar, largest first; those beyond the most are one."""
+    told = [
+        Lost(
+            loss.stream,
+            loss.gold_g,
+            loss.share,
+            {r: loss.gold_g * part for r, part in loss.reasons.items() if part > 0},
+        )
+        for loss in run.losses
+        if loss.share > FAINT_LOSS
+    ]
+    if len(told) <= MOST_LOSSES:
+        return told
+    rest = told[MOST_LOSSES - 1 :]
+    reasons: dict[str, float] = {}
+    for one in rest:
+        for reason, g in one.reasons.items():
+            reasons[reason] = reasons.get(reason, 0.0) + g
+    joined = Lost(f"{len(rest)} more", sum(o.gold_g for o in rest), sum(o.share for o in rest), reasons)
+    return [*told[: MOST_LOSSES - 1], joined]
+
+
+def losses_figure(rows: Sequence[Lost]) -> Figure:
+    """Draw each loss as a bar, stacked by reason; its name and amount stand above it."""
+    names = [f"{one.name}: {gold(one.gold_g)}, {percent(one.share)} of the gold" for one in rows]
+    reasons = [reason for reason in REASONS if any(reason in one.reasons for one in rows)]
+    figure, axes, at = named_rows(names, foot=0.7 + 0.2 * -(-len(reasons) // 2))
+    look = {reason: k for k, reason in enumerate(REASONS)}
+    starts = [0.0] * len(rows)
+    for reason in reasons:
+        parts = [one.reasons.get(reason, 0.0) for one in rows]
+        axes.barh(at, parts, BAR, left=starts, label=REASONS[reason], **bar_look(look[reason]))
+        starts = [start + part for start, part in zip(starts, parts, strict=True)]
+    axes.set_xlim(0, 1.02 * max(starts))
+    axes.set_xlabel("gold lost, g")
+    figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=9)
+    return figure

@@ -1,0 +1,31 @@
+"""A run on the terminal."""
+
+from __future__ import annotations
+
+from flowsheet.show.run import run_tables, sentences
+from flowsheet.show.text.terminal import RULES, console, list_lines, print_table
+from flowsheet.study.run.run import Run
+
+
+def show_run(run: Run) -> None:
+    """Print the balance, the answers, what was assumed, and the cautions."""
+    out = console()
+    out.print(run.solution.model.sheet.title, style="bold")
+    print_table(out, run_tables.balance(run))
+    closure = run.solution.closure
+    out.print(f"Balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed.")
+    for line in sentences.loops(run):
+        out.print(line)
+    if run.solution.model.sheet.weighed:
+        out.print()
+        print_table(out, run_tables.weighed(run))
+    for question, answer in sentences.answers(run):
+        out.print()
+        out.print(question, style="bold")
+        out.print(answer)
+    for grid in (run_tables.coarse(run), run_tables.finer(run), run_tables.losses(run)):
+        if grid.rows:
+            out.print()
+            print_table(out, grid)
+    list_lines(out, "Look at this", [*run.warnings, *run.notes])
+    list_lines(out, "Take care", [*run.cautions, RULES])

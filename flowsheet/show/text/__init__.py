@@ -1,0 +1,4 @@
+"""What every answer is written with: figures, tables, the terminal, HTML text, workbooks.
+
+Read figures, spans, tables, terminal; content, markup, workbook; changes.
+"""

@@ -1,0 +1,51 @@
+"""A value with the ends between which it lies nine times in ten, in one unit: "0.31 g (0.14 to 0.51)"."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from flowsheet.show.text.figures import sig
+
+SAME = 0.05
+"""Ends closer than this (in percent) are one."""
+
+
+class Ends(Protocol):
+    """Anything with a middle and two ends."""
+
+    @property
+    def mean(self) -> float:
+        """Mean."""
+
+    @property
+    def p5(self) -> float:
+        """Amount that is passed with 95 %."""
+
+    @property
+    def p95(self) -> float:
+        """Amount that is passed with 5 %."""
+
+
+def gold(found: Ends) -> str:
+    """Return an amount in g with its ends, in the unit that suits the upper one."""
+    if found.p95 >= 1000:
+        return _span(found, 1e-3, "kg")
+    return _span(found, 1.0, "g") if found.p95 >= 0.1 or found.p95 == 0 else _span(found, 1e3, "mg")
+
+
+def grade(found: Ends) -> str:
+    """Return a grade in g/t with its ends."""
+    return _span(found, 1.0, "g/t")
+
+
+def percent(found: Ends) -> str:
+    """Return a share as a percentage with its ends, without digits that the ends make idle."""
+    low, high = 100 * found.p5, 100 * found.p95
+    if high - low < SAME:
+        return f"{100 * found.mean:.1f} %"
+    digits = 0 if high - low >= 2 else 1
+    return f"{100 * found.mean:.{digits}f} % ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def _span(found: Ends, scale: float, unit: str) -> str:
+    return f"{sig(scale * found.mean)} {unit} ({sig(scale * found.p5)} to {sig(scale * found.p95)})"

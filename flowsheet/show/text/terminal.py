@@ -1,0 +1,49 @@
+"""A run, a check or trials on the terminal."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from flowsheet.show.text import tables
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+RULES = "This is an estimate from one test, not a resource statement or an assay certificate."
+
+
+def console() -> Console:
+    """Return a console that fits tables into 100 columns, or into the terminal where that is narrower (to 80)."""
+    import shutil
+
+    from rich.console import Console
+
+    wide = shutil.get_terminal_size((tables.WIDTH, 24)).columns if sys.stdout.isatty() else tables.WIDTH
+    width = max(tables.NARROWEST, min(wide, tables.WIDTH))
+    return Console(width=width, highlight=False, markup=False, emoji=False)
+
+
+def say(lines: Iterable[str]) -> None:
+    """Print plain lines, wrapped."""
+    out = console()
+    for line in lines:
+        out.print(line)
+
+
+def print_table(out: Console, grid: tables.Grid) -> None:
+    """Print a table below its title."""
+    out.print(grid.title, style="bold")
+    out.print(grid.rich())
+
+
+def list_lines(out: Console, title: str, lines: list[str]) -> None:
+    """Print lines as a list below their title; nothing where there are none."""
+    if not lines:
+        return
+    out.print()
+    out.print(title, style="bold")
+    for line in lines:
+        out.print(textwrap.fill(line, out.width, initial_indent="- ", subsequent_indent="  "))

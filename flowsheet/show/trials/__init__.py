@@ -1,0 +1,1 @@
+"""Trials and forecasts: in words, tables and pictures."""

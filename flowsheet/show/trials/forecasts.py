@@ -1,0 +1,105 @@
+"""Forecasts as tables, in words, on the terminal, and as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from flowsheet.show.estimate import fitted
+from flowsheet.show.estimate.fit_words import fits
+from flowsheet.show.text.figures import gold, percent, sig
+from flowsheet.show.text.tables import Column, Grid
+from flowsheet.show.text.terminal import console
+from flowsheet.spec.text.wording import listed
+from flowsheet.study.estimate.fit import ALARM
+from flowsheet.study.trials.forecast import Forecast, Forecasts, Range
+
+
+def table(found: Forecasts) -> Grid:
+    """Return the sheet as fitted and every trial, each with its interval."""
+    columns = (
+        *(Column(name) for name in found.moved),
+        Column("Kept, g", _four),
+        Column("5 to 95 %, g", str),
+        Column("Kept, %", _percent),
+        Column("5 to 95 %", str),
+        Column("Gained, g", _signed),
+        Column("5 to 95 %, g ", str),
+    )
+    rows = []
+    for one in (found.base, *found.rows):
+        settings = [one.settings.get(name, "as fitted") for name in found.moved]
+        rows.append((*settings, one.kept_g.value, _range(one.kept_g), one.kept_share.value,
+                     _range(one.kept_share, 100.0), one.gain_g.value, _gains(one)))  # fmt: skip
+    return Grid("forecasts", "Trials on the fitted sheet (5 to 95 % of what the weights left open)", columns, rows)
+
+
+def numbers(found: Forecasts) -> Grid:
+    """Return the same as numbers alone, for CSV."""
+    heads = [f"{what}{end}" for what in ("Kept, g", "Kept, share", "Gained, g") for end in ("", ", 5 %", ", 95 %")]
+    rows = []
+    for one in (found.base, *found.rows):
+        settings = [one.settings.get(name, "as fitted") for name in found.moved]
+        ranges = (one.kept_g, one.kept_share, one.gain_g)
+        rows.append((*settings, *(end for r in ranges for end in (r.value, r.p5, r.p95)), one.better))
+    columns = tuple(Column(head) for head in (*found.moved, *heads, "Better, share of draws"))
+    return Grid("forecasts", "Trials on the fitted sheet", columns, rows)
+
+
+def _range(found: Range, scale: float = 1.0) -> str:
+    return f"{sig(scale * found.p5, 3)} to {sig(scale * found.p95, 3)}"
+
+
+def _gains(one: Forecast) -> str:
+    return "–" if not one.settings else f"{_signed(one.gain_g.p5)} to {_signed(one.gain_g.p95)}"
+
+
+def _signed(value: float) -> str:
+    return "0" if abs(value) < 1e-9 else f"{'+' if value > 0 else '−'}{sig(abs(value))}"
+
+
+def _four(value: float) -> str:
+    return sig(value, 4)
+
+
+def _percent(share: float) -> str:
+    return sig(100 * share, 3)
+
+
+def best_forecast(found: Forecasts) -> Iterator[str]:
+    """Say which trial keeps most, and how sure that is."""
+    best = max(found.rows, key=lambda one: one.gain_g.value)
+    named = listed([f"{name} = {value}" for name, value in best.settings.items()])
+    if best.gain_g.value <= 0:
+        yield "None of these keeps more than the sheet as fitted: leave it as it is."
+    else:
+        sure = "so it is worth trying" if best.gain_g.p5 > 0 else "so whether it gains at all is open"
+        yield (
+            f"Most is kept with {named}: {gold(best.gain_g.value)} more than with the sheet as fitted, and more in "
+            f"{percent(best.better)} of what the weights leave possible, {sure}."
+        )
+    yield (
+        "The intervals hold what the weights left open about the ore and the steps, not the luck of the next sack "
+        "(flowsheet chance tells that)."
+    )
+
+
+def show_forecasts(found: Forecasts) -> None:
+    """Print the trials with their intervals, which of them keeps most, and whether the fit is sound."""
+    out = console()
+    grid = table(found)
+    out.print(grid.title, style="bold")
+    out.print(grid.rich())
+    for line in best_forecast(found):
+        out.print(line)
+    if found.fitted.dof > 0 and found.fitted.p < ALARM:
+        out.print(f"Does the fitted sheet fit the weights? {' '.join(fits(found.fitted))}")
+
+
+def as_dict(found: Forecasts) -> dict[str, Any]:
+    """Return plain data for JSON."""
+    return {
+        "base": found.base.as_dict(),
+        "trials": [one.as_dict() for one in found.rows],
+        "fit": fitted.as_dict(found.fitted, None),
+    }

@@ -1,0 +1,122 @@
+"""Plots of trials: what one or two moving settings do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from flowsheet.show.graphics.style import INK, NARROW, as_text, beside, line_look, new_figure, save
+from flowsheet.show.run.size_plots import MOST_STREAMS, TALL
+from flowsheet.study.trials.trials import Trials, numeric
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST_TICKS = 12
+
+MOST_LINES = 8
+
+AS_IT_IS = "as the sheet is"
+
+NAME_WIDTH = 22
+"""Characters of a line of a name between two panels."""
+
+
+def why_no_plot(trials: Trials) -> str | None:
+    """Return why these trials cannot be plotted, None if they can."""
+    moved = list(trials.moved.values())
+    if len(trials.rows) < 2:
+        return "only one setting was tried"
+    if len(moved) > 2:
+        return f"{len(moved)} settings move, and a picture shows two at most"
+    if len(moved) == 2 and min(map(len, moved)) > MOST_LINES:
+        return f"a picture shows {MOST_LINES} lines at most, and both settings have more values"
+    return None
+
+
+def plot(trials: Trials, path: Path) -> None:
+    """Write the plot of trials in which one setting moves, or two."""
+    save(trials_figure(trials), path)
+
+
+def trials_figure(trials: Trials, narrow: bool = False) -> Figure:
+    """Draw trials in which one setting moves, or two; ``narrow`` puts panels one below the other."""
+    return moving_figure(trials, narrow) if len(trials.moved) == 1 else crossing_figure(trials)
+
+
+def crossing(trials: Trials, path: Path) -> None:
+    """Write a plot of what is kept as one setting moves, a line for each value of another.
+
+    Lines are for the second setting, or for the first where the second has too many values.
+    """
+    save(crossing_figure(trials), path)
+
+
+def crossing_figure(trials: Trials) -> Figure:
+    """Draw what is kept as one setting moves, a line for each value of another.
+
+    Lines are for the second setting, or for the first where the second has too many values.
+    """
+    (along, values), (across, lines) = trials.moved.items()
+    if len(lines) > MOST_LINES:
+        (along, values), (across, lines) = (across, lines), (along, values)
+    figure, (kept,) = new_figure(1, wide=7.6)
+    x = list(numeric(values))
+    words = any(v != v for v in x)
+    at: list[Any] = list(range(len(values))) if words else x
+    for i, line in enumerate(lines):
+        rows = {row.settings[along]: row.kept_g for row in trials.rows if row.settings[across] == line}
+        kept.plot(at, [rows[value] for value in values], **line_look(i))
+    _as_it_is(kept, trials)
+    beside(kept, kept.lines, [*(f"{across} = {line}" for line in lines), AS_IT_IS])
+    kept.set_title("Gold kept, g")
+    _along(kept, along, values, x, at, words)
+    return figure
+
+
+def _as_it_is(axes: Axes, trials: Trials) -> None:
+    axes.axhline(trials.base.kept_g, color=INK, linestyle="--", linewidth=1)
+
+
+def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[Any], words: bool) -> None:
+    """Lay out the axis along which a setting moves."""
+    axes.set_xlabel(f"{as_text(name)}{_unit(values)}")
+    if not words and min(x) > 0 and max(x) > 3 * min(x):
+        axes.set_xscale("log")
+    axes.set_xticks(at[:: len(at) // MOST_TICKS + 1], values[:: len(at) // MOST_TICKS + 1], rotation=30, ha="right")
+    axes.minorticks_off()
+
+
+def moving(trials: Trials, path: Path) -> None:
+    """Write a plot of what is kept and lost as one setting moves."""
+    save(moving_figure(trials), path)
+
+
+def moving_figure(trials: Trials, narrow: bool = False) -> Figure:
+    """Draw what is kept and lost as one setting moves."""
+    name, values = next(iter(trials.moved.items()))
+    x = list(numeric(values))
+    words = any(v != v for v in x)
+    figure, (kept, lost) = new_figure(1, 1.2 * NARROW, TALL, rows=2) if narrow else new_figure(2)
+    at: list[Any] = list(range(len(values))) if words else x
+    kept.plot(at, [row.kept_g for row in trials.rows], **line_look(1))
+    _as_it_is(kept, trials)
+    ranked = sorted(trials.rows[0].lost_g, key=lambda s: -max(r.lost_g.get(s, 0.0) for r in trials.rows))[:MOST_STREAMS]
+    for i, stream in enumerate(ranked):
+        lost.plot(at, [r.lost_g.get(stream, 0.0) for r in trials.rows], **line_look(i))
+    for axes, title, names in ((kept, "Gold kept, g", ["kept", AS_IT_IS]), (lost, "Gold lost, g", ranked)):
+        axes.set_title(title)
+        _along(axes, name, values, x, at, words)
+        axes.margins(y=0.15)
+        if axes is lost:
+            axes.set_ylim(bottom=0)
+        if names:  # a sheet that keeps everything loses nothing
+            beside(axes, axes.lines, names, NAME_WIDTH)
+    return figure
+
+
+def _unit(values: list[str]) -> str:
+    if any(ch.isalpha() for ch in values[0]):
+        return ""
+    return ", %" if "%" in values[0] else ""

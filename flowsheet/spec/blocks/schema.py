@@ -1,0 +1,280 @@
+"""The shape of a sheet: what each block may hold. (What it must mean is in ``checks``.)"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+
+from pydantic import BeforeValidator, ConfigDict, Discriminator, Field, Tag, WithJsonSchema
+
+from flowsheet.spec.blocks.costs_and_sales import Worth
+from flowsheet.spec.blocks.factors import LEAST_SIEVE, MOST_SIEVE, FactorField
+from flowsheet.spec.blocks.fields import (
+    TYPICAL,
+    Block,
+    Fineness,
+    Grade,
+    Length,
+    Mass,
+    Plain,
+    Share,
+    Sieve,
+    complaint,
+    knob,
+)
+from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.pile import Pile
+from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
+
+#: The fields of a sheet, and what each is for.
+TOP_FIELDS: dict[str, str] = {
+    "title": "what the sheet is about",
+    "ore": "the feed, where there is one",
+    "ores": "the feeds by name, where there are several",
+    "steps": "what is done, by the name of each step",
+    "keep": "the streams that are yours in the end",
+    "weighed": "what was weighed and assayed, by stream",
+    "pile": "the pile that the ore comes from, for plan and lot",
+    "prices": "what things sell for, as 100 USD/g",
+    "costs": "what each step costs, by its name, and the price of power",
+    "sells": "how streams are sold, by a name of yours for each way",
+    "sieves": "openings that you want to be told of besides those of the steps",
+}
+
+
+class SizeLaw(Block):
+    """A size law: Gates-Gaudin-Schuhmann (the default) or Rosin-Rammler."""
+
+    law: Literal["gates_gaudin_schuhmann", "rosin_rammler"] = Field(
+        "gates_gaudin_schuhmann", description="the law that the sizes follow"
+    )
+    top: Length | None = knob(None, "the largest piece: everything passes this size", low=1e-5, high=5.0)
+    p80: Length | None = knob(None, "the size that 80 % of the mass passes", low=1e-6, high=5.0)
+    x63: Length | None = knob(None, "Rosin-Rammler's size, which 63.2 % passes", low=1e-6, high=5.0)
+    slope: Plain = knob("0.7", "the law's exponent", source=TYPICAL, low=0.05, high=10.0)
+
+
+class SieveRow(Block):
+    """One sieve of a sieve table."""
+
+    sieve: Sieve = knob(
+        None, 'the sieve\'s opening, or "pan" for the last row', low=LEAST_SIEVE, high=MOST_SIEVE, required=True
+    )
+    passing: Share = knob(None, "share of the mass that passes it", low=0.0, high=1.0, required=True)
+    grade: Grade | None = knob(None, "grade of what stays on it (and passed the one above)", low=0.0, high=1.0)
+
+
+class GrainRow(Block):
+    """One size of a table of gold grains."""
+
+    sieve: Length = knob(None, "grain size", low=1e-7, high=0.5, required=True)
+    passing: Share = knob(None, "share of the gold in finer grains", low=0.0, high=1.0, required=True)
+
+
+class Gold(Block):
+    """The gold grains of an ore, by mass."""
+
+    d50: Length | None = knob(None, "half of the gold is in grains finer than this", low=1e-7, high=0.5)
+    d95: Length | None = knob(None, "95 % of the gold is in grains finer than this", low=1e-7, high=0.5)
+    sizes: list[GrainRow] | None = Field(None, description="a table of grain sizes in place of d50 and d95")
+    fineness: Fineness = knob(
+        "900",
+        "parts of gold in a thousand of the grain; the rest is silver",
+        source=TYPICAL,
+        low=1.0,
+        high=1000.0,
+    )
+    detach: Share = knob(
+        "1",
+        "share of what breaking could free that it does free (locked share = 1 - detach (1 - lattice share))",
+        source="1: Gaudin's lattice as it stands (Principles of Mineral Dressing, 1939)",
+        low=0.0,
+        high=1.0,
+    )
+
+
+def _sizes_kind(value: Any) -> str:
+    return "sieve table" if isinstance(value, list) else "size law"
+
+
+def _law_or_table(value: Any) -> Any:
+    if value is None or isinstance(value, (dict, list, Block)):
+        return value
+    raise complaint("sizes are a law or a sieve table", "Write sizes: {top: 100 mm, p80: 60 mm, slope: 0.7}")
+
+
+# The tags turn up in pydantic's locations of errors, so they are no name of a field.
+Sizes: TypeAlias = Annotated[
+    Annotated[SizeLaw, Tag("size law")] | Annotated[list[SieveRow], Tag("sieve table")], Discriminator(_sizes_kind)
+]
+
+
+class Ore(Block):
+    """A feed: its mass and grade, and what is known of its pieces and of its gold."""
+
+    mass: Mass = knob(None, "mass of the feed, dry", low=1e-9, high=1e9, required=True)
+    grade: Grade | None = knob(None, "gold in the feed; a guess will do", low=0.0, high=1.0)
+    sizes: Annotated[Sizes | None, BeforeValidator(_law_or_table)] = Field(
+        None, description="sizes of the pieces: a law or a sieve table"
+    )
+    heavies: Share = knob("0 %", "share of sulphides and oxides, by mass", source=TYPICAL, low=0.0, high=1.0)
+    gold: Gold | None = Field(None, description="sizes of the gold grains")
+
+
+def _streams(value: Any) -> list[str]:
+    """Read the name of a stream, or a list of names."""
+    if isinstance(value, str):
+        return [value]
+    if not isinstance(value, list):
+        raise complaint("a stream, or a list of streams, is wanted", "Write takes: [one stream, another]")
+    for i, name in enumerate(value):
+        if not isinstance(name, str):
+            raise complaint("the name of a stream is wanted", "Write takes: [one stream, another]", (i,))
+    return value
+
+
+def _outlets(value: Any) -> dict[str, str] | str:
+    """Read the stream of each outlet, or the stream of the only one."""
+    if isinstance(value, str):
+        return value
+    if not isinstance(value, dict):
+        raise complaint("the outlets and their streams are wanted", "Write gives: {outlet: name of its stream}")
+    for port, stream in value.items():
+        if not isinstance(stream, str):
+            raise complaint("the name of a stream is wanted", f"Write {port}: name of the stream", (port,))
+    return value
+
+
+def _a_line(value: Any) -> Any:
+    if value is None or isinstance(value, str):
+        return value
+    raise complaint("a line of text is wanted", "Put it in quotes")
+
+
+_STREAMS = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
+
+
+@dataclass(frozen=True)
+class Port:
+    """An outlet of a kind of equipment, and how gold that leaves by it for good is lost."""
+
+    name: str
+    what: str
+    optional: bool = False
+    metal: bool = False
+    free_lost: str = "other"
+    locked_lost: str = "other"
+
+
+class StepBlock(Block):
+    """What every step of a sheet may say; each kind of equipment adds its own knobs."""
+
+    kind: ClassVar[str] = ""
+    what: ClassVar[str] = ""
+    #: Outlets; empty where any names do.
+    ports: ClassVar[tuple[Port, ...]] = ()
+    cautions: ClassVar[tuple[str, ...]] = ()
+
+    do: str = Field(description="kind of equipment")
+    takes: Annotated[list[str], BeforeValidator(_streams), WithJsonSchema(_STREAMS)] = Field(
+        description="stream or streams that go in"
+    )
+    gives: Annotated[dict[str, str] | str, BeforeValidator(_outlets)] = Field(
+        description="stream that comes out of each outlet"
+    )
+    split: FactorField | None = Field(None, description="share of the solids to each outlet")
+    recovery: FactorField | None = Field(None, description="share of the gold to each outlet")
+    note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
+
+    @property
+    def outlets(self) -> dict[str, str]:
+        """Outlet → stream."""
+        if isinstance(self.gives, dict):
+            return self.gives
+        return {(self.ports[0].name if self.ports else "out"): self.gives}
+
+    def openings(self) -> set[float]:
+        """Return every size (m) that must be a class limit for this step."""
+        return {size for factors in (self.split, self.recovery) if factors for size in factors.openings()}
+
+    def faults(self, sizes: bool, grains: bool) -> Iterator[tuple[str, str, str]]:
+        """Give (field, message, remedy) of what the step's model lacks, given what the ores know."""
+        yield from ()
+
+    def port(self, name: str) -> Port:
+        """Return the description of an outlet."""
+        return next((p for p in self.ports if p.name == name), Port(name, ""))
+
+
+def _screen_assay(value: Any) -> Any:
+    if isinstance(value, (dict, Block)):
+        return value
+    like = "{plus: 12.1 g, plus_gold: 3.2 mg, minus: 480 g, minus_grades: [3.1 g/t, 2.9 g/t]}"
+    raise complaint("the parts of a screen assay are wanted here", f"Write metallics: {like}")
+
+
+class Metallics(Block):
+    """A screen assay: what stayed on a fine sieve is assayed whole, what passed it is assayed in parts."""
+
+    # Fields that are missing are told by name in ``check_weighed``, in the words of the file they belong to.
+    model_config = ConfigDict(json_schema_extra={"required": ["plus", "plus_gold", "minus", "minus_grades"]})
+
+    plus: Mass | None = knob(None, "mass of what stayed on the sieve", low=0.0, high=1e6)
+    plus_gold: Mass | None = knob(None, "fine gold in all that stayed on the sieve", low=0.0, high=1e6)
+    minus: Mass | None = knob(None, "mass of what passed the sieve", low=1e-9, high=1e6)
+    minus_grades: GradesField | None = Field(None, description="assays of what passed the sieve, one or more")
+
+
+class Weighed(Block):
+    """What was measured of one stream."""
+
+    mass: Mass | None = knob(None, "mass, dry unless there is a moisture", low=0.0, high=1e9)
+    grade: Grade | None = knob(None, "assay", low=0.0, high=1.0)
+    gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6)
+    bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6)
+    passing: PassingField | None = Field(None, description="share of the mass that passes each sieve")
+    grains: GrainsField | None = Field(
+        None, description='gold grains counted, all of them or by least size ("+0.3 mm")'
+    )
+    moisture: Share | None = knob(None, "water in the mass, as a share of it", low=0.0, high=1.0)
+    metallics: Annotated[Metallics | None, BeforeValidator(_screen_assay)] = Field(
+        None, description="a screen assay, which makes one grade"
+    )
+    when: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="when it was measured")
+    note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet that fits the schema and means something; steps are of their own kinds."""
+
+    file: str
+    title: str
+    ores: dict[str, Ore]
+    steps: dict[str, StepBlock]
+    keep: tuple[str, ...]
+    #: Of the sheet itself and of its weigh sheets, in their order.
+    weighed: tuple[Measurement, ...] = ()
+    worth: Worth = field(default_factory=Worth)
+    sieves: tuple[float, ...] = ()
+    pile: Pile | None = None
+    notes: tuple[str, ...] = ()
+    #: Step → the line and column of its name, where it stands in the file.
+    places: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+    @property
+    def makers(self) -> dict[str, str]:
+        """Stream → the step that gives it."""
+        return {stream: name for name, step in self.steps.items() for stream in step.outlets.values()}
+
+    @property
+    def takers(self) -> dict[str, str]:
+        """Stream → the step that takes it."""
+        return {stream: name for name, step in self.steps.items() for stream in step.takes}
+
+    @property
+    def ends(self) -> list[str]:
+        """Streams that nothing takes, in the order of the sheet."""
+        takers = self.takers
+        return [stream for stream in (*self.ores, *self.makers) if stream not in takers]

@@ -1,0 +1,232 @@
+"""Units of the trade, at the edge of the tool: inside, everything is SI (kg, m, shares as fractions).
+
+The registry is pint's, filled with only the units that a sheet may name, so that it is made in
+milliseconds and so that "t", "ton" and "ppm" mean here what they mean in a mine. Factors: NIST SP 811,
+Appendix B (checked in tests/published).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING, Any
+
+from flowsheet.spec.text.mistakes import ALIKE, nearest
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
+
+_DEFINITIONS = """
+kilo- = 1e3 = k-
+centi- = 1e-2 = c-
+milli- = 1e-3 = m-
+micro- = 1e-6 = µ- = μ- = u-
+meter = [length] = m
+inch = 0.0254 meter = in
+foot = 12 inch = ft
+gram = [mass] = g
+tonne = 1e6 gram = t
+grain = 64.79891e-3 gram = gr
+pound = 7000 grain = lb
+avoirdupois_ounce = 437.5 grain = ozav
+troy_ounce = 480 grain = ozt
+pennyweight = 24 grain = dwt
+ton = 2000 pound
+long_ton = 2240 pound
+ppm = 1e-6
+ppb = 1e-9
+percent = 0.01 = %
+per_mille = 1e-3 = ‰
+""".strip()
+
+#: Unit as pint knows it → the ways a miner may write it (a plural s, capitals, dots and hyphens do not matter).
+_SPELLINGS: dict[str, str] = {
+    "mm": "mm, millimeter, millimetre",
+    "cm": "cm, centimeter, centimetre",
+    "m": "m, meter, metre",
+    "um": "um, µm, micron, micrometer, micrometre",
+    "in": "in, inch, inches, \", ″, ”, ''",
+    "ft": "ft, foot, feet, ', ′, ’",
+    "ug": "ug, µg, microgram",
+    "mg": "mg, milligram, milligramme",
+    "g": "g, gm, gram, gramme",
+    "kg": "kg, kilo, kilogram, kilogramme",
+    "t": "t, tonne, metric ton, metric tonne",
+    "kt": "kt",
+    "lb": "lb, pound",
+    "gr": "gr, grain",
+    "dwt": "dwt, pwt, pennyweight",
+    "ozt": "ozt, oz t, oz tr, oz troy, t oz, toz, tr oz, troy oz, troy ounce, ounce troy",
+    "ozav": "ozav, oz av, oz avdp, oz avoirdupois, av oz, avdp oz, avoirdupois oz, avoirdupois ounce",
+    "oz": "oz, ounce",
+    "ton": "ton, short ton",
+    "long_ton": "long ton, imperial ton",
+    "ppm": "ppm",
+    "ppb": "ppb",
+    "%": "%, percent, per cent, pct",
+    "‰": "‰, per mille, permille, per mil",
+}
+
+#: Units of fineness only: elsewhere "kt" is a thousand tonnes.
+_CARATS = ("ct", "carat", "karat", "kt", "k")
+
+#: Grades that the trade abbreviates to one word.
+_WORDS = {"gpt": "g/t", "opt": "ozt/ton"}
+
+#: In a grade per ton, or per tonne written out, an ounce is troy.
+_TROY = {"oz/ton": "ozt/ton", "oz/long_ton": "ozt/long_ton", "oz/t": "ozt/t"}
+
+#: A mass alone, where a grade is wanted → what is meant.
+_AS_GRADE = {"oz": "oz/ton", "ozt": "oz/ton", "dwt": "dwt/ton", "g": "g/t"}
+
+#: Refused because two trades mean two things by them; the remedy says both.
+_AMBIGUOUS = {
+    "oz": 'An ounce may be troy or avoirdupois: write "ozt" (troy, 31.1 g) or "oz av" (28.3 g)',
+    "oz/t": 'It may be per tonne or per short ton: write "oz/ton" (short) or "g/t"',
+    "g/ton": 'It may be per tonne or per short ton: write "g/t" or "g/short ton"',
+    "Mg": "Write mg (a thousandth of a gram) or t (a thousand kilograms)",
+}
+
+_LENGTHS = "mm, cm, m, um, in, ft, mesh"
+_MASSES = "g, kg, mg, t, lb, gr, dwt, ozt, oz av, ton (short), long ton"
+_GRADES = "g/t, oz/ton, dwt/ton, ppm, ppb, mg/kg, %"
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """A kind of quantity that a field may ask for: an example, its limits, whether a bare number will do."""
+
+    name: str
+    example: str
+    units: str = ""
+    bare_ok: bool = False
+    least: float = 0.0
+    most: float = math.inf
+
+    def __str__(self) -> str:
+        return f"a {self.name}"
+
+
+LENGTH = Dimension("length", "20 mm", _LENGTHS)
+MASS = Dimension("mass", "14.2 kg", _MASSES)
+GRADE = Dimension("grade", "22 g/t", _GRADES, most=1.0)
+SHARE = Dimension("share", "80 %", "%, ‰", bare_ok=True, most=1.0)
+PLAIN = Dimension("plain number", "0.7", bare_ok=True)
+COUNT = Dimension("whole number", "2", bare_ok=True)
+FINENESS = Dimension("fineness", "870", "ct, %, ‰", bare_ok=True, most=1000.0)
+
+#: What each dimension takes, by the kinds that ``_resolve`` tells apart.
+_TAKES = {
+    LENGTH: {"length"},
+    MASS: {"mass"},
+    GRADE: {"grade", "parts", "share"},
+    SHARE: {"share"},
+    FINENESS: {"share", "fineness"},
+}
+
+
+class UnitMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error of ours)
+    """The unit is unknown, ambiguous or of the wrong kind; ``remedy`` says what to write."""
+
+    def __init__(self, message: str, remedy: str) -> None:
+        super().__init__(message)
+        self.message, self.remedy = message, remedy
+
+
+@cache
+def registry() -> UnitRegistry[Any]:
+    """Return the tool's own pint registry (made once a process)."""
+    from pint import UnitRegistry
+
+    return UnitRegistry(_DEFINITIONS.splitlines(), autoconvert_to_preferred=False)
+
+
+@lru_cache(maxsize=1024)
+def factor(unit: str, wanted: Dimension) -> float:
+    """Return the factor that turns a number in ``unit`` into SI for ``wanted``.
+
+    Raises UnitMistake where the unit is unknown, ambiguous, or of another dimension.
+    """
+    kind, value = _resolve(unit, wanted)
+    if kind not in _TAKES.get(wanted, set()):
+        article = {"parts": "a grade"}.get(kind, f"a {kind}")
+        raise UnitMistake(f"{article}, where {wanted} is wanted", f"Write {wanted}, for example {wanted.example}")
+    return value * 1000 if wanted is FINENESS else value
+
+
+def as_grade(unit: str) -> str | None:
+    """Return the grade that a mass alone most likely stands for, None where the unit is no such mass."""
+    return _AS_GRADE.get(_canonical(unit) or "")
+
+
+def _resolve(unit: str, wanted: Dimension) -> tuple[str, float]:
+    """Return (kind of quantity, factor to SI) of a unit."""
+    if wanted is FINENESS and _plain(unit).removesuffix("s") in _CARATS:
+        return "fineness", 1 / 24
+    parts = [_canonical(part) for part in re.split(r"\s*/\s*|\s+per\s+(?!cent|mil)", unit.strip())]
+    spelled = "/".join(part or "?" for part in parts)
+    if "?" in spelled or len(parts) > 2:
+        raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted))
+    if (doubtful := _ambiguity(unit, spelled)) is not None:
+        raise UnitMistake(f'"{unit}" is ambiguous', _AMBIGUOUS[doubtful])
+    spelled = _TROY.get(spelled, spelled)
+    if spelled in ("%", "‰"):
+        return "share", {"%": 0.01, "‰": 0.001}[spelled]
+    parsed = registry().parse_units(spelled)
+    value = float(registry().Quantity(1.0, parsed).to_base_units().magnitude)
+    dimensions = dict(parsed.dimensionality)
+    if dimensions == {"[length]": 1}:
+        return "length", value
+    if dimensions == {"[mass]": 1}:
+        return "mass", value / 1000
+    if not dimensions:
+        return ("grade" if "/" in spelled else "parts"), value
+    raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted))
+
+
+def _ambiguity(unit: str, spelled: str) -> str | None:
+    """Return the key of ``_AMBIGUOUS`` that a unit falls under, if any."""
+    if unit.strip() == "Mg":
+        return "Mg"
+    if spelled in _AMBIGUOUS:
+        # Who writes "short ton" or "tonne" out means it.
+        clear = re.search(r"short|tonne|metric", unit, re.IGNORECASE)
+        return None if "/" in spelled and clear else spelled
+    return "oz" if "oz" in spelled.split("/") and spelled not in _TROY else None
+
+
+@cache
+def _by_spelling() -> dict[str, str]:
+    """Return every spelling → the unit as pint knows it."""
+    return {_plain(way): unit for unit, ways in _SPELLINGS.items() for way in ways.split(", ")}
+
+
+def _plain(text: str) -> str:
+    """Return a spelling without capitals, dots, hyphens and needless blanks."""
+    return " ".join(re.sub(r"[.\-_]", " ", text.casefold()).split())
+
+
+def _canonical(part: str) -> str | None:
+    """Return one unit (no fraction) as pint knows it, or None."""
+    plain = _plain(part)
+    if part.strip() == "M":  # metre, mesh, million?
+        return None
+    known = _by_spelling()
+    if plain in _WORDS:
+        return _WORDS[plain]
+    return known.get(plain) or (known.get(plain[:-1]) if len(plain) > 2 and plain.endswith("s") else None)
+
+
+def _suggest(unit: str, wanted: Dimension) -> str:
+    known = [re.sub(r" \(.*", "", name) for name in wanted.units.split(", ") if name]
+    if not known:
+        return f"Write {wanted} without a unit, for example {wanted.example}"
+    if re.search(r"\d", unit):
+        return f"Write one number with one unit, for example {wanted.example}"
+    # One or two letters are like too much: only their capitals may be a slip.
+    like = nearest(unit, known, ALIKE if len(unit) > 2 else 1.0)
+    if like is not None:
+        return f'Did you mean "{like}"?'
+    return f"The units of {wanted} are: {wanted.units}"

@@ -1,0 +1,219 @@
+"""YAML to plain data in which every scalar is text, with the line and column of every field.
+
+YAML's own guesses (``no`` as false, ``1:30`` as ninety) have no place in a weigh sheet, so scalars stay
+as written and the schema reads them. Anchors and aliases are allowed within bounds.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import yaml
+
+from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
+from flowsheet.spec.yaml.faults import yaml_fault
+
+Path_: TypeAlias = tuple[str | int, ...]
+
+MOST_NODES = 20_000
+MOST_DEPTH = 40
+
+_Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+@dataclass
+class Document:
+    """A sheet as plain data (dict, list, str, None) and where each part of it stands.
+
+    ``marks`` leads to the values (of a block: to its name), ``keys`` to the names of the fields.
+    """
+
+    file: str
+    data: dict[str, Any]
+    marks: dict[Path_, tuple[int, int]] = field(default_factory=dict)
+    keys: dict[Path_, tuple[int, int]] = field(default_factory=dict)
+    #: Where a bare null or ~ stands, which is nothing to YAML, and which of them.
+    nulls: dict[Path_, str] = field(default_factory=dict)
+    #: Whether it was changed by settings after it was read: what is wrong then stands in them, not in the file.
+    changed: bool = False
+
+    def mistake(self, path: Path_, message: str, remedy: str, read: str | None = None) -> Mistake:
+        """Return a mistake that names the field at ``path`` and where it (or its nearest parent) stands."""
+        return self._mistake(self._place(path), path, message, remedy, self.text_at(path) if read is None else read)
+
+    def name_mistake(self, path: Path_, message: str, remedy: str) -> Mistake:
+        """Return a mistake in the name of a field, not in what stands behind the colon."""
+        return self._mistake(self._name_place(path), path, message, remedy, str(path[-1]))
+
+    def block_mistake(self, path: Path_, message: str, remedy: str) -> Mistake:
+        """Return a mistake in a block as a whole, which stands where its name does."""
+        return self._mistake(self._name_place(path), path, message, remedy, None)
+
+    def _name_place(self, path: Path_) -> tuple[int, int]:
+        return self.keys.get(path) or self._place(path)
+
+    def _place(self, path: Path_) -> tuple[int, int]:
+        while path and path not in self.marks:
+            path = path[:-1]
+        return self.marks.get(path, (0, 0))
+
+    def _mistake(self, at: tuple[int, int], path: Path_, message: str, remedy: str, read: str | None) -> Mistake:
+        if self.changed:
+            return Mistake(message, remedy, self.field_at(path), read, SETTING)
+        return Mistake(message, remedy, self.field_at(path), read, self.file, *at)
+
+    def field_at(self, path: Path_) -> str:
+        """Return how a mistake calls the field at ``path``."""
+        return ".".join(map(str, path))
+
+    def remarks_at(self, path: Path_) -> tuple[str, str]:
+        """Return (when, note) of the field at ``path`` alone; a sheet has them by block, so none."""
+        return "", ""
+
+    def line_at(self, path: Path_) -> int:
+        """Return the line of the field at ``path``, 0 where it stands in no file."""
+        return self._place(path)[0]
+
+    def text_at(self, path: Path_) -> str | None:
+        """Return the scalar at ``path`` as it was written, None if there is no scalar there."""
+        node: Any = self.data
+        for part in path:
+            try:
+                node = node[part]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return node if isinstance(node, str) else None
+
+
+def read(path: str | Path) -> Document:
+    """Read a sheet file. Raises SheetError for what cannot be read as one YAML mapping."""
+    name = str(path)
+    try:
+        raw = read_bytes(path, "sheet", (".yaml", ".yml"), 'Name a sheet, or start one with "flowsheet new FILE"')
+    except UnreadableError as wrong:
+        raise fault(wrong.name, wrong.message, wrong.remedy) from None
+    return parse(decode(raw, name), name)
+
+
+def parse(text: str, file: str = "sheet") -> Document:
+    """Turn YAML text into a Document. Raises SheetError with the place of every fault found."""
+    check_characters(text, file, "sheet")
+    try:
+        _check_size(text, file)
+        root = yaml.compose(text, Loader=_Loader)
+    except yaml.YAMLError as wrong:
+        raise yaml_fault(wrong, text, file) from None
+    start = 'Start one with "flowsheet new FILE"'
+    if root is None:
+        raise fault(file, "the sheet is empty", start)
+    document = Document(file, {})
+    walker = _Walker(document)
+    data = walker.plain(root, ())
+    if walker.mistakes:
+        raise SheetError(walker.mistakes)
+    if not isinstance(data, dict):
+        message = "this is no sheet: a sheet begins with fields, as ore:, steps: and keep:"
+        raise fault(file, message, start, _place(root))
+    document.data = data
+    return document
+
+
+def null_names(document: Document, mistakes: Iterable[Mistake]) -> Iterator[Mistake]:
+    """Go through the mistakes; a stream that is called null is told of once, where it is first named."""
+    nulls = {document.field_at(path): read for path, read in document.nulls.items() if _names_a_stream(path)}
+    found = [mistake for mistake in mistakes if mistake.field in nulls]
+    first = min(found, key=lambda mistake: (mistake.line, mistake.column), default=None)
+    yield from (mistake for mistake in mistakes if mistake.field not in nulls)
+    if first is not None:
+        read = nulls[first.field]
+        remedy = f'If it is the name of a stream, put it in quotes wherever it stands: "{read}"'
+        yield replace(first, message=f"a bare {read} is nothing, not a name", remedy=remedy, read=read)
+
+
+def _names_a_stream(path: Path_) -> bool:
+    return path[0] == "keep" or (path[0] == "steps" and path[2:3] in (("takes",), ("gives",)))
+
+
+class _Walker:
+    """Turns YAML nodes into plain data, noting marks, double keys and bombs."""
+
+    def __init__(self, document: Document) -> None:
+        self.document = document
+        self.mistakes: list[Mistake] = []
+        self.count = 0
+        self.open: list[yaml.Node] = []
+
+    def plain(self, node: yaml.Node, path: Path_) -> Any:
+        self.count += 1
+        self.document.marks.setdefault(path, _place(node))
+        if self.count > MOST_NODES or len(self.open) > MOST_DEPTH or any(node is outer for outer in self.open):
+            # What was written out is within these bounds (see _check_size), so an alias passed them.
+            if not self.mistakes:
+                named = next((path[:n] for n in (3, 2, 1) if path[:n] in self.document.keys), ())
+                message = "the aliases (*) in this field unfold without end"
+                self.mistakes.append(self.document.block_mistake(named, message, "Write the values out instead"))
+            return None
+        if isinstance(node, yaml.ScalarNode):
+            empty = not node.style and node.value in ("", "~", "null")
+            if empty and node.value:
+                self.document.nulls[path] = node.value
+            return None if empty else node.value
+        self.open.append(node)
+        try:
+            if isinstance(node, yaml.SequenceNode):
+                return [self.plain(item, (*path, i)) for i, item in enumerate(node.value)]
+            return self._mapping(node, path)
+        finally:
+            self.open.pop()
+
+    def _mapping(self, node: yaml.Node, path: Path_) -> dict[str, Any]:
+        data: dict[str, Any] = {}
+        for key, value in node.value:
+            if self.count > MOST_NODES:
+                break
+            if not isinstance(key, yaml.ScalarNode):
+                self._say(key, path, "a field's name must be plain text", "Write name: value")
+                continue
+            name = key.value
+            at = (*path, name)
+            if name in data:
+                line = self.document.keys[at][0]
+                self._say(key, at, f"written twice, first in line {line}", "Keep one of the two")
+                continue
+            self.document.marks[at] = self.document.keys[at] = _place(key)
+            data[name] = self.plain(value, at)
+            if data[name] is None and not key.style and (stuck := re.fullmatch(r"([^:]+):(\S.*)", name)):
+                self._say(key, at, "a blank is missing behind the colon", f'Write "{stuck[1]}: {stuck[2]}"')
+            if isinstance(value, yaml.ScalarNode) and value.value:
+                self.document.marks[at] = _place(value)
+        return data
+
+    def _say(self, node: yaml.Node, path: Path_, message: str, remedy: str) -> None:
+        line, column = _place(node)
+        name = ".".join(map(str, path))
+        read = shortened(node.value) if isinstance(node, yaml.ScalarNode) else None
+        self.mistakes.append(Mistake(message, remedy, name, read, self.document.file, line, column))
+
+
+def _place(node: yaml.Node) -> tuple[int, int]:
+    return node.start_mark.line + 1, node.start_mark.column + 1
+
+
+def _check_size(text: str, file: str) -> None:
+    """Refuse what no sheet is, before a tree is built of it."""
+    depth = 0
+    for count, event in enumerate(yaml.parse(text, Loader=_Loader)):
+        if isinstance(event, (yaml.MappingStartEvent, yaml.SequenceStartEvent)):
+            depth += 1
+        elif isinstance(event, (yaml.MappingEndEvent, yaml.SequenceEndEvent)):
+            depth -= 1
+        if depth > MOST_DEPTH or count > 4 * MOST_NODES:
+            line, column = (event.start_mark.line + 1, event.start_mark.column + 1) if event.start_mark else (1, 1)
+            what = "nested too deeply" if depth > MOST_DEPTH else "too long"
+            remedy = 'See what a sheet looks like: "flowsheet new FILE" writes one'
+            raise SheetError([Mistake(f"this is {what} for a sheet", remedy, file=file, line=line, column=column)])

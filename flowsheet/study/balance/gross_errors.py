@@ -1,0 +1,164 @@
+"""Which weight is wrong? The one whose adjustment stands out, a slip of its unit, or two that were exchanged."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import combinations
+from statistics import NormalDist
+
+import numpy as np
+
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement
+from flowsheet.spec.text import units
+from flowsheet.spec.text.numbers import value_as_written
+from flowsheet.study.balance.constrained_lsq import Adjusted
+from flowsheet.study.balance.problem import Problem
+
+ALARM = 0.05
+"""Chance of an alarm when no weight is wrong."""
+
+FAR = 10.0
+"""From so many standard deviations on, weights are left out in turn: one step no longer tells what each does."""
+
+ODDS = 3.0
+"""Measurements that explain the misfit so well that the likeliest leads by less than these odds are told with it."""
+
+NEAR, SDS = 0.15, 3.0
+"""A slip of the unit explains a weight if it comes within this share, or so many sds, of what it should be."""
+
+POUND, OUNCE, TROY_OUNCE = 0.45359237, 28.349523125, 31.1034768
+"""kg, g and g. Source: NIST Special Publication 811 (2008), Appendix B."""
+
+CONFUSED = (("mg", "g"), ("g", "kg"), ("kg", "t"), ("kg", "lb"), ("g", "oz"), ("g", "ozt"))
+"""Units that are written for each other."""
+
+KILOGRAMS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0, "t": 1e3, "lb": POUND, "oz": OUNCE / 1e3, "ozt": TROY_OUNCE / 1e3}
+
+
+def chi2_tail(value: float, dof: int) -> float:
+    """Return the chance that chance alone makes the misfit as large; NaN where nothing is checked."""
+    if dof <= 0:
+        return math.nan
+    from scipy.special import chdtrc
+
+    return float(chdtrc(dof, value))
+
+
+def limit(checked: int, dof: int) -> float:
+    """Return how large the largest of ``checked`` standardised adjustments may be by chance.
+
+    The normal law's point for ALARM shared among them (Šidák), but never more than the root of the global
+    test's, which no adjustment can pass without it. Source: R. S. H. Mah & A. C. Tamhane, Detection of Gross
+    Errors in Process Data, AIChE Journal 28 (1982); the second bound is Cauchy's inequality.
+    """
+    from scipy.special import chdtri
+
+    shared = NormalDist().inv_cdf(1 - (1 - (1 - ALARM) ** (1 / checked)) / 2)
+    return min(shared, math.sqrt(float(chdtri(dof, ALARM))))
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """The measurement that stands out (its place), and those that explain the misfit as well."""
+
+    at: int
+    as_likely: tuple[int, ...]
+
+    def instead(self, k: int) -> Suspicion:
+        """Return the suspicion with one of the as likely named first."""
+        return Suspicion(k, tuple(sorted({self.at, *self.as_likely} - {k})))
+
+
+def suspicion(problem: Problem, found: Adjusted) -> Suspicion | None:
+    """Return the measurement that is most likely wrong, None where none stands out."""
+    sizes = np.nan_to_num(np.abs(found.standardised), nan=0.0)
+    checked = int(np.count_nonzero(~np.isnan(found.standardised)))
+    if not checked or found.dof <= 0:
+        return None
+    if sizes.max() > FAR or found.held.any():
+        sizes = _left_out_in_turn(problem, found)
+    worst = int(np.argmax(sizes))
+    if sizes[worst] <= limit(checked, found.dof):
+        return None
+    # Odds of "this one is wrong" against "that one is": exp(half of the difference of the squares).
+    same = np.flatnonzero(sizes**2 > sizes[worst] ** 2 - 2 * math.log(ODDS))
+    return Suspicion(worst, tuple(int(k) for k in same if k != worst))
+
+
+def _left_out_in_turn(problem: Problem, found: Adjusted) -> np.ndarray:
+    """Return (k,): the root of what the misfit falls by without each measurement; its |standardised| if linear."""
+    fallen = [found.chi2 - problem.without(k).solve().chi2 for k in range(len(problem.measured))]
+    return np.sqrt(np.maximum(fallen, 0.0))
+
+
+@dataclass(frozen=True)
+class Swap:
+    """Two masses that balance if they are exchanged; the misfit, its chance and the head grade (g/t) then."""
+
+    first: str
+    second: str
+    chi2: float
+    p: float
+    head_g_per_t: float
+    head_sd_g_per_t: float
+
+
+def swapped(problem: Problem, found: Adjusted) -> Swap | None:
+    """Return the pair of masses whose exchange best brings the misfit below the alarm; None if none does."""
+    if not chi2_tail(found.chi2, found.dof) < ALARM:
+        return None
+    masses = [k for k, m in enumerate(problem.measured) if m.what == MASS]
+    best: Swap | None = None
+    for i, j in combinations(masses, 2):
+        measured = list(problem.measured)
+        # A reading takes its doubt along.
+        one, other = measured[i], measured[j]
+        measured[i] = replace(one, value=other.value, sd=other.sd)
+        measured[j] = replace(other, value=one.value, sd=one.sd)
+        then = problem.of_measured(measured).solve()
+        p = chi2_tail(then.chi2, then.dof)
+        if p >= ALARM and (best is None or p > best.p):
+            head, slope = problem.head(then.x)
+            best = Swap(one.stream, other.stream, then.chi2, p, 1e6 * head, 1e6 * then.known.sd(slope))
+    return best
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A slip of the unit that would explain a wrong weight."""
+
+    factor: float
+    meant: str
+    written: str
+    #: The number that is written, in the unit ``written``.
+    number: float
+
+
+def slip(m: Measurement, should_be: float, sd: float) -> Slip | None:
+    """Return the slip that best turns what was measured into ``should_be`` ± ``sd`` (kg), None if none does.
+
+    The unit can only have slipped from the one that the number is written in.
+    """
+    if m.what not in (MASS, GOLD, BEAD) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
+        return None
+    # What is hardly known is near to anything.
+    if abs(should_be - m.value) <= SDS * sd or (written := value_as_written(m.text)) is None:
+        return None
+    number, unit = written
+    name = _named(unit)
+    factors = {KILOGRAMS[meant] / KILOGRAMS[name]: meant for pair in CONFUSED if name in pair for meant in pair}
+    near = [f for f in factors if f != 1 and abs(should_be - f * m.value) <= max(NEAR * f * m.value, SDS * sd)]
+    if not near:
+        return None
+    factor = min(near, key=lambda f: abs(math.log(should_be / (f * m.value))))
+    return Slip(factor, factors[factor], name, number)
+
+
+def _named(unit: str) -> str:
+    """Return how ``KILOGRAMS`` calls a unit of mass, whatever its spelling; "" where it does not know it."""
+    try:
+        size = units.factor(unit, units.MASS)
+    except units.UnitMistake:
+        return ""
+    return next((name for name, kg in KILOGRAMS.items() if math.isclose(kg, size, rel_tol=1e-6)), "")

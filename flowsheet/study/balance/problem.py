@@ -1,0 +1,207 @@
+"""A weigh sheet as a problem of least squares: what is unknown, what balances, what was measured.
+
+Unknown are the rock (kg) of every stream that is no metal, and the fine gold (kg) of every stream. Metal
+(beads, buttons) has no rock: its weight is gold and silver.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.solve.balance import metal_streams
+from flowsheet.solve.model import FINENESS, Model
+from flowsheet.solve.propagate import solve
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement, measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.study.balance.constrained_lsq import Adjusted, Predict, adjust
+
+USED = (MASS, GRADE, GOLD, BEAD)
+"""Kinds of measurement that a balance of rock and gold can use."""
+
+LEAST = 1e-4
+"""Share of the feed below which a stream's size is not told apart."""
+
+EMPTY = 1e-5
+"""No assayed stream is smaller than this share of its typical mass: it would have no grade."""
+
+LINEAR_PASSES = 2
+NO_MASS = 0.01
+"""While a start is sought, no assayed stream is taken to be smaller than this share of its typical mass."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is unknown, and what was measured of it."""
+
+    sheet: Sheet
+    #: Every stream, and the place of its rock and its gold among the unknowns.
+    rock: dict[str, int]
+    gold: dict[str, int]
+    measured: tuple[Measurement, ...]
+    #: (n,) where to start, and what size things are.
+    start: Array
+    scale: Array
+    #: Gold in metal, as a share, and its standard deviation.
+    fine: float
+    fine_sd: float
+
+    @classmethod
+    def of(cls, sheet: Sheet, measured: Sequence[Measurement]) -> Problem:
+        """Set up a sheet's streams; the mass of an ore that was not weighed is the sheet's."""
+        names, metal = [*sheet.ores, *sheet.makers], metal_streams(sheet)
+        rock = {name: i for i, name in enumerate(n for n in names if n not in metal)}
+        gold = {name: len(rock) + i for i, name in enumerate(names)}
+        told = {(m.stream, m.what) for m in measured}
+        feeds = [
+            measurement(name, MASS, ore.mass, file=sheet.file)
+            for name, ore in sheet.ores.items()
+            if (name, MASS) not in told
+        ]
+        # A grade of metal is its fineness, which the ore's own tells.
+        kept = [m for m in (*feeds, *measured) if m.what in USED and not (m.what == GRADE and m.stream in metal)]
+        fine, fine_sd = fineness(sheet)
+        start, scale = _start(sheet, rock, gold, kept)
+        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd)
+
+    def of_measured(self, measured: Sequence[Measurement]) -> Problem:
+        """Return the same streams with other measurements (no mass of an ore is added)."""
+        return replace(self, measured=tuple(measured))
+
+    def without(self, k: int) -> Problem:
+        """Return the problem without its measurement ``k``."""
+        return self.of_measured([*self.measured[:k], *self.measured[k + 1 :]])
+
+    @property
+    def metal(self) -> set[str]:
+        """Streams that have no rock."""
+        return set(self.gold) - set(self.rock)
+
+    def solve(self) -> Adjusted:
+        """Return the adjusted values."""
+        balance = self.balance()
+        total, sd = np.zeros(len(balance)), np.array([self.sd(m) for m in self.measured])
+        start, graded = self.start, [m.what == GRADE for m in self.measured]
+        if any(graded):
+            # Bilinear misfits have more than one valley: linear ones, which have one, lead into the right one.
+            targets = np.where(graded, 0.0, [m.value for m in self.measured])
+            for _ in range(LINEAR_PASSES):
+                start = adjust(balance, total, self._linear(start), targets, sd, start, self.scale).x
+            # From where no stream is empty, since an empty one has no grade.
+            nothing = np.zeros((0, len(start)))
+            whole = adjust(
+                balance, total, lambda x: (np.zeros(0), nothing), np.zeros(0), np.zeros(0), self.start, self.scale
+            )
+            start = (1 - NO_MASS) * start + NO_MASS * whole.x
+        floor = np.zeros(len(start))
+        for m in self.measured:
+            if m.what == GRADE:
+                floor[self.rock[m.stream]] = EMPTY * self.scale[self.rock[m.stream]]
+        measured = np.array([m.value for m in self.measured])
+        return adjust(balance, total, self.predict, measured, sd, start, self.scale, floor)
+
+    def _linear(self, near: Array) -> Predict:
+        """Return predictions in which a grade g is taken as gold less g times mass, over the mass ``near`` (n,)."""
+        slopes = []
+        for m in self.measured:
+            slope = self.reading(m, near)[1]
+            if m.what == GRADE:
+                rock = self.rock[m.stream]
+                mass = max(float(near[rock]), NO_MASS * float(self.scale[rock]))
+                slope = np.zeros(len(near))
+                slope[self.gold[m.stream]], slope[rock] = 1 / mass, -m.value / mass
+            slopes.append(slope)
+        fixed = np.array(slopes)
+        return lambda x: (fixed @ x, fixed)
+
+    def sd(self, m: Measurement) -> float:
+        """Return the doubt of a measurement as one of rock or gold: a bead's has that of its fineness in it."""
+        return math.hypot(m.sd, m.value * self.fine_sd / self.fine) if self.is_metal(m) else m.sd
+
+    def is_metal(self, m: Measurement) -> bool:
+        """Whether a measurement is the weight of gold and silver together."""
+        return m.what == BEAD or (m.what == MASS and m.stream not in self.rock)
+
+    def balance(self) -> Array:
+        """Return (c, n): what goes into each step less what comes out, of rock and of gold."""
+        rows = []
+        for step in self.sheet.steps.values():
+            for at in (self.rock, self.gold):
+                row = np.zeros(len(self.start))
+                for sign, streams in ((1, step.takes), (-1, step.outlets.values())):
+                    for stream in streams:
+                        if stream in at:
+                            row[at[stream]] += sign
+                rows.append(row)
+        return np.array(rows)
+
+    def predict(self, x: Array) -> tuple[Array, Array]:
+        """Return what each measurement should read (k,), and the derivatives (k, n)."""
+        values, slope = np.zeros(len(self.measured)), np.zeros((len(self.measured), len(x)))
+        for k, m in enumerate(self.measured):
+            values[k], slope[k] = self.reading(m, x)
+        return values, slope
+
+    def reading(self, m: Measurement, x: Array) -> tuple[float, Array]:
+        """Return what one measurement should read, and its derivatives (n,)."""
+        slope, gold = np.zeros(len(x)), self.gold[m.stream]
+        if self.is_metal(m):
+            slope[gold] = 1 / self.fine
+            return float(x[gold]) / self.fine, slope
+        if m.what == GOLD:
+            slope[gold] = 1
+            return float(x[gold]), slope
+        rock = self.rock[m.stream]
+        if m.what == MASS:
+            slope[rock] = 1
+            return float(x[rock]), slope
+        mass = max(float(x[rock]), EMPTY * float(self.scale[rock]))
+        slope[gold], slope[rock] = 1 / mass, -x[gold] / mass**2
+        return float(x[gold]) / mass, slope
+
+    def head(self, x: Array) -> tuple[float, Array]:
+        """Return the head grade (all gold fed over all rock fed, as a share) and its derivatives (n,)."""
+        return self.share_of_feed(x, list(self.sheet.ores))
+
+    def share_of_feed(self, x: Array, streams: Sequence[str]) -> tuple[float, Array]:
+        """Return the gold of ``streams`` over all rock fed, and its derivatives (n,)."""
+        fed, gold = [self.rock[name] for name in self.sheet.ores], [self.gold[name] for name in streams]
+        mass, slope = max(float(x[fed].sum()), 1e-12), np.zeros(len(x))
+        value = float(x[gold].sum()) / mass
+        slope[gold], slope[fed] = 1 / mass, -value / mass
+        return value, slope
+
+
+def fineness(sheet: Sheet) -> tuple[float, float]:
+    """Return the gold in metal, as a share, and its standard deviation: the mean of the ores'."""
+    numbers = [ore.gold.fineness if ore.gold is not None else FINENESS for ore in sheet.ores.values()]
+    return float(np.mean([n.value for n in numbers])) / 1000, float(np.mean([n.sd for n in numbers])) / 1000
+
+
+def _start(
+    sheet: Sheet, rock: dict[str, int], gold: dict[str, int], measured: Sequence[Measurement]
+) -> tuple[Array, Array]:
+    """Return where to start and what size things are: the sheet's own model, else even streams."""
+    try:
+        streams = solve(Model.of(sheet)).streams
+        solids = np.array([float(streams[name].solids) for name in rock])
+        metal = np.array([float(streams[name].gold) for name in gold])
+    except SheetError:
+        solids, metal = np.ones(len(rock)), np.zeros(len(gold))
+    fed = sum(m.value for m in measured if m.what == MASS and m.stream in sheet.ores)
+    ours = sum(solids[rock[name]] for name in sheet.ores)
+    if fed > 0 and ours > 0:
+        solids, metal = solids * fed / ours, metal * fed / ours
+    told = [m.value for m in measured if m.what in (GOLD, BEAD) or (m.what == MASS and m.stream not in rock)]
+    told += [m.value * solids[rock[m.stream]] for m in measured if m.what == GRADE]
+    typical = max(*told, float(metal.max()), 1e-9)
+    if metal.max() <= 0:
+        metal = np.full(len(gold), typical)
+    # Where nothing tells, values keep their proportions: each moves in units of its own size.
+    scale = np.concatenate([np.maximum(solids, LEAST * solids.max()), np.maximum(metal, LEAST * typical)])
+    return np.concatenate([solids, metal]), scale

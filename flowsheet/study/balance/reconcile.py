@@ -1,0 +1,213 @@
+"""My weights disagree: what really happened? Reconciliation of the weigh sheet, with no model of any step.
+
+Solids and gold of every stream are unknown; what goes into a step comes out of it; what was measured says
+the rest. Several tests of one ore are reconciled each on its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from flowsheet.ore.arrays import Array
+from flowsheet.solve.balance import metal_streams
+from flowsheet.solve.model import FINENESS
+from flowsheet.solve.network import stages
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, KINDS, MASS, Measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.study.balance.constrained_lsq import Adjusted
+from flowsheet.study.balance.gross_errors import chi2_tail, slip, suspicion, swapped
+from flowsheet.study.balance.next_weighing import Choices
+from flowsheet.study.balance.problem import USED, Problem
+from flowsheet.study.balance.result import SCALES, UNITS, Balanced, Estimate, Part, Reconciled, Weight, WithoutSuspect
+
+
+def reconcile_sheet(sheet: Sheet, look_further: bool = True) -> dict[str, Reconciled]:
+    """Reconcile every test of a sheet, by name, in their order.
+
+    Raises SheetError where nothing was weighed that a balance can use.
+    """
+    if not any(m.what in USED for m in sheet.weighed):
+        found = "nothing was weighed" if not sheet.weighed else "only sieves and grains were counted"
+        remedy = "Add weighed: and under it a line for each stream, as tails: {mass: 8.0 kg, grade: 3.1 g/t}"
+        raise SheetError([Mistake(f"{found}, so there is nothing to reconcile", remedy, "weighed", file=sheet.file)])
+    tests = dict.fromkeys(m.test for m in sheet.weighed)
+    return {test: reconcile(sheet, [m for m in sheet.weighed if m.test == test], look_further) for test in tests}
+
+
+def reconcile(sheet: Sheet, measured: Sequence[Measurement], look_further: bool = True) -> Reconciled:
+    """Reconcile what one test measured of a sheet's streams.
+
+    ``look_further`` also solves it without the suspect, tries exchanges of masses, and looks for what to weigh
+    next.
+    """
+    return reconcile_problem(Problem.of(sheet, measured), look_further, tuple(_notes(sheet, measured)))
+
+
+def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[str, ...] = ()) -> Reconciled:
+    """Reconcile a problem that is set up already."""
+    found = problem.solve()
+    suspect = suspicion(problem, found)
+    without = _without(problem, suspect.at) if suspect and look_further else None
+    if suspect and without and without.slip is None:
+        # Of those that the balance cannot tell apart, one that a slip of the unit explains is the likeliest.
+        for k in suspect.as_likely:
+            other = _without(problem, k)
+            if other.slip is not None:
+                suspect, without = suspect.instead(k), other
+                break
+    choices = None
+    if look_further:
+        # What to weigh next goes by the weights that are believed.
+        left = problem.without(suspect.at) if suspect else problem
+        choices = Choices(left, left.solve() if suspect else found)
+    weights = _weights(problem, found)
+    return Reconciled(
+        streams=_streams(problem, found),
+        weights=weights,
+        chi2=found.chi2,
+        dof=found.dof,
+        p=chi2_tail(found.chi2, found.dof),
+        suspect=weights[suspect.at] if suspect else None,
+        as_likely=tuple(weights[k].name for k in suspect.as_likely) if suspect else (),
+        without=without,
+        swapped=swapped(problem, found) if look_further else None,
+        head=_estimate(found, *problem.head(found.x)),
+        naive_g_per_t=_naive(problem),
+        parts=_parts(problem, found),
+        next_weighing=choices.most_telling() if choices else None,
+        to_know={s: known for s in problem.gold if (known := choices.to_know(s))} if choices else {},
+        notes=(*notes, *_turned_out(problem, found)),
+    )
+
+
+def _without(problem: Problem, suspect: int) -> WithoutSuspect:
+    """Return what everything becomes if the suspect is left out, and what it would have to read."""
+    m = problem.measured[suspect]
+    left = problem.without(suspect)
+    found = left.solve()
+    value, slope = left.reading(m, found.x)
+    sd, scale = found.known.sd(slope), SCALES[_unit(problem, m)]
+    return WithoutSuspect(
+        streams=_streams(left, found),
+        chi2=found.chi2,
+        dof=found.dof,
+        p=chi2_tail(found.chi2, found.dof),
+        head=_estimate(found, *left.head(found.x)),
+        # On paper all that was weighed counts, the suspect too.
+        parts=_parts(problem, found),
+        should_be=Estimate(value * scale, sd * scale),
+        slip=slip(m, value, sd),
+    )
+
+
+def _streams(problem: Problem, found: Adjusted) -> dict[str, Balanced]:
+    out = {}
+    for name, at in problem.gold.items():
+        gold, gold_sd = float(found.x[at]), _sd(found, at)
+        rock = problem.rock.get(name)
+        if rock is None:
+            mass, mass_sd = gold / problem.fine, _metal_sd(problem, name, gold, gold_sd)
+        else:
+            mass, mass_sd = float(found.x[rock]), _sd(found, rock)
+        out[name] = Balanced(mass, mass_sd, 1e3 * gold, 1e3 * gold_sd, metal=rock is None)
+    return out
+
+
+def _sd(found: Adjusted, at: int) -> float:
+    return math.sqrt(max(found.known.covariance[at, at], 0.0)) if found.known.determined[at] else math.nan
+
+
+def _metal_sd(problem: Problem, stream: str, gold: float, gold_sd: float) -> float:
+    """Return the doubt of a metal's weight: that of its fineness comes in only where it was not weighed."""
+    weighed = [m.sd for m in problem.measured if m.stream == stream and m.what == MASS]
+    if weighed and not math.isnan(gold_sd):
+        return min(*weighed, gold_sd / problem.fine)
+    return math.hypot(gold_sd, gold * problem.fine_sd / problem.fine) / problem.fine
+
+
+def _weights(problem: Problem, found: Adjusted) -> list[Weight]:
+    values, _ = problem.predict(found.x)
+    weights = []
+    for m, value, standardised in zip(problem.measured, values, found.standardised, strict=True):
+        unit = _unit(problem, m)
+        own = [SCALES[unit] * number for number in (m.value, m.sd, float(value))]
+        weights.append(Weight(m.stream, m.what, own[0], own[1], m.assumed, own[2], float(standardised), unit))
+    return weights
+
+
+def _unit(problem: Problem, m: Measurement) -> str:
+    return "g" if problem.is_metal(m) else UNITS[m.what]
+
+
+def _estimate(found: Adjusted, value: float, slope: Array) -> Estimate:
+    return Estimate(1e6 * value, 1e6 * found.known.sd(slope))
+
+
+def _parts(problem: Problem, found: Adjusted) -> list[Part]:
+    """Return what each end stream adds to the head grade, and what of it the bead's weight had counted."""
+    counted, fed = _counted(problem), _fed(problem)
+    parts = []
+    for stream in problem.sheet.ends:
+        if stream not in problem.sheet.ores:
+            share = _estimate(found, *problem.share_of_feed(found.x, [stream]))
+            parts.append(Part(stream, share.value, share.sd, 1e6 * counted.get(stream, 0.0) / fed if fed else 0.0))
+    return parts
+
+
+def _naive(problem: Problem) -> float | None:
+    """Return bead over feed as it is done on paper, in g/t; None where neither bead nor gold kept was weighed."""
+    counted, fed = _counted(problem), _fed(problem)
+    return 1e6 * sum(counted.values()) / fed if counted and fed else None
+
+
+def _counted(problem: Problem) -> dict[str, float]:
+    """Return the gold (kg) weighed as metal that is kept; where there is none, weighed as gold that is kept."""
+    kept = {m.stream: m for m in problem.measured if m.stream in problem.sheet.keep and m.what in (MASS, GOLD, BEAD)}
+    metal = {s: m for s, m in kept.items() if s not in problem.rock}
+    chosen = metal or {s: m for s, m in kept.items() if m.what != MASS}
+    return {s: m.value * problem.fine if problem.is_metal(m) else m.value for s, m in chosen.items()}
+
+
+def _fed(problem: Problem) -> float:
+    return sum(m.value for m in problem.measured if m.stream in problem.sheet.ores and m.what == MASS)
+
+
+def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[str]:
+    """Say what can hardly be meant, what was left out, and what was taken for granted."""
+    places = tuple({f"{m.file}, line {m.line}:" for m in measured})
+    yield from (note for note in sheet.notes if note.startswith(places))
+    passed = sorted({m.what for m in measured if m.what not in USED}, key=KINDS.index)
+    if passed:
+        yield f"The balance has no use for {' and '.join(passed)}: flowsheet fit uses them."
+    metal = metal_streams(sheet)
+    for m in measured:
+        if m.what == GRADE and m.stream in metal:
+            yield f"The grade of {m.stream} is not used: metal's grade is its fineness. Put it under ore: gold:."
+    weighed = {m.stream for m in measured if m.what == MASS}
+    ores = [name for name in sheet.ores if name not in weighed]
+    if ores:
+        yield f"The mass of {' and '.join(ores)} is the sheet's, since this test did not weigh it."
+    if any(ore.grade is not None for ore in sheet.ores.values()):
+        yield "The grade that the sheet gives the ore is a guess, and is not used here."
+    if any(m.what == BEAD or (m.what == MASS and m.stream in metal) for m in measured) and any(
+        ore.gold is None for ore in sheet.ores.values()
+    ):
+        yield f"The sheet tells no fineness: metal is taken to be {FINENESS.value:g} fine."
+    for stage in stages(sheet):
+        if stage.is_loop:
+            yield (
+                f"The loop {' → '.join([*stage.steps, stage.steps[0]])} is taken to hold nothing back: weigh what "
+                "you clean out of it with the stream that it belongs to."
+            )
+
+
+def _turned_out(problem: Problem, found: Adjusted) -> Iterator[str]:
+    names = {at: f"rock of {name}" for name, at in problem.rock.items()}
+    names |= {at: f"gold of {name}" for name, at in problem.gold.items()}
+    pressed = [names[int(i)] for i in found.held.nonzero()[0]]
+    if pressed:
+        yield f"The weights would make the {', the '.join(pressed)} less than nothing: it is held at nothing."
+    if not found.settled:
+        yield "The adjustment did not settle: take its numbers as rough, and look for a badly wrong weight."

@@ -1,0 +1,85 @@
+"""How much gold does the coarse fraction hold, and how much of it is in sight?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution
+from flowsheet.steps.base import Values, evaluate
+from flowsheet.steps.sort import Sort
+from flowsheet.study.common import what_if
+
+STANDARD_MM = (45.0, 22.4, 11.2, 5.6, 2.8)
+"""Openings of ISO 565 R20/3 that are told besides the sheet's own."""
+
+
+@dataclass(frozen=True)
+class Coarse:
+    """The feed above one opening, parted without error; shares are of the whole feed."""
+
+    opening_mm: float
+    mass_share: float
+    gold_share: float
+    grade_g_per_t: float
+    #: Gold on rocks that looking over all of this fraction would pick, of all the gold fed.
+    in_sight_share: float
+
+
+def coarse(solution: Solution) -> list[Coarse]:
+    """Return the coarse fraction at every opening of the sheet and a few standard ones, coarsest first."""
+    model = solution.model
+    if not model.grid.sized:
+        return []
+    feed = Material.total(solution.streams[name] for name in model.sheet.ores)
+    rock = feed.rock_by_size
+    gold = feed.free + feed.locked_by_host
+    if model.metal_counts:  # rock makes room for the metal, as in ``streams.weight``
+        metal = gold / solution.inputs.site.fineness
+        rock = rock * max(1 - float(metal.sum() / rock.sum()), 0.0) + metal
+    seen = in_sight(feed, solution)
+    return [_row(model, opening, rock, gold, seen) for opening in openings(model)]
+
+
+def openings(model: Model) -> list[float]:
+    """Return the openings (m) to tell of, coarsest first: all that the sheet names, those of given shares too."""
+    top = model.grid.upper[0]
+    named = what_if.openings(model.sheet) | set(model.sheet.sieves)
+    named |= {mm / 1000 for mm in STANDARD_MM if mm / 1000 < top}
+    # 1/2 in and 12.7 mm are one size, though not to the last bit.
+    return sorted({round(1e3 * size, 9): size for size in sorted(named)}.values(), reverse=True)
+
+
+def _row(model: Model, opening: float, rock: Array, gold: Array, seen: Array) -> Coarse:
+    above = model.grid.coarser(opening)
+    mass, held = float(rock[:above].sum()), float(gold[:above].sum())
+    all_rock, all_gold = float(rock.sum()), float(gold.sum())
+    return Coarse(
+        opening_mm=round(1e3 * opening, 9),
+        mass_share=mass / all_rock,
+        gold_share=held / all_gold if all_gold else 0.0,
+        grade_g_per_t=1e6 * held / mass if mass else 0.0,
+        in_sight_share=float(seen[:above].sum()) / all_gold if all_gold else 0.0,
+    )
+
+
+def in_sight(feed: Material, solution: Solution) -> Array:
+    """Return the gold (kg) that looking over each class of ``feed`` would pick, (S,); none if grains are unknown."""
+    if not solution.model.grains_known:
+        return np.zeros(len(solution.model.grid))
+    step, values = _looker(solution)
+    picked = feed * step.model(feed, values, solution.inputs.site).shares["picked"]
+    return np.asarray(picked.free + picked.locked_by_host)
+
+
+def _looker(solution: Solution) -> tuple[Sort, Values]:
+    """Return the sheet's own sort, or one as it would be by default."""
+    for name, step in solution.model.sheet.steps.items():
+        if isinstance(step, Sort):
+            return step, solution.inputs.values[name]
+    plain = Sort.model_validate({"do": "sort", "takes": "ore", "gives": {"picked": "picked", "left": "left"}})
+    return plain, evaluate(plain, lambda number: np.asarray(number.value))

@@ -1,0 +1,173 @@
+"""Draws of a sheet's doubtful numbers, solved chunk by chunk; of each only what answers need is kept.
+
+However many draws there are, memory holds one chunk, a few numbers a draw, and the grain classes of some.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flowsheet.ore import grains
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.factored_material import Rowed
+from flowsheet.ore.material import Material
+from flowsheet.solve.model import Inputs, Model
+from flowsheet.solve.totals import Tail, totals
+from flowsheet.steps.sort import Sort
+from flowsheet.study.common.uncertain_inputs import inputs_with
+
+CHUNK = 200
+"""Draws solved at once: few enough for a processor's cache."""
+LAWS = 400
+"""Draws of which the grain classes are kept: luck changes slowly with the numbers in doubt."""
+GOLDEN = (math.sqrt(5) - 1) / 2
+"""Multiples of it, less their whole parts, fill 0 to 1 evenly."""
+
+Progress = Callable[[Iterable[int]], Iterable[int]]
+
+
+@dataclass
+class Moments:
+    """Gold of one stream over all draws, in kg: sums of it, of its square, and of the variance of its luck."""
+
+    draws: int = 0
+    gold: float = 0.0
+    squares: float = 0.0
+    luck: float = 0.0
+
+    def add(self, gold: Array, luck: Array) -> None:
+        """Count more draws in."""
+        self.draws += len(gold)
+        self.gold += float(gold.sum())
+        self.squares += float((gold**2).sum())
+        self.luck += float(luck.sum())
+
+    @property
+    def mean(self) -> float:
+        """Mean, kg."""
+        return self.gold / self.draws
+
+    @property
+    def variance(self) -> float:
+        """Variance of doubt and luck together, kg²."""
+        return max(self.squares / self.draws - self.mean**2, 0.0) + self.luck / self.draws
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What is kept of D draws of a sheet with S size classes; E of them by grain class."""
+
+    #: Gold in one grain, or one cluster of grains, of each class, kg, (S,).
+    mass: Array
+    moments: dict[str, Moments]
+    #: Stream → gold by grain class of some draws, (E, S).
+    by_grain: dict[str, Array]
+    #: Opening (m) → the same of all that is fed in rock above it.
+    above: dict[float, Array]
+    #: Rock fed, gold fed and gold kept in each draw, kg, (D,).
+    rock: Array
+    fed: Array
+    kept: Array
+    closure: float
+
+
+def cluster(model: Model) -> float:
+    """Return how many grains lie together, as the sheet's looking over has it; 1 where nothing says so."""
+    return max((s.cluster.value for s in model.sheet.steps.values() if isinstance(s, Sort)), default=1.0)
+
+
+def drawn(
+    model: Model,
+    values: Mapping[str, Array],
+    draws: int,
+    openings: Sequence[float] = (),
+    gold: Array | None = None,
+    progress: Progress = iter,
+) -> Drawn:
+    """Solve ``draws`` draws of ``values`` (each of shape (draws,), or () for no doubt).
+
+    ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say.
+    """
+    names = [*model.sheet.ores, *model.sheet.makers]
+    fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
+    mass = cluster(model) * grains.grain_mass(model.grid.size, np.asarray(fineness))
+    moments = {name: Moments() for name in names}
+    some: dict[str, list[Array]] = {name: [] for name in names}
+    above: dict[float, list[Array]] = {size: [] for size in openings}
+    rock, fed, kept, closure = np.zeros(draws), np.zeros(draws), np.zeros(draws), 0.0
+    tail: Tail | None = None
+    for start in progress(range(0, draws, CHUNK)):
+        here = slice(start, min(start + CHUNK, draws))
+        count = here.stop - start
+        inputs = inputs_with(model, {n: v[here] if v.ndim else v for n, v in values.items()}, count)
+        if gold is not None:
+            inputs = with_gold(model, inputs, gold[here])
+        tail = tail or Tail.of(model, inputs)
+        found = totals(model, inputs, tail)
+        closure = max(closure, found.closure)
+
+        def laid(array: Array, count: int = count) -> Array:
+            return np.broadcast_to(array, (count, *array.shape[-1:])) if array.ndim < 2 else array
+
+        for name in model.sheet.ores:
+            rock[here] += found.streams[name].solids
+            fed[here] += laid(found.streams[name].by_grain).sum(axis=-1)
+        picked = _picked(fed[here], start, draws)
+        for name in names:
+            by_grain = laid(found.streams[name].by_grain)
+            amount = by_grain.sum(axis=-1)
+            moments[name].add(amount, by_grain @ mass)
+            some[name].append(np.array(by_grain[picked]))
+            if name in model.sheet.keep:
+                kept[here] += amount
+        for size, parts in above.items():
+            parts.append(np.array(laid(_above(found.feed, model.grid.coarser(size)))[picked]))
+    return Drawn(
+        mass,
+        moments,
+        {name: np.concatenate(parts) for name, parts in some.items()},
+        {size: np.concatenate(parts) for size, parts in above.items()},
+        rock,
+        fed,
+        kept,
+        closure,
+    )
+
+
+def _picked(fed: Array, start: int, draws: int) -> Array:
+    """Return which of some draws' grain classes are kept: evenly among them by the gold ``fed`` (n,), rising.
+
+    All of them where there are no more than LAWS ``draws``. Picked without a look at them, LAWS draws would tell the
+    ends of an interval no better than so few draws can.
+    """
+    kept = min(draws, LAWS)
+    many = (start + len(fed)) * kept // draws - start * kept // draws
+    ranks = (np.arange(many) + (0.5 + start / CHUNK * GOLDEN) % 1) * (len(fed) / max(many, 1))
+    return np.sort(np.argsort(fed, kind="stable")[ranks.astype(int)])
+
+
+def _above(feed: Material, classes: int) -> Array:
+    """Return the gold of the first ``classes`` size classes by grain: free grains, and locked in hosts there."""
+    free = np.where(np.arange(feed.free.shape[-1]) < classes, feed.free, 0.0)
+    if isinstance(feed, Rowed):
+        return np.asarray(free + feed.row[..., :classes] @ feed.base[:classes])
+    return np.asarray(free + feed.locked[..., :classes, :].sum(axis=-2))
+
+
+def with_gold(model: Model, inputs: Inputs, gold: Array) -> Inputs:
+    """Return the inputs with all gold fed scaled to ``gold`` (D,)."""
+    fed = sum(inputs.feeds[name].gold for name in model.sheet.ores)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = np.where(fed > 0, gold / fed, 0.0)[..., None]
+    one = np.ones(())
+    by = Rowed(one, one, scale, np.ones((1, 1)), scale)
+    feeds = {}
+    for name, feed in inputs.feeds.items():
+        rowed = isinstance(feed, Rowed) or feed.locked.ndim > 2
+        laid = feed if rowed else Rowed(feed.light, feed.heavy, feed.free, feed.locked, np.ones(feed.light.shape[-1]))
+        feeds[name] = laid * by
+    return replace(inputs, feeds=feeds)

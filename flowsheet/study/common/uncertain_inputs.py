@@ -1,0 +1,164 @@
+"""The numbers that a sheet gives with doubt: their names, and the sheet with any of them set anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.solve.model import Inputs, Model
+from flowsheet.spec.blocks.factors import Factors
+from flowsheet.spec.blocks.fields import Block, extra_of
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.yaml.document import Document, Path_
+
+#: Name of a number ("ore.grade", "look.care") and the number; returns what is to stand there.
+Change = Callable[[str, Number], Number]
+
+
+def doubtful(sheet: Sheet) -> dict[str, Number]:
+    """Return every number of the ores and steps that has a doubt, by name."""
+    found: dict[str, Number] = {}
+
+    def note(name: str, number: Number) -> Number:
+        if number.doubtful:
+            found[name] = number
+        return number
+
+    changed(sheet, note)
+    return found
+
+
+def changed(sheet: Sheet, change: Change) -> Sheet:
+    """Return the sheet with every number replaced by what ``change`` makes of it."""
+    one = list(sheet.ores) == ["ore"]
+    ores = {n: _block(o, "ore" if one else f"ores.{n}", change) for n, o in sheet.ores.items()}
+    steps = {n: _block(s, n, change) for n, s in sheet.steps.items()}
+    return replace(sheet, ores=ores, steps=steps)
+
+
+def _block(block: Any, within: str, change: Change) -> Any:
+    if isinstance(block, Number):
+        return change(within, block)
+    if isinstance(block, Factors):
+        return Factors(
+            {
+                outlet: tuple(replace(b, share=change(f"{within}.{outlet}", b.share)) for b in bands)
+                if len(bands) == 1
+                else tuple(replace(b, share=change(f"{within}.{outlet}.{i}", b.share)) for i, b in enumerate(bands))
+                for outlet, bands in block.outlets.items()
+            }
+        )
+    if isinstance(block, list):
+        return [_block(item, f"{within}.{i}", change) for i, item in enumerate(block)]
+    if isinstance(block, Block):
+        new = {name: _block(getattr(block, name), f"{within}.{name}", change) for name in type(block).model_fields}
+        return block.model_copy(update=new)
+    return block
+
+
+def inputs_with(model: Model, values: Mapping[str, Array], draws: int | None) -> Inputs:
+    """Return a model's inputs with the numbers named in ``values`` set to arrays of shape () or (draws,)."""
+    drawn: dict[int, Array] = {}
+    held: list[Number] = []  # so that no two of them share an identity
+
+    def mark(name: str, number: Number) -> Number:
+        if name not in values:
+            return number
+        own = replace(number)
+        held.append(own)
+        drawn[id(own)] = values[name]
+        return own
+
+    marked = replace(model, sheet=changed(model.sheet, mark))
+    return marked.inputs(lambda number: drawn.get(id(number), np.asarray(number.value)), draws)
+
+
+LEAST_SHARE = 1e-6
+"""A number that is not zero stays above this share of itself: many models divide by theirs."""
+
+
+def limits(sheet: Sheet) -> dict[str, tuple[float, float]]:
+    """Return what each number given with doubt may not pass: its field's bounds and, if spread evenly, its own ends."""
+    found: dict[str, tuple[float, float]] = {}
+    for name, number, extra in _numbers(sheet):
+        if not number.doubtful:
+            continue
+        low = max(number.least, extra.get("low", -np.inf), -np.inf if number.low is None else number.low)
+        high = min(number.most, extra.get("high", np.inf), np.inf if number.high is None else number.high)
+        found[name] = (max(low, LEAST_SHARE * number.value) if number.value > 0 else low, high)
+    return found
+
+
+def meanings(sheet: Sheet) -> dict[str, str]:
+    """Return what each number given with doubt is, in the words of its field."""
+    return {name: extra.get("what", "") for name, number, extra in _numbers(sheet) if number.doubtful}
+
+
+def places(document: Document, sheet: Sheet) -> dict[str, Path_]:
+    """Return where each number given with doubt stands in the sheet's document."""
+    found: dict[str, Path_] = {}
+    one = list(sheet.ores) == ["ore"]
+    tops: list[tuple[str, Path_]] = [("ore", ("ore",))] if one else [(f"ores.{n}", ("ores", n)) for n in sheet.ores]
+    tops += [(name, ("steps", name)) for name in sheet.steps]
+    names = doubtful(sheet)
+    for within, top in tops:
+        for name, path in _places(document, top, within):
+            if name in names:
+                found[name] = path
+    return found
+
+
+def _places(document: Document, path: Path_, within: str) -> Iterator[tuple[str, Path_]]:
+    """Give the name by which ``changed`` calls what stands at ``path``, and the path."""
+    node: Any = document.data
+    for part in path:
+        node = node[part]
+    if isinstance(node, str):
+        yield within, path
+    elif len(path) > 2 and path[0] == "steps" and path[2] in ("split", "recovery"):
+        for outlet in node:
+            leaves = list(_leaves(node[outlet], (*path, outlet)))
+            for i, leaf in enumerate(leaves):
+                yield f"{within}.{outlet}" if len(leaves) == 1 else f"{within}.{outlet}.{i}", leaf
+    elif isinstance(node, (dict, list)):
+        for part in node if isinstance(node, dict) else range(len(node)):
+            yield from _places(document, (*path, part), f"{within}.{part}")
+
+
+def _leaves(node: Any, path: Path_) -> Iterator[Path_]:
+    if isinstance(node, dict):
+        for part in node:
+            yield from _leaves(node[part], (*path, part))
+    else:
+        yield path
+
+
+def _numbers(sheet: Sheet) -> Iterator[tuple[str, Number, Mapping[str, Any]]]:
+    """Go through all numbers: name, number, and what its field says of it."""
+    one = list(sheet.ores) == ["ore"]
+    for n, ore in sheet.ores.items():
+        yield from _numbers_in(ore, "ore" if one else f"ores.{n}", {})
+    for n, step in sheet.steps.items():
+        yield from _numbers_in(step, n, {})
+
+
+def _numbers_in(block: Any, within: str, extra: Mapping[str, Any]) -> Iterator[tuple[str, Number, Mapping[str, Any]]]:
+    if isinstance(block, Number):
+        yield within, block, extra
+    elif isinstance(block, Factors):
+        for outlet, bands in block.outlets.items():
+            for i, band in enumerate(bands):
+                name = f"{within}.{outlet}" if len(bands) == 1 else f"{within}.{outlet}.{i}"
+                yield name, band.share, {"what": f"{extra.get('what', 'share')}: {outlet}"}
+    elif isinstance(block, list):
+        for i, item in enumerate(block):
+            yield from _numbers_in(item, f"{within}.{i}", extra)
+    elif isinstance(block, Block):
+        for name, field in type(block).model_fields.items():
+            told = {**extra_of(field), "what": field.description or name}
+            yield from _numbers_in(getattr(block, name), f"{within}.{name}", told)

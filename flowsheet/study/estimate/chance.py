@@ -1,0 +1,181 @@
+"""How sure am I, and would another sack say the same? Doubt in the numbers and luck with grains, joined.
+
+Doubt is drawn (``gathered``); luck is worked out exactly for each draw (``luck``): no grain is simulated.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import solve
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.checks.all_checks import has_grains
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.study.common import what_if
+from flowsheet.study.common.coarse_fraction import openings
+from flowsheet.study.common.compound_poisson import Spread, spread
+from flowsheet.study.common.gy import Gy, fundamental_error
+from flowsheet.study.common.interval import TRIES, Interval, share, together
+from flowsheet.study.common.monte_carlo import Progress
+from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.ore_from_weights import KnownOre
+
+DRAWS = 2000
+GRADE = "what the weights leave open of the grade"
+"""How the ranked doubts call the grade's, where it was weighed."""
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A number with doubt, and its part in the variance of the gold kept."""
+
+    name: str
+    text: str
+    share: float
+
+
+@dataclass(frozen=True)
+class Chance(Shown):
+    """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed."""
+
+    streams: dict[str, Interval]
+    #: Of the ore, as far as it is known; and of the next sack from it, with the luck of its grains.
+    head_grade: Interval
+    sack_grade: Interval
+    kept: Interval
+    kept_share: Interval
+    #: Opening (mm) → share of the gold above it: of the ore where it was weighed, else of the next sack.
+    coarse: dict[float, Interval]
+    coarse_weighed: tuple[float, ...]
+    #: The openings that the sheet's own steps name, coarsest first.
+    own_openings: tuple[float, ...]
+    less_than_half: float
+    more_than_double: float
+    #: Law of the gold in the next sack, kg, and its mean.
+    next_sack: Spread
+    next_mean: float
+    doubts: list[Doubt]
+    luck_share: float
+    #: Relative standard deviation of one sack's gold by luck alone: by counting grains, and by Gy's formula.
+    by_grains: float
+    by_gy: Gy
+    #: What the weights told of the grade; None where they did not.
+    weighed: KnownOre | None
+    fitted: bool
+    draws: int
+    seed: int
+    closure: float
+    notes: list[str] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return {
+            "streams": {name: {"gold_g": asdict(interval)} for name, interval in self.streams.items()},
+            "next_sack": {
+                "less_than_half": self.less_than_half,
+                "more_than_double": self.more_than_double,
+                "mean_g": 1e3 * self.next_mean,
+                "quantiles_g": {f"p{p}": 1e3 * self.next_sack.quantile(p / 100) for p in (5, 25, 50, 75, 95)},
+            },
+            "head_grade_g_per_t": asdict(self.head_grade),
+            "sack_grade_g_per_t": asdict(self.sack_grade),
+            "kept": {"gold_g": asdict(self.kept), "share": asdict(self.kept_share)},
+            "coarse": [
+                {"opening_mm": mm, "gold_share": asdict(interval), "weighed": mm in self.coarse_weighed}
+                for mm, interval in self.coarse.items()
+            ],
+            "doubts": [asdict(doubt) for doubt in self.doubts],
+            "luck_share": self.luck_share,
+            "fundamental_error": {"by_grains": self.by_grains, "by_gy": asdict(self.by_gy)},
+            "weighed": self.weighed is not None,
+            "fitted": self.fitted,
+            "draws": self.draws,
+            "seed": self.seed,
+            "closure": self.closure,
+            "notes": self.notes,
+        }
+
+
+def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = iter) -> Chance:
+    """Join doubt and luck of a sheet. Raises SheetError where it knows no gold grains."""
+    model = Model.of(sheet)
+    solution = solve(model)
+    fields = {name: "ore" if list(sheet.ores) == ["ore"] else f"ores.{name}" for name in sheet.ores}
+    if not model.grains_known:
+        lacking = next(n for n, ore in sheet.ores.items() if ore.sizes is None or not has_grains(ore))
+        message = "luck needs to know the sizes of the rock and of its gold grains"
+        remedy = "Give sizes: {top: 100 mm, p80: 60 mm} and gold: {d50: 0.35 mm, d95: 1.6 mm}, with your own numbers"
+        raise SheetError([Mistake(message, remedy, fields[lacking], file=sheet.file)])
+    if float(solution.fed_gold) <= 0:
+        remedy = "Give a grade, as 20 g/t ± 8 g/t; a guess will do"
+        at = f"{next(iter(fields.values()))}.grade"
+        raise SheetError([Mistake("there is no gold for luck to part", remedy, at, file=sheet.file)])
+    return _answers(gather(solution, draws, seed, openings(model), progress), seed)
+
+
+def _answers(gathered: Gathered, seed: int) -> Chance:
+    found, weighed, solution = gathered.found, gathered.weighed, gathered.solution
+    sheet, mass, rng = solution.model.sheet, found.mass, gathered.rng
+    fed, kept = gathered.by_grain(list(sheet.ores)), gathered.by_grain(sheet.keep)
+    whole = spread(mass, fed / mass)
+    mean, rock = float(found.fed.mean()), float(found.rock.mean())
+    coarse = {round(1e3 * size, 9): share(mass, part, fed, rng) for size, part in found.above.items()}
+    told = weighed.coarse if weighed is not None else {}
+    coarse.update({mm: Interval.of_draws(known.draws(rng, TRIES)) for mm, known in told.items()})
+    kept_law = together(mass, kept, found.kept)
+    doubts, luck_share = _rank(gathered, kept_law.sd * 1e-3)
+    moments = found.moments
+    return Chance(
+        streams={
+            name: Interval.of_law(mass, by_grain, moments[name].mean, moments[name].variance)
+            for name, by_grain in found.by_grain.items()
+        },
+        head_grade=Interval.of_draws(found.fed / found.rock, 1e6),
+        sack_grade=together(mass, fed, found.fed, 1e6 / rock),
+        kept=kept_law,
+        kept_share=share(mass, kept, fed, rng),
+        coarse=coarse,
+        coarse_weighed=tuple(told),
+        own_openings=tuple(sorted({round(1e3 * size, 9) for size in what_if.openings(sheet)} & set(coarse))[::-1]),
+        less_than_half=whole.below(0.5 * mean),
+        more_than_double=1 - whole.below(2 * mean),
+        next_sack=whole,
+        next_mean=mean,
+        doubts=doubts,
+        luck_share=luck_share,
+        by_grains=math.sqrt(sum(moments[name].luck for name in sheet.ores) / len(found.fed)) / mean,
+        by_gy=fundamental_error(solution, mean),
+        weighed=weighed,
+        fitted=gathered.fitted,
+        draws=len(found.fed),
+        seed=seed,
+        closure=found.closure,
+        notes=[*sheet.notes, *gathered.notes],
+    )
+
+
+def _rank(gathered: Gathered, sd_kept: float) -> tuple[list[Doubt], float]:
+    """Return each number's part in the variance of the gold kept (luck included), and the part of luck.
+
+    Squared coefficients of a linear regression on the standardised draws. Source: A. Saltelli et al., Global
+    Sensitivity Analysis: The Primer (2008), section 1.2.5.
+    """
+    found, variance = gathered.found, sd_kept**2
+    columns = {name: value for name, value in gathered.values.items() if value.ndim and value.std() > 0}
+    texts = {name: str(gathered.numbers[name]) for name in columns}
+    if gathered.weighed is not None:
+        columns[GRADE], texts[GRADE] = found.fed / found.rock, ""
+        columns = {name: value for name, value in columns.items() if not name.endswith(".grade")}
+    if not columns or variance <= 0:
+        return [], 1.0 if variance > 0 else 0.0
+    table = np.stack([(v - v.mean()) / v.std() for v in columns.values()], axis=-1)
+    slopes = np.linalg.lstsq(table, found.kept - found.kept.mean(), rcond=None)[0]
+    doubts = [Doubt(n, texts[n], float(slope**2 / variance)) for n, slope in zip(columns, slopes, strict=True)]
+    luck = max(1 - float(found.kept.var()) / variance, 0.0)
+    return sorted(doubts, key=lambda doubt: -doubt.share), luck

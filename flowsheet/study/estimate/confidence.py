@@ -1,0 +1,85 @@
+"""How sure a run's answers are: intervals from the sheet's doubts, its weights, and the luck of grains."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution
+from flowsheet.study.common import what_if
+from flowsheet.study.common.coarse_fraction import openings
+from flowsheet.study.common.interval import Interval, share, together
+from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.estimate.corrected_draws import gather
+
+DRAWS = 400
+"""Fewer than ``chance`` takes: a run is to answer at once."""
+SEED = 1
+
+
+@dataclass(frozen=True)
+class Sure:
+    """Intervals that hold the truth nine times in ten: g, g/t, shares of all gold fed."""
+
+    head_grade: Interval
+    kept: Interval
+    kept_share: Interval
+    #: Opening (mm) → share of the gold in rock above it.
+    coarse: dict[float, Interval]
+    #: The openings whose share the weights tell, of the ore; the others are for a sack like this one.
+    coarse_weighed: tuple[float, ...]
+    #: Whether the grade is that of the weights, and whether the other numbers were fitted to them.
+    weighed: bool
+    fitted: bool
+    notes: list[str]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return {
+            "head_grade_g_per_t": asdict(self.head_grade),
+            "kept": {"gold_g": asdict(self.kept), "share": asdict(self.kept_share)},
+            "coarse": [
+                {"opening_mm": mm, "gold_share": asdict(one), "weighed": mm in self.coarse_weighed}
+                for mm, one in self.coarse.items()
+            ],
+            "weighed": self.weighed,
+            "fitted": self.fitted,
+            "notes": self.notes,
+        }
+
+
+def _told(model: Model) -> list[float]:
+    """Return the openings (m) that the sheet names itself, or else all that are told of: each takes its time."""
+    named = what_if.openings(model.sheet) | set(model.sheet.sieves)
+    own = [size for size in openings(model) if any(math.isclose(size, one) for one in named)]
+    return own or openings(model)
+
+
+def sure(solution: Solution) -> Sure | None:
+    """Return how sure a solved sheet's answers are; None where it gives neither doubts nor weights, or no gold."""
+    model = solution.model
+    if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
+        return None
+    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
+    found, mass, rng = gathered.found, gathered.found.mass, gathered.rng
+    head = Interval.of_draws(found.fed / found.rock, 1e6)
+    if not model.grains_known:
+        kept, part = Interval.of_draws(found.kept, 1e3), Interval.of_draws(found.kept / found.fed)
+        known = gathered.weighed is not None
+        return Sure(head, kept, part, {}, (), known, gathered.fitted, gathered.notes)
+    fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
+    coarse = {round(1e3 * size, 9): share(mass, above, fed, rng) for size, above in found.above.items()}
+    told = gathered.weighed.coarse if gathered.weighed is not None else {}
+    coarse.update({mm: Interval.of_draws(known.draws(rng, DRAWS)) for mm, known in told.items()})
+    return Sure(
+        head,
+        together(mass, mine, found.kept),
+        share(mass, mine, fed, rng),
+        coarse,
+        tuple(told),
+        gathered.weighed is not None,
+        gathered.fitted,
+        gathered.notes,
+    )

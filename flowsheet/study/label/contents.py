@@ -1,0 +1,205 @@
+"""What a lot sheet tells of a sheet and its tests, as plain data: what was tested, the grade, what is kept."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.spec.blocks.measurement import BEAD, MASS
+from flowsheet.spec.blocks.schema import Sheet, StepBlock
+from flowsheet.study.common.compound_poisson import Spread, spread
+from flowsheet.study.common.interval import Interval, together
+from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.estimate.chance import chance
+from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.ore_from_weights import KnownOre
+from flowsheet.study.lot.combine_tests import Lot
+from flowsheet.study.lot.pile_grade import another_sack, join_tests
+from flowsheet.study.money.route_flows import carried
+
+DRAWS = 1000
+
+WORDS = {
+    "screen": "screened at {opening}",
+    "sort": "looked over for visible gold",
+    "jaw_crush": "crushed to {setting}",
+    "pulverize": "pulverized to {gap}",
+    "pan": "panned",
+    "sluice": "run over a sluice",
+    "magnet": "cleaned with a magnet",
+    "smelt": "melted",
+    "cupel": "cupelled",
+    "saw": "sawn into slabs of {slab}",
+    "split": "split",
+    "factors": "parted",
+}
+"""What was done, by the kind of step."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One stream that is kept: its mass, and its gold in another sack of the same ore."""
+
+    stream: str
+    #: As weighed (the mean of the tests), or by the sheet.
+    mass_kg: float
+    weighed: bool
+    gold_g: float
+    interval: Interval | None
+
+
+@dataclass(frozen=True)
+class LotSheet(Shown):
+    """What is told of a test; the interval of the head grade is None where the sheet gives no doubts."""
+
+    title: str
+    tests: int
+    mass_kg: float
+    ores: tuple[str, ...]
+    days: tuple[str, ...]
+    steps: tuple[str, ...]
+    grade_g_per_t: float
+    grade: Interval | None
+    #: "weights" or "sheet".
+    rests_on: str
+    tested_kg: float | None
+    found_g: float | None
+    found_sd_g: float | None
+    #: What else the doubt of the grade holds.
+    rest: str
+    #: Tests that were joined to tell the grade of the pile; 0 where it is that of the sacks tested alone.
+    joined: int
+    #: Sacks of the pile, where the sheet tells.
+    sacks: int | None
+    #: How far sacks differ besides the luck of grains (relative sd), as counted in what another sack holds and in
+    #: what is kept of it: as the tests tell, or as the sheet has it; None where it tells of no pile.
+    spread: Interval | float | None
+    weighings: int
+    kept: tuple[Kept, ...]
+    #: Gold in the next sack: g, nine times in ten; and how often less than half of the mean, more than double.
+    next_low_g: float | None
+    next_high_g: float | None
+    less_than_half: float | None
+    more_than_double: float | None
+    notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What the numbers say: the head grade, and the laws of another sack and of its streams where grains are known."""
+
+    head: Interval
+    weighed: KnownOre | None
+    notes: list[str]
+    lot: Lot | None = None
+    spread: Interval | float | None = None
+    streams: Mapping[str, Interval] = field(default_factory=dict)
+    next_sack: Spread | None = None
+    less_than_half: float | None = None
+    more_than_double: float | None = None
+
+
+def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
+    """Return what a lot sheet tells of a sheet."""
+    solution = solve(Model.of(sheet))
+    gold = float(solution.fed_gold)
+    told = _told(solution, seed) if gold > 0 else None
+    weighed = told.weighed if told is not None else None
+    law = told.next_sack if told is not None else None
+    joined = told.lot if told is not None else None
+    given = sheet.pile.sacks if sheet.pile is not None else None
+    rest = "the luck of grains and how far the sacks differ" if joined is not None else weighed.rest if weighed else ""
+    return LotSheet(
+        title=sheet.title,
+        tests=max(len({m.test for m in sheet.weighed}), 1),
+        mass_kg=sum(ore.mass.value for ore in sheet.ores.values()),
+        ores=tuple(sheet.ores),
+        days=tuple(sorted({m.when for m in sheet.weighed if m.when}, key=_in_order)),
+        steps=tuple(f"{name}: {_in_words(step)}" for name, step in sheet.steps.items()),
+        grade_g_per_t=told.head.mean if told is not None else 1e6 * gold / float(solution.fed_solids),
+        grade=told.head if told is not None and told.head.sd > 0 else None,
+        rests_on="weights" if weighed is not None else "sheet",
+        tested_kg=weighed.rock if weighed is not None else None,
+        found_g=1e3 * weighed.gold if weighed is not None else None,
+        found_sd_g=1e3 * weighed.gold_sd if weighed is not None else None,
+        rest=rest,
+        joined=len(joined.told) if joined is not None else 0,
+        sacks=round(given.value) if given is not None else None,
+        spread=told.spread if told is not None else None,
+        weighings=len(sheet.weighed),
+        kept=tuple(_kept(name, solution, told.streams if told is not None else {}) for name in sheet.keep),
+        next_low_g=1e3 * law.quantile(0.05) if law is not None else None,
+        next_high_g=1e3 * law.quantile(0.95) if law is not None else None,
+        less_than_half=told.less_than_half if told is not None else None,
+        more_than_double=told.more_than_double if told is not None else None,
+        notes=tuple(told.notes) if told is not None else tuple(sheet.notes),
+    )
+
+
+def _told(solution: Solution, seed: int) -> _Told:
+    """Return what is told of a sheet with gold: as ``chance`` has it, or with the spread of a pile on top."""
+    sheet = solution.model.sheet
+    if sheet.pile is None and solution.model.grains_known:
+        one = chance(sheet, DRAWS, seed)
+        return _Told(one.head_grade, one.weighed, one.notes, streams=one.streams, next_sack=one.next_sack,
+                     less_than_half=one.less_than_half, more_than_double=one.more_than_double)  # fmt: skip
+    gathered, joined = join_tests(sheet, gather(solution, DRAWS, seed), DRAWS, seed)
+    head = joined.grade if joined is not None else Interval.of_draws(gathered.found.fed / gathered.found.rock, 1e6)
+    notes = [*sheet.notes, *gathered.notes, *(joined.notes if joined is not None else ())]
+    told = _Told(head, gathered.weighed, list(dict.fromkeys(notes)), joined)
+    return _of_another(told, sheet, gathered, seed) if solution.model.grains_known else told
+
+
+def _of_another(told: _Told, sheet: Sheet, gathered: Gathered, seed: int) -> _Told:
+    """Return the same with the laws of another sack of the pile: doubt, spread between sacks and luck of grains."""
+    assert sheet.pile is not None
+    differ = told.lot.spread if told.lot is not None else None
+    tests = len({m.test for m in sheet.weighed}) if told.weighed is not None else 0
+    factor = another_sack(sheet, tests, differ, DRAWS, seed)[:, None]
+    of_draws = carried(sheet, (), gathered, DRAWS).by_grain
+    mass = gathered.found.mass
+    fed = np.asarray(sum(factor * of_draws[ore] for ore in sheet.ores))
+    law, mean = spread(mass, fed / mass), float(fed.sum(axis=-1).mean())
+    streams = {name: factor * of_draws[name] for name in sheet.keep}
+    return replace(
+        told,
+        spread=differ if differ is not None else sheet.pile.spread.value,
+        streams={name: together(mass, gold, gold.sum(axis=-1)) for name, gold in streams.items()},
+        next_sack=law,
+        less_than_half=law.below(0.5 * mean),
+        more_than_double=1 - law.below(2 * mean),
+    )
+
+
+def _kept(name: str, solution: Solution, told: Mapping[str, Interval]) -> Kept:
+    material, interval = solution.streams[name], told.get(name)
+    metal = float(solution.metal(name)) if name not in solution.model.sheet.ores else 0.0
+    gold = 1e3 * float(material.gold) if interval is None else interval.mean
+    weights = [m.value for m in solution.model.sheet.weighed if m.stream == name and m.what in (MASS, BEAD)]
+    mass = sum(weights) / len(weights) if weights else float(material.solids) + metal
+    return Kept(name, mass, bool(weights), gold, interval)
+
+
+def _in_order(day: str) -> list[tuple[int, int, str]]:
+    """Return by what days are put in order: numbers in them by their value."""
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d{1,9})", day) if part]
+
+
+def _in_words(step: StepBlock) -> str:
+    words = WORDS.get(step.do, step.do)
+    for knob in ("opening", "setting", "gap", "slab"):
+        if f"{{{knob}}}" in words:
+            number = getattr(step, knob, None)
+            words = words.replace(f"{{{knob}}}", str(number)) if number is not None else words.split(" {")[0]
+    words = words.removesuffix(" at").removesuffix(" to").removesuffix(" of")
+    return f"{words} (shares given)" if step.split is not None or step.recovery is not None else words

@@ -1,0 +1,122 @@
+"""What ``worth`` tells, as plain data: ways, their sales and steps, break-even grades and partings."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.money.cutoff import Crush, Split
+
+
+@dataclass(frozen=True)
+class SaleWorth:
+    """One sale of a way, of one sack or of the pile: means of all draws."""
+
+    name: str
+    kind: str
+    streams: tuple[str, ...]
+    mass_kg: float
+    gold_g: float
+    gross: float
+    kept_back: float
+    #: Share of the draws in which the lot is smaller than the buyer takes.
+    refused: float
+
+
+@dataclass(frozen=True)
+class StepWorth:
+    """What one step of a way costs, of one sack or of the pile: means of all draws."""
+
+    step: str
+    takes_kg: float
+    labour: float
+    consumables: float
+    power: float
+
+
+@dataclass(frozen=True)
+class Amounts:
+    """A way worked out for one sack, or for the pile: means, and what is left with its interval."""
+
+    income: float
+    costs: float
+    net: Interval
+    #: Share of the draws in which it leaves more than nothing, and more than every other way.
+    pays: float
+    best: float
+    sales: tuple[SaleWorth, ...]
+    steps: tuple[StepWorth, ...]
+    sack_cost: float
+
+
+@dataclass(frozen=True)
+class WayWorth:
+    """One way to sell."""
+
+    name: str
+    raw: bool
+    #: Of one sack sold alone, with the charges of a lot of its own.
+    sack: Amounts
+    #: Of the pile; None where the sheet tells of none.
+    pile: Amounts | None
+
+    @property
+    def counts(self) -> Amounts:
+        """The pile's where there is one, else the sack's."""
+        return self.pile or self.sack
+
+
+@dataclass(frozen=True)
+class BreakEven:
+    """Head grades (g/t) from which on a way pays; 0: any, None: none."""
+
+    way: str
+    grade_now: float
+    pays_costs: float | None
+    #: Beats what the best raw sale leaves; None too where nothing is sold raw.
+    beats_raw: float | None
+    raw: str
+
+
+@dataclass(frozen=True)
+class MoneyDoubt:
+    """A number with doubt, and its part in the variance of what the best way leaves."""
+
+    name: str
+    text: str
+    share: float
+
+
+@dataclass(frozen=True)
+class Worths(Shown):
+    """All that ``worth`` tells, the best way first."""
+
+    currency: str
+    ways: list[WayWorth]
+    sack_kg: float
+    sacks: float | None
+    #: What the best way leaves above the next one.
+    margin: Interval | None
+    break_even: BreakEven | None
+    splits: list[Split]
+    crush: Crush | None
+    #: The way whose doubt is ranked: the best that works the ore up, if there is one.
+    doubted: str
+    doubts: list[MoneyDoubt]
+    luck_share: float
+    draws: int
+    seed: int
+    closure: float
+    weighed: bool
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def best(self) -> WayWorth:
+        """The way that leaves most."""
+        return self.ways[0]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return asdict(self)

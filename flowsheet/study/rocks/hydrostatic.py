@@ -1,0 +1,347 @@
+"""How much gold is in this specimen that I won't crush? Its weights in air and in water tell.
+
+What hangs in water weighs less by the water that it displaces, so volume V = (air - water)/density of water.
+Rock and metal share mass and volume: with a cm3 of rock per g (u) and a cm3 of metal per g (v), the metal weighs
+(air u - V)/(u - v), its share of the volume being (density - host)/(metal - host). Archimedes' rule as the texts on
+prospecting give it, with no density fixed. Doubt is propagated twice, by first order and by draws; what rocks have in
+common (the host's density, the metal's) is drawn once for all of them. Densities are in g/cm3, masses in g.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from flowsheet.ore import grains
+from flowsheet.ore.arrays import Array
+from flowsheet.spec.rocks.host_rock import DENSEST, LIGHTEST, MINERALS, Host
+from flowsheet.spec.rocks.specimen_table import DENSEST_METAL, FINE, LIGHTEST_METAL, Specimen
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.numbers import Number
+from flowsheet.study.common.notebook_result import Shown
+
+GOLD, SILVER = grains.GOLD / 1000, grains.SILVER / 1000
+AIR_RULE, WATER_RULE = 1.9, 3.1
+"""The trade's rule of thumb: 3.1 × weight in water - 1.9 × weight in air (texts on prospecting)."""
+ONE_SIDE = 1.6448536269514722
+"""95 % point of the normal law: both ends of a 90 % interval, and L. A. Currie's limits."""
+ROUNDING = 1e-9
+"""What the arithmetic may round off a volume (cm3 per g)."""
+WARM = 25.0
+"""Water of a warm room, °C, that the answer is held against where no temperature is told."""
+DENSE = ("pyrite", "arsenopyrite", "galena")
+"""Minerals of gold veins that weigh most."""
+
+AIR, WATER, HOST, METAL, FINENESS = "weight in air", "weight in water", "host rock", "metal", "fineness"
+
+T = TypeVar("T")
+Progress = Callable[[Iterable[T]], Iterable[T]]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A mass in g: as stated, its standard deviation, and the ends that hold it nine times in ten."""
+
+    value: float
+    sd: float
+    low: float
+    high: float
+
+    @classmethod
+    def of_draws(cls, value: float, draws: Array) -> Estimate:
+        """Return the estimate whose doubt a sample shows."""
+        low, high = np.quantile(draws, (0.05, 0.95))
+        return cls(value, float(draws.std()), float(low), float(high))
+
+    @classmethod
+    def first_order(cls, value: float, slopes: Iterable[float]) -> Estimate:
+        """Return the estimate by the changes (g) that one standard deviation of each cause makes."""
+        sd = math.hypot(*slopes)
+        return cls(value, sd, value - ONE_SIDE * sd, value + ONE_SIDE * sd)
+
+
+@dataclass(frozen=True)
+class Smallest:
+    """The smallest gold that can be told, g (L. A. Currie, Limits for Qualitative Detection, Anal. Chem. 40, 1968)."""
+
+    #: More than this is seen by luck in one rock of twenty that holds none: 1.645 sd at no gold.
+    decision: float
+    #: Gold that nineteen rocks of twenty would show: 3.29 sd at no gold.
+    detection: float
+    #: The same if the host's density were known for sure: what the scale alone can tell.
+    scale_only: float
+
+
+@dataclass(frozen=True)
+class Found(Shown):
+    """What one specimen holds; masses in g, densities in g/cm3."""
+
+    specimen: Specimen
+    gold: Estimate
+    alloy: Estimate
+    by_first_order: Estimate
+    #: Cause → change of the fine gold (g) by one standard deviation of it. Causes common to rocks share a name.
+    slopes: dict[str, float]
+    density: float
+    metal: float
+    #: Parts of gold in one of metal.
+    fine: float
+    volume_share: float
+    trade_rule: float
+    smallest: Smallest
+    #: Mineral → its share by mass with which the rock would weigh the same without gold; None where no share would do.
+    without_gold: dict[str, float | None]
+    #: Change of the fine gold by one gram too much in air (a wet face), and by one cm3 of air held under water.
+    per_wet_g: float
+    per_air_cm3: float
+    #: Change of the fine gold if the water were at 25 °C; 0 where the temperature is told.
+    by_warm_water: float
+    #: Whether it weighs more than solid metal of its volume, by more than the doubt of that (1.645 sd).
+    cannot_be: bool
+
+
+@dataclass(frozen=True)
+class All(Shown):
+    """What all specimens hold, and the sum of those that can be."""
+
+    specimens: tuple[Found, ...]
+    total: Estimate
+    by_first_order: Estimate
+    #: The sum's standard deviation, g, if no two rocks had a doubt in common: too small.
+    sd_if_independent: float
+    draws: int
+    seed: int
+
+    @property
+    def counted(self) -> tuple[Found, ...]:
+        """Return the specimens whose weights can be."""
+        return tuple(one for one in self.specimens if not one.cannot_be)
+
+    @property
+    def left_out(self) -> tuple[Found, ...]:
+        """Return the specimens whose weights cannot be: the sum leaves them out."""
+        return tuple(one for one in self.specimens if one.cannot_be)
+
+
+def impossible(found: Found) -> tuple[str, str]:
+    """Return what is wrong with weights that cannot be, and what to do."""
+    metal = f"solid metal of its size ({found.metal:.3g} g/cm3)"
+    message = (
+        f"these weights cannot be: the rock ({found.density:.3g} g/cm3) would be heavier than {metal}, by more than "
+        "the doubt of its weights"
+    )
+    remedy = (
+        "Weigh it again: did it hang free in the water, clear of the bottom and the sides? Is the unit of each right?"
+    )
+    return message, remedy + (" Or is the metal finer than you say?" if found.fine < 1 else "")
+
+
+def water_density(celsius: float | None) -> float:
+    """Return the density of pure water, g/cm3; 1 where the temperature is not told.
+
+    Source: G. S. Kell, J. Chem. Eng. Data 20 (1975), 97, from memory; within 1e-5 of 0.99821 at 20 and 0.99705 at 25.
+    """
+    if celsius is None:
+        return 1.0
+    powers = (999.83952, 16.945176, -7.9870401e-3, -46.170461e-6, 105.56302e-9, -280.54253e-12)
+    return sum(a * celsius**k for k, a in enumerate(powers)) / (1 + 16.879850e-3 * celsius) / 1000
+
+
+def gold_in(air: Array, water: Array, rock: Array, metal: Array, displaced: float = 1.0) -> Array:
+    """Return the metal (g) in a rock of weights ``air`` and ``water`` (g).
+
+    ``rock`` and ``metal``: cm3 per g of each; ``displaced``: density of the water, g/cm3.
+    """
+    return np.asarray((air * rock - (air - water) / displaced) / (rock - metal))
+
+
+def fineness_of(density: Array, gold: float = GOLD, silver: float = SILVER) -> Array:
+    """Return the fraction of gold in a gold-silver alloy of ``density`` (g/cm3), by additive volumes."""
+    return np.asarray(np.clip((1 / density - 1 / silver) / (1 / gold - 1 / silver), 0.0, 1.0))
+
+
+def weigh(
+    specimens: Sequence[Specimen], draws: int = 10_000, seed: int = 1, progress: Progress[Specimen] = iter
+) -> All:
+    """Return what each of ``specimens`` holds and what all do.
+
+    Raises SheetError where a host is as dense as the metal.
+    """
+    common = _Common(draws, np.random.default_rng(seed))
+    own = np.random.default_rng((seed, 1))
+    total, found = np.zeros(draws), []
+    for specimen in progress(specimens):
+        one, fine_gold = _one(specimen, common, own)
+        found.append(one)
+        if not one.cannot_be:
+            total += fine_gold
+    counted = [one for one in found if not one.cannot_be]
+    value = sum(one.gold.value for one in counted)
+    slopes: dict[str, float] = {}
+    for i, one in enumerate(counted):
+        for cause, slope in one.slopes.items():
+            name = f"{i} {cause}" if cause in (AIR, WATER) else cause
+            slopes[name] = slopes.get(name, 0.0) + slope
+    apart = math.hypot(*(one.gold.sd for one in counted))
+    return All(tuple(found), Estimate.of_draws(value, total), Estimate.first_order(value, slopes.values()), apart,
+               draws, seed)  # fmt: skip
+
+
+@dataclass
+class _Common:
+    """Draws of what rocks have in common: a rock's main part, each mineral's share, the metal."""
+
+    draws: int
+    rng: np.random.Generator
+
+    def __post_init__(self) -> None:
+        self.known: dict[str, Array] = {}
+
+    def of(self, cause: str, number: Number, least: float, most: float) -> Array:
+        """Return draws (D,) of a number: those of one cause move together, whatever the number."""
+        if not number.doubtful:
+            return np.full(self.draws, number.value)
+        if cause not in self.known:
+            self.known[cause] = self.rng.standard_normal(self.draws)
+        return _drawn(number, self.known[cause], least, most)
+
+
+def _drawn(number: Number, z: Array, least: float, most: float) -> Array:
+    """Return a number's draws by normal scores ``z``."""
+    if number.low is None or number.high is None:
+        return np.clip(number.value + number.sd * z, least, most)
+    from scipy.special import ndtr
+
+    return np.asarray(number.low + (number.high - number.low) * ndtr(z))
+
+
+def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple[Found, Array]:
+    """Return what one specimen holds, and the draws of its fine gold (D,), g."""
+    air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
+    air_sd, water_sd = (1e3 * specimen.sd(weight) for weight in (specimen.air, specimen.water))
+    displaced = water_density(specimen.common.temperature)
+    host = specimen.host
+    u = 1 / host.density
+    fine, metal, by_metal = _metal(specimen)
+    if host.density >= metal:
+        message = f"the host rock ({host.density:.3g} g/cm3) is as dense as the metal ({metal:.3g} g/cm3)"
+        raise SheetError([Mistake(message, "Mend --host or --metal", read=host.text, file="--host")])
+    v = 1 / metal
+
+    alloy = float(gold_in(np.asarray(air), np.asarray(water), np.asarray(u), np.asarray(v), displaced))
+    apart = u - v
+    # Changes of the fine gold by: air, water, the rock's cm3 per g.
+    per_air, per_water = fine * (u - 1 / displaced) / apart, fine / displaced / apart
+    per_rock = fine * (air - alloy) / apart
+    slopes = {AIR: per_air * air_sd, WATER: per_water * water_sd}
+    rock = _rock_slopes(host)
+    slopes |= {cause: per_rock * slope for cause, slope in rock.items()}
+    slopes |= {cause: fine * alloy / apart * dv + alloy * df for cause, (dv, df) in by_metal.items()}
+
+    shares = [common.of(_share_name(host, k), a.share, 0.0, 1.0) for k, a in enumerate(host.added)]
+    rocks = host.volume(common.of(HOST, host.base, LIGHTEST, DENSEST), shares)
+    fines, metals = _metal_draws(specimen, common)
+    alloys = gold_in(
+        _drawn_weight(specimen.air, air_sd, own, common.draws),
+        _drawn_weight(specimen.water, water_sd, own, common.draws),
+        rocks, metals, displaced,
+    )  # fmt: skip
+    golds = fines * alloys
+
+    at_none = math.hypot(slopes[AIR], slopes[WATER])
+    doubt_of_rock = fine * air / apart * math.hypot(*rock.values(), 0.0)
+    volume = (air - water) / displaced
+    colder = specimen.common.temperature is None
+    warm = -fine * (air - water) * (1 / water_density(WARM) - 1) / apart if colder else 0.0
+    # Solid metal leaves no host to doubt: its volume is that of the weights, in water as warm as it may be.
+    largest = (air - water) / water_density(WARM) if colder else volume
+    of_solid = math.hypot(
+        (v - 1 / displaced) * air_sd, water_sd / displaced, *(air * dv for dv, _ in by_metal.values())
+    )
+    found = Found(
+        specimen=specimen,
+        gold=Estimate.of_draws(fine * alloy, golds),
+        alloy=Estimate.of_draws(alloy, alloys),
+        by_first_order=Estimate.first_order(fine * alloy, slopes.values()),
+        slopes=slopes,
+        density=air / volume,
+        metal=metal,
+        fine=fine,
+        volume_share=alloy * v / volume,
+        trade_rule=WATER_RULE * water - AIR_RULE * air,
+        smallest=Smallest(
+            ONE_SIDE * math.hypot(at_none, doubt_of_rock),
+            2 * ONE_SIDE * math.hypot(at_none, doubt_of_rock),
+            2 * ONE_SIDE * at_none,
+        ),
+        without_gold={name: _instead(name, air, volume, u) for name in DENSE},
+        per_wet_g=per_air,
+        per_air_cm3=-fine / apart,
+        by_warm_water=warm,
+        cannot_be=air * v - largest > ONE_SIDE * of_solid + ROUNDING * air,
+    )
+    return found, golds
+
+
+def _drawn_weight(weight: Number, sd: float, rng: np.random.Generator, draws: int) -> Array:
+    """Return draws of a weight in g."""
+    z = rng.standard_normal(draws)
+    if weight.low is not None:
+        return 1e3 * _drawn(weight, z, 0.0, math.inf)
+    return 1e3 * weight.value + sd * z
+
+
+def _share_name(host: Host, at: int) -> str:
+    """Return the cause that a mineral's share is: rocks of the same words have it in common."""
+    return f"{host.added[at].name} in {host.text}"
+
+
+def _rock_slopes(host: Host) -> dict[str, float]:
+    """Return each cause of doubt and the change of the rock's cm3 per g by one standard deviation of it."""
+    rest = 1 - sum(a.share.value for a in host.added)
+    slopes = {HOST: -rest / host.base.value**2 * host.base.sd} if host.base.doubtful else {}
+    for k, a in enumerate(host.added):
+        if a.share.doubtful:
+            slopes[_share_name(host, k)] = (1 / a.density - 1 / host.base.value) * a.share.sd
+    return slopes
+
+
+def _metal(specimen: Specimen) -> tuple[float, float, dict[str, tuple[float, float]]]:
+    """Return the fraction of gold, the metal's density, and by cause the changes of cm3 per g and of that fraction."""
+    density, fineness = specimen.common.metal, specimen.fineness
+    per_fine = 1 / GOLD - 1 / SILVER
+    causes: dict[str, tuple[float, float]] = {}
+    if density is None:
+        fine = (fineness.value if fineness else float(FINE)) / 1000
+        if fineness is not None and fineness.doubtful:
+            causes[FINENESS] = (per_fine * fineness.sd / 1000, fineness.sd / 1000)
+        return fine, float(grains.alloy_density(np.asarray(fine))) / 1000, causes
+    by_density = -density.sd / density.value**2
+    if density.doubtful:
+        causes[METAL] = (by_density, 0.0 if fineness else by_density / per_fine)
+    if fineness is None:
+        return float(fineness_of(np.asarray(density.value))), density.value, causes
+    if fineness.doubtful:
+        causes[FINENESS] = (0.0, fineness.sd / 1000)
+    return fineness.value / 1000, density.value, causes
+
+
+def _metal_draws(specimen: Specimen, common: _Common) -> tuple[Array, Array]:
+    """Return draws (D,) of the fraction of gold and of the metal's cm3 per g."""
+    density, fineness = specimen.common.metal, specimen.fineness
+    fine = None if fineness is None else common.of(FINENESS, fineness, 0.0, 1000.0) / 1000
+    if density is None:
+        fine = np.asarray(float(FINE) / 1000) if fine is None else fine
+        return fine, 1000 / grains.alloy_density(fine)
+    metal = common.of(METAL, density, LIGHTEST_METAL, DENSEST_METAL)
+    return (fineness_of(metal) if fine is None else fine), 1 / metal
+
+
+def _instead(mineral: str, air: float, volume: float, u: float) -> float | None:
+    """Return the share by mass of a mineral in the host with which the rock weighs the same without gold."""
+    share = (air * u - volume) / (air * (u - 1 / MINERALS[mineral])) if u > 1 / MINERALS[mineral] else math.inf
+    return share if 0 <= share <= 1 else None

@@ -1,0 +1,155 @@
+"""One run of a sheet: the balance and the answers to what is asked of it, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.steps.base import LOCAL
+from flowsheet.study.common.coarse_fraction import Coarse, coarse
+from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
+from flowsheet.study.estimate.confidence import Sure, sure
+from flowsheet.study.run.losses import Loss, losses
+from flowsheet.study.run.screen_options import Finer, finer
+from flowsheet.study.run.sensitivity import Change, advice
+
+
+@dataclass(frozen=True)
+class CaughtRow:
+    """What one loop holds for ever, and what goes round in it."""
+
+    loop: tuple[str, ...]
+    stream: str
+    gold_g: float
+    solids_kg: float
+    circulating_load: float
+    sizes: tuple[SizeRow, ...]
+
+
+@dataclass(frozen=True)
+class Run(Shown):
+    """A solved sheet and the answers read from it."""
+
+    solution: Solution
+    streams: dict[str, Stream]
+    kept_g: float
+    kept_share: float
+    losses: list[Loss]
+    caught: list[CaughtRow]
+    coarse: list[Coarse]
+    finer: list[Finer]
+    advice: list[Change]
+    #: How sure the answers are; None where the sheet gives neither doubts nor weights.
+    sure: Sure | None
+    warnings: list[str]
+    notes: list[str]
+    cautions: list[str]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        closure = self.solution.closure
+        return {
+            "title": self.solution.model.sheet.title,
+            "streams": {name: stream.as_dict() for name, stream in self.streams.items()},
+            "closure": {"solids": closure.solids, "gold": closure.gold},
+            "kept": {"gold_g": self.kept_g, "share": self.kept_share},
+            "losses": [asdict(loss) for loss in self.losses],
+            "caught": [asdict(row) for row in self.caught],
+            "coarse": [asdict(row) for row in self.coarse],
+            "finer": [asdict(row) for row in self.finer],
+            "advice": [asdict(change) for change in self.advice],
+            "sure": self.sure.as_dict() if self.sure is not None else None,
+            "warnings": self.warnings,
+            "notes": self.notes,
+            "cautions": self.cautions,
+        }
+
+
+def run(sheet: Sheet, certain: bool = True) -> Run:
+    """Solve a sheet and answer. Raises SheetError where a loop lets nothing out.
+
+    ``certain`` also works out how sure the answers are, which takes ten times as long as all the rest.
+    """
+    return answered(solve(Model.of(sheet)), certain)
+
+
+def answered(solution: Solution, certain: bool = True) -> Run:
+    """Read the answers from a plain solve."""
+    model = solution.model
+    fed = float(solution.fed_gold)
+    kept = float(solution.kept_gold)
+    known = sure(solution) if certain else None
+    return Run(
+        solution=solution,
+        streams=streams(solution),
+        kept_g=1e3 * kept,
+        kept_share=kept / fed if fed > 0 else 0.0,
+        losses=losses(solution),
+        caught=caught_rows(solution),
+        coarse=coarse(solution),
+        finer=finer(solution),
+        advice=advice(solution),
+        sure=known,
+        warnings=[*warnings(solution), *refuted(solution, known)],
+        notes=[*model.notes(), *solution.notes, *(known.notes if known is not None else [])],
+        cautions=cautions(model.sheet),
+    )
+
+
+def caught_rows(solution: Solution) -> list[CaughtRow]:
+    """Return every loop's cuts, with what is caught there."""
+    return [
+        CaughtRow(
+            loop=c.loop,
+            stream=c.stream,
+            gold_g=1e3 * float(c.material.gold),
+            solids_kg=float(c.material.solids),
+            circulating_load=float(np.mean(c.circulating_load)),
+            sizes=size_rows(solution.model.grid, c.material),
+        )
+        for c in solution.caught
+    ]
+
+
+def warnings(solution: Solution) -> list[str]:
+    """Return what the steps find amiss with what they are fed."""
+    model = solution.model
+    found: list[str] = []
+    for name in model.sheet.steps:
+        values, feed = solution.inputs.values[name], solution.feeds[name]
+        found.extend(f"{name}: {text}" for text in model.step(name).warnings(feed, values, solution.inputs.site))
+    return found
+
+
+FAR_OFF = 0.1
+"""A guess further than this from what the weights say, and outside their interval, is told."""
+
+
+def refuted(solution: Solution, certain: Sure | None) -> list[str]:
+    """Say that the weights contradict the sheet's guess of the grade, by which balance and losses are told."""
+    if certain is None or not certain.weighed:
+        return []
+    guess = 1e6 * float(solution.fed_gold) / float(solution.fed_solids)
+    known = certain.head_grade
+    if known.p5 <= guess <= known.p95 or abs(guess / known.mean - 1) < FAR_OFF:
+        return []
+    return [
+        f"by the weights the ore holds {known.mean:.3g} g/t ({known.p5:.3g} to {known.p95:.3g}); the sheet's "
+        f"{guess:.3g} g/t is a wrong guess, and the balance, the coarse gold and the losses are told by it. Put the "
+        "grade of the weights into the sheet, or let flowsheet fit do so."
+    ]
+
+
+def cautions(sheet: Sheet) -> list[str]:
+    """Return the cautions of the kinds of steps used, each once behind the steps' names; local codes come last."""
+    told: dict[str, list[str]] = {}
+    for name, step in sheet.steps.items():
+        for text in step.cautions:
+            told.setdefault(text, []).append(name)
+    return [*(f"{', '.join(names)}: {text}" for text, names in told.items() if text != LOCAL), LOCAL]

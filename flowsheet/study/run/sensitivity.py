@@ -1,0 +1,130 @@
+"""Which one change would win most? Each knob's own suggestion, solved again and ranked."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import numpy as np
+
+from flowsheet.solve.balance import Caught
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.steps.pan import Pan
+from flowsheet.study.common import what_if
+from flowsheet.study.common.uncertain_inputs import inputs_with
+from flowsheet.study.common.what_if import Variant
+
+WORTH_TELLING = 1e-6
+"""A gain below this share of the gold is none."""
+
+Bases: TypeAlias = dict[frozenset[float], Solution]
+
+PANNED, AT_MOST = "panned first", "cleaned out by hand, at most"
+"""What to do with the stream at which a loop catches gold; of the latter the gain is not worked out, but bounded."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change of the sheet and what it wins; ``gain_share`` is of all gold fed."""
+
+    #: The setting, or the loop's stream that is to be cleaned out by hand.
+    setting: str
+    what: str
+    now: str
+    then: str
+    gain_g: float
+    gain_share: float
+
+
+def advice(solution: Solution) -> list[Change]:
+    """Return every single change that wins gold, best first."""
+    sheet, fed = solution.model.sheet, float(solution.fed_gold)
+    if fed <= 0:
+        return []
+    bases: Bases = {}
+    told = [one for one in what_if.improvements(sheet) if _legal(one.of(sheet), one.step, solution)]
+    found = [
+        Change(one.name, one.what, str(one.old), str(one.new), 1e3 * gain, gain / fed)
+        for one, gain in _gains(solution, told, bases)
+    ]
+    for caught in solution.caught:
+        if float(caught.material.gold) > 0:
+            then, gain = _cleaned(solution, caught, bases)
+            found.append(Change(caught.stream, "what the loop holds", "goes back", then, 1e3 * gain, gain / fed))
+    return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
+
+
+def _gains(solution: Solution, told: list[Variant], bases: Bases) -> Iterator[tuple[Variant, float]]:
+    """Go through the changes with the gold (kg) that each keeps more, as far as they can be solved.
+
+    Those that leave the class limits as they are make draws of one solve, which takes a fraction of their own.
+    """
+    named = what_if.openings(solution.model.sheet)
+    alike = [one for one in told if what_if.openings(one.of(solution.model.sheet)) == named]
+    together: dict[str, float] = {}
+    if len(alike) > 1:
+        values = {one.name: np.full(len(alike), one.old.value) for one in alike}
+        for i, one in enumerate(alike):
+            values[one.name][i] = one.new.value
+        with contextlib.suppress(SheetError):  # one of them lets nothing out of a loop: then each is solved alone
+            kept = solve(solution.model, inputs_with(solution.model, values, len(alike))).kept_gold
+            gains = np.broadcast_to(kept - solution.kept_gold, (len(alike),))  # nothing kept moves: one for all
+            together = dict(zip((one.name for one in alike), map(float, gains), strict=True))
+    for one in told:
+        with contextlib.suppress(SheetError):
+            gain = together.get(one.name)
+            yield one, _gain(solution, one.of(solution.model.sheet), bases) if gain is None else gain
+
+
+def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:
+    """Return how a loop's gold is won, and how much (kg) of it.
+
+    Its recycle goes through a pan before it goes back, and what the pan keeps is kept: solved again. Without grain
+    sizes a pan has no model; then all that was caught is the most that cleaning the loop out can win.
+    """
+    if not solution.model.grains_known:
+        return AT_MOST, float(caught.material.gold)
+    sheet, stream = solution.model.sheet, caught.stream
+    taker = sheet.takers[stream]
+    kept, back = (_unused(f"{stream} {what}", (*sheet.ores, *sheet.makers)) for what in ("panned off", "panned"))
+    pan = Pan.model_validate({"do": "pan", "takes": stream, "gives": {"concentrate": kept, "tailings": back}})
+    takes = [back if name == stream else name for name in sheet.steps[taker].takes]
+    steps = {**sheet.steps, taker: sheet.steps[taker].model_copy(update={"takes": takes})}
+    steps[_unused(f"pan {stream}", sheet.steps)] = pan
+    try:
+        return PANNED, _gain(solution, replace(sheet, steps=steps, keep=(*sheet.keep, kept)), bases)
+    except SheetError:
+        return AT_MOST, float(caught.material.gold)
+
+
+def _unused(name: str, taken: Iterable[str]) -> str:
+    """Return a name that no stream (or step) of the sheet has."""
+    names = set(taken)
+    while name in names:
+        name += " "
+    return name
+
+
+def _gain(solution: Solution, changed: Sheet, bases: Bases) -> float:
+    """Return the gold (kg) that a changed sheet keeps more, with the openings of both as class limits.
+
+    ``bases`` remembers the sheet as it stands on other class limits: most changes ask for the same ones.
+    """
+    sheet = solution.model.sheet
+    model = Model.of(changed, what_if.openings(sheet))
+    if len(model.grid) != len(solution.model.grid):  # the change added a class limit: the classes must be alike
+        named = frozenset(what_if.openings(changed))
+        if named not in bases:
+            bases[named] = solve(Model.of(sheet, named))
+        solution = bases[named]
+    return float(solve(model).kept_gold) - float(solution.kept_gold)
+
+
+def _legal(changed: Sheet, step: str, solution: Solution) -> bool:
+    """Whether the step may be as it was changed (a halved setting must not cross another of its numbers)."""
+    return not list(changed.steps[step].faults(solution.model.grid.sized, solution.model.grains_known))

@@ -1,0 +1,284 @@
+"""The sampling plan for a sheet's pile: what is known of it, the plan that is wished for, and what stands beside it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+
+from flowsheet.ore import grains
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.spec.blocks.pile import Pile
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.steps.pulverize import Pulverize
+from flowsheet.study.common import gy
+from flowsheet.study.common.monte_carlo import cluster
+from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.estimate.corrected_draws import gather
+from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
+from flowsheet.study.sampling.sampling_cost import Work, work_of
+from flowsheet.study.sampling.sampling_variance import Broken, Pool, as_it_lies, broken
+from flowsheet.study.sampling.simulate import Progress, tried
+
+SIZES = (20e-3, 10e-3, 5e-3, 2e-3, 1e-3)
+"""Rock is split when it all passes one of these (m): what a riffle takes. Common practice, no source."""
+GRIND = 0.2e-3
+"""Rock is ground to this (m) before it is panned, where the sheet has no pulverizer with a gap. Typical."""
+WEIGHING = 1e-6
+"""Doubt (kg) of the scale that weighs the gold, where the sheet has none. Typical, set your own."""
+WANT = 0.2
+CONFIDENCE = 0.9
+ENOUGH_GRAINS = 20
+"""L. Clifton and others, Sample Size and Meaningful Gold Analysis, USGS Professional Paper 625-C (1969)."""
+DRAWS, PILES = 200, 400
+STEPS_OF_CURVE = 10
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is asked for: a half width, or the plan for the work of running a mass (kg); with the chance it holds."""
+
+    want: float | None = None
+    mass: float | None = None
+    confidence: float = CONFIDENCE
+    sacks: int | None = None
+
+
+@dataclass(frozen=True)
+class Least:
+    """Least mass (kg) whose fundamental error alone is the wish, where the rock passes ``size_mm``."""
+
+    size_mm: float
+    by_counting: float
+    by_gy_ground: float
+    by_gy_broken: float
+    by_rule: float
+
+
+@dataclass(frozen=True)
+class Point:
+    """The doubt for the work of running some sacks whole, g and shares."""
+
+    sacks: int
+    mass_kg: float
+    whole: float
+    #: By Gy's formula for ore ground to the size of its gold, and the normal law.
+    whole_by_gy: float
+    best: float
+    best_sacks: int
+    best_panned_kg: float
+
+
+@dataclass(frozen=True)
+class Planned(Shown):
+    """The plan and all that is told with it."""
+
+    wish: Wish
+    pool: Pool
+    plan: Plan
+    #: Whether the plan does what was wished; else it is the surest that there is.
+    met: bool
+    work: Work
+    #: Work of running a kg as it lies: crushed, ground, panned.
+    straight: float
+    least: list[Least]
+    curve: list[Point]
+    #: Rock, as it is split last, that holds twenty of the grains that matter, kg; the gold in one, kg; its size, m.
+    twenty: float
+    grain: float
+    grain_size: float
+    #: A poor ore's grade, kg/kg, and the half width then.
+    poor: float
+    poor_doubt: float
+    #: Half width that piles made up grain by grain show.
+    found: float
+    piles: int
+    increments: float
+    seed: int
+    notes: list[str]
+
+    @property
+    def whole(self) -> bool:
+        """Whether all of the pile is run, nothing being split off."""
+        return self.plan.sacks == self.pool.sacks and not self.plan.splits
+
+    @property
+    def grains_taken(self) -> float:
+        """Grains that matter, expected in what is panned."""
+        return ENOUGH_GRAINS * self.plan.panned / self.twenty
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        plan, pool = self.plan, self.pool
+        return {
+            "wish": asdict(self.wish),
+            "met": self.met,
+            "pile": {"sacks": pool.sacks, "sack_mass_kg": pool.sack_mass, "sack_mass_sd_kg": pool.sack_mass_sd,
+                     "spread": pool.spread, "rocks": pool.rocks, "grade_g_per_t": 1e6 * pool.grade},
+            "plan": {
+                "sacks": plan.sacks,
+                "taken_kg": plan.taken,
+                "from_each_kg": plan.from_each,
+                "panned_kg": plan.panned,
+                "splits": [
+                    {"all_passes_mm": 1e3 * s.rock.size, "before_kg": s.before, "after_kg": s.after,
+                     "halvings": s.halvings}
+                    for s in plan.splits
+                ],
+                "errors": [asdict(error) for error in plan.errors],
+                "sd": plan.sd,
+                "doubt": plan.doubt,
+                "work": plan.work,
+                "work_in": self.work.currency or "kg",
+            },
+            "found": {"doubt": self.found, "piles": self.piles, "seed": self.seed},
+            "poor": {"grade_g_per_t": 1e6 * self.poor, "doubt": self.poor_doubt},
+            "twenty_grains": {"mass_kg": self.twenty, "grain_mg": 1e6 * self.grain, "in_the_plan": self.grains_taken},
+            "least_mass_kg": [asdict(row) for row in self.least],
+            "curve": [asdict(row) for row in self.curve],
+            "increments_by_form": self.increments,
+            "notes": self.notes,
+        }  # fmt: skip
+
+
+def planned(sheet: Sheet, wish: Wish, seed: int = 1, progress: Progress = iter) -> Planned:
+    """Find the plan for a sheet's pile. Raises SheetError where it knows no grains or no number of sacks."""
+    block = sheet.pile or Pile()
+    sacks = wish.sacks if wish.sacks is not None else _sacks(sheet, block)
+    model = Model.of(sheet, SIZES)
+    solution = solve(model)
+    if not model.grains_known or float(solution.fed_gold) <= 0:
+        remedy = "Give the ore a grade, sizes: {top: …, p80: …} and gold: {d50: …, d95: …}"
+        raise SheetError([Mistake("a plan needs to know the gold and its grains", remedy, file=sheet.file, line=0)])
+    pool, poor, notes = _pool(solution, block, sacks, seed)
+    site = model.plain.site
+    top = pool.lies.size
+    grind = _grind(sheet)
+    rocks = [broken(pool.lies.material, size, site, pool.cluster, pool.rocks) for size in SIZES if grind < size < top]
+    work = work_of(sheet)
+    ways = recipes(pool, rocks, grind, work)
+    search = Search.of(pool, ways, wish.confidence)
+    plan, met = _wished(search, wish, ways[0].work)
+    last = plan.splits[-1].rock if plan.splits else pool.lies
+    grain = last.grains * pool.grade
+    errors = tried(pool, plan, site, PILES, seed, progress)
+    normal = NormalDist().inv_cdf((1 + wish.confidence) / 2)
+    wanted = wish.want if wish.want is not None else plan.doubt
+    return Planned(
+        wish=wish,
+        pool=pool,
+        plan=plan,
+        met=met,
+        work=work,
+        straight=ways[0].work,
+        least=[_least(rock, wanted / normal) for rock in (pool.lies, *rocks)],
+        curve=list(_curve(search)),
+        twenty=gy.least_mass(1 / math.sqrt(ENOUGH_GRAINS), last.grains),
+        grain=grain,
+        grain_size=float(site.grid.size[-1] * (grain / pool.grain_mass[-1]) ** (1 / 3)),
+        poor=poor,
+        poor_doubt=poorer(pool, plan, poor, wish.confidence),
+        found=float(np.quantile(np.abs(errors), wish.confidence)),
+        piles=PILES,
+        increments=gy.increments(pool.mass),
+        seed=seed,
+        notes=notes,
+    )
+
+
+def _sacks(sheet: Sheet, block: Pile) -> int:
+    if block.sacks is None:
+        remedy = "Write pile: {sacks: 40, sack_mass: 14 kg ± 1 kg, spread: 30 %}, or add --sacks 40"
+        message = "the sheet does not say how many sacks the pile has"
+        raise SheetError([Mistake(message, remedy, field="pile.sacks", file=sheet.file, line=0)])
+    return round(block.sacks.value)
+
+
+def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool, float, list[str]]:
+    """Return what is known of the pile, the grade (kg/kg) that a poor ore would have, and notes."""
+    model = solution.model
+    sheet, site = model.sheet, model.plain.site
+    notes: list[str] = []
+    gathered = gather(solution, DRAWS, seed)
+    found = gathered.found
+    grades: Array = np.asarray(found.fed / found.rock)
+    grade = float(np.median(grades))
+    low = float(np.quantile(grades, 0.05))
+    feed = Material.total(solution.streams[name] for name in sheet.ores)
+    times = grade * float(feed.solids) / float(feed.gold)
+    feed = Material(feed.light, feed.heavy, times * feed.free, times * feed.locked)
+    mass = block.sack_mass
+    if mass is None:
+        notes.append(f"a sack is taken to weigh what the sheet's ore does, {float(feed.solids):.3g} kg.")
+    if "spread" not in (block.model_fields_set if sheet.pile is not None else ()):
+        notes.append(f"the spread between sacks ({block.spread}) is typical, not yours: set pile: {{spread: …}}.")
+    if gathered.weighed is not None:
+        notes.append("the grade is that of the weights; the sheet's own guess of it is not used.")
+    together = cluster(model)
+    fed_gold = float(solution.fed_gold)
+    kept = sum(float(solution.streams[name].gold) for name in sheet.keep)
+    pool = Pool(
+        sacks=sacks,
+        sack_mass=float(feed.solids) if mass is None else mass.value,
+        sack_mass_sd=0.0 if mass is None else mass.sd,
+        spread=block.spread.value,
+        rocks=block.rocks.value,
+        cluster=together,
+        grade=grade,
+        lost_share=max(1 - kept / fed_gold, 0.0),
+        assay=block.assay.value,
+        weighing=WEIGHING if block.weighing is None else block.weighing.value,
+        lies=as_it_lies(feed, site, together, block.rocks.value),
+        grain_mass=grains.grain_mass(site.grid.size, site.fineness),
+    )
+    return pool, low if low < 0.99 * grade else grade / 2, notes
+
+
+def _grind(sheet: Sheet) -> float:
+    gaps = [s.gap.value for s in sheet.steps.values() if isinstance(s, Pulverize) and s.gap is not None]
+    return min(gaps, default=GRIND)
+
+
+def _wished(search: Search, wish: Wish, straight: float) -> tuple[Plan, bool]:
+    """Return the plan that is asked for, and whether it does what is asked."""
+    if wish.mass is not None:
+        plan = search.surest(wish.mass * straight)
+        if plan is None:
+            enough = min(way.work for way in search.ways) * search.pool.sack_mass / straight
+            remedy = f"Write --mass {math.ceil(100 * enough) / 100:g}kg or more"
+            message = "that does not do for breaking one sack and panning a little of it"
+            raise SheetError([Mistake(message, remedy, file="--mass", line=0, read=f"{wish.mass:g} kg")])
+        return plan, True
+    plan = search.cheapest(wish.want if wish.want is not None else WANT)
+    if plan is not None:
+        return plan, True
+    return search.straight(search.pool.sacks), False
+
+
+def _least(rock: Broken, sd: float) -> Least:
+    return Least(
+        size_mm=1e3 * rock.size,
+        by_counting=gy.least_mass(sd, rock.heterogeneity),
+        by_gy_ground=gy.least_mass(sd, rock.gy_ground),
+        by_gy_broken=gy.least_mass(sd, rock.gy_broken),
+        by_rule=gy.rule_of_thumb(rock.size),
+    )
+
+
+def _curve(search: Search) -> Iterator[Point]:
+    """Go through numbers of sacks from one to all, by ratio."""
+    pool, normal = search.pool, NormalDist().inv_cdf((1 + search.confidence) / 2)
+    for sacks in sorted({round(n) for n in np.geomspace(1, pool.sacks, STEPS_OF_CURVE)}):
+        whole = search.straight(sacks)
+        best = search.surest(whole.work) or whole
+        total = whole.errors[-1]
+        by_gy = normal * (total.gy_ground or 0.0)
+        yield Point(sacks, whole.taken, whole.doubt, by_gy, best.doubt, best.sacks, best.panned)

@@ -1,0 +1,235 @@
+"""What would another setting do? The sheet solved again for every combination of what is tried."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections.abc import Callable, Container, Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsheet.solve.model import Model, rebuild
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.spec.blocks.fields import dimension_of
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.read import with_settings
+from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.yaml.document import Document
+from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.what_if import openings
+from flowsheet.study.estimate.confidence import DRAWS, SEED
+from flowsheet.study.estimate.corrected_draws import gather
+from flowsheet.study.lot.pile_grade import with_pile
+from flowsheet.study.money.net_revenue import sheet_value
+from flowsheet.study.run.losses import losses
+from flowsheet.study.run.run import FAR_OFF
+
+MOST_TRIALS = 10_000
+
+_RANGE = re.compile(r"(?P<first>.+?)\s+to\s+(?P<last>.+?)\s+in\s+(?P<steps>\d+)")
+_ENDS = re.compile(r"[-+.#\d].*\s+to\s+[-+.#\d].*")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One combination of settings and what it gives; shares are of all gold fed."""
+
+    settings: dict[str, str]
+    kept_g: float
+    kept_share: float
+    #: Kept more than with the sheet as it stands.
+    gain_g: float
+    worst_stream: str
+    worst_g: float
+    worst_share: float
+    #: Gold lost by stream, g.
+    lost_g: dict[str, float]
+    #: What it leaves of one sack, and how much more than the sheet as it stands, where the sheet has prices.
+    value: float | None = None
+    value_gain: float | None = None
+
+
+@dataclass(frozen=True)
+class Trials(Shown):
+    """The sheet as it stands, and all that was tried."""
+
+    base: Trial
+    rows: list[Trial]
+    #: What moves, in the order given: setting → the values tried.
+    moved: dict[str, list[str]]
+    #: Of the values, "" where the sheet has no prices.
+    currency: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def counts(document: Document) -> frozenset[str]:
+    """Return the settings of a sheet that hold whole numbers (passes, say). Raises SheetError."""
+    return frozenset(
+        f"{prefix}{name}.{field}"
+        for name, step in rebuild(document).steps.items()
+        for field, found in type(step).model_fields.items()
+        if dimension_of(found) is units.COUNT
+        for prefix in ("", "steps.")
+    )
+
+
+def parse_settings(texts: Iterable[str], whole: Container[str] = ()) -> dict[str, list[str]]:
+    """Read ``scalp.opening=20mm,12mm`` and ``scalp.opening=5 mm to 20 mm in 4``: setting → values.
+
+    A range of lengths is spread evenly in ratio, as sieves are; any other evenly, those of ``whole`` over whole
+    numbers. Raises SheetError.
+    """
+    moved: dict[str, list[str]] = {}
+    for text in texts:
+        name, equals, values = text.partition("=")
+        name = name.strip()
+        if not equals or not name or not values.strip():
+            raise _wrong(text, "this is no setting", "Write step.field=value, as scalp.opening=20mm,12mm")
+        if name in moved:
+            raise _wrong(text, "set twice", "Put all values behind one =, with commas")
+        moved[name] = [one for part in values.split(",") for one in _spread(part.strip(), text, name in whole)]
+    total = int(np.prod([len(v) for v in moved.values()]))
+    if total > MOST_TRIALS:
+        raise _wrong("--set", f"{total} combinations", f"Try at most {MOST_TRIALS} at once")
+    return moved
+
+
+def _spread(part: str, text: str, whole: bool) -> list[str]:
+    found = _RANGE.fullmatch(part)
+    if found is None:
+        if _ENDS.fullmatch(part):  # a doubt, in a sheet; but no setting that can be compared with another
+            raise _wrong(text, "the range does not say how many values to try", f"Add how many, as {part} in 4")
+        return [part]
+    try:
+        first, last = numbers.as_written(found["first"].strip()), numbers.as_written(found["last"].strip())
+    except numbers.NumberMistake as wrong:
+        raise _wrong(text, wrong.message, wrong.remedy) from None
+    count = int(found["steps"][:9])
+    if first is None or last is None or not 2 <= count <= MOST_TRIALS:
+        raise _wrong(text, "this range cannot be read", "Write it as 5 mm to 20 mm in 4")
+    (a, start, one), (b, end, other) = first, last
+    unit = one or other
+    if one not in ("", unit) or other not in ("", unit):
+        raise _wrong(text, "the ends of the range have different units", "Use one unit for both")
+    if a == b:
+        raise _wrong(text, "both ends of the range are the same", "Write one value, or two that differ")
+    if whole and a == int(a) and b == int(b) and (b - a) % (count - 1) != 0:
+        message = f"no {count} whole numbers lie evenly from {start} to {end}"
+        raise _wrong(text, message, _fitting(start, end, b - a, count))
+    steps = np.geomspace(a, b, count) if _is_length(unit) and min(a, b) > 0 else np.linspace(a, b, count)
+    # Three digits read best; more where values as close as these would not differ otherwise.
+    digits = max(3, 2 + math.ceil(math.log10(max(abs(a), abs(b)) / np.abs(np.diff(steps)).min())))
+    inner = (np.format_float_positional(s, precision=digits, fractional=False, trim="-") for s in steps[1:-1])
+    return [f"{number} {unit}".strip() for number in (start, *inner, end)]
+
+
+def _fitting(start: str, end: str, span: float, count: int) -> str:
+    """Say how many whole numbers lie evenly in a range, as near to ``count`` as can be from below and above."""
+    fit = [n for n in range(2, min(int(abs(span)) + 1, MOST_TRIALS) + 1) if span % (n - 1) == 0]
+    near = [max((n for n in fit if n < count), default=None), min((n for n in fit if n > count), default=None)]
+    return "Write " + " or ".join(f"{start} to {end} in {n}" for n in near if n is not None)
+
+
+def _is_length(unit: str) -> bool:
+    try:
+        numbers.parse(f"1 {unit}", units.LENGTH)
+    except numbers.NumberMistake:
+        return False
+    return True
+
+
+def run_trials(
+    document: Document, moved: dict[str, list[str]], progress: Callable[[Iterable[int]], Iterable[int]] = iter
+) -> Trials:
+    """Solve the sheet as it stands and for every combination of ``moved``; all on one grid.
+
+    Raises SheetError for a setting that is wrong, before anything is solved.
+    """
+    combinations = [dict(zip(moved, values, strict=True)) for values in itertools.product(*moved.values())]
+    base_sheet = rebuild(document)
+    sheets = [rebuild(with_settings(document, settings)) for settings in combinations]
+    named = set().union(openings(base_sheet), *(openings(sheet) for sheet in sheets))
+    base = solve(Model.of(base_sheet, named))
+    kept, value = float(base.kept_gold), sheet_value(base)
+    rows = []
+    for i in progress(range(len(sheets))):
+        rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept, value))
+    currency = base_sheet.worth.currency if value is not None else ""
+    return Trials(_trial({}, base, kept, value), rows, moved, currency, tuple(_refuted(base) if currency else ()))
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One other setting of a sheet beside the sheet as it stands: both solved on one grid, and what they give."""
+
+    before: Solution
+    after: Solution
+    base: Trial
+    trial: Trial
+
+
+def pair(base: Sheet, sheet: Sheet, settings: dict[str, str]) -> Pair:
+    """Solve a sheet as it stands and with ``settings`` (``sheet``), as ``run_trials`` does. Raises SheetError."""
+    named = openings(base) | openings(sheet)
+    before = solve(Model.of(base, named))
+    after = solve(Model.of(sheet, named)) if settings else before
+    kept, value = float(before.kept_gold), sheet_value(before)
+    return Pair(before, after, _trial({}, before, kept, value), _trial(settings, after, kept, value))
+
+
+def _refuted(solution: Solution) -> Iterator[str]:
+    """Say that the money is told at a guess of the grade that the weights contradict."""
+    sheet = solution.model.sheet
+    if not sheet.weighed or float(solution.fed_gold) <= 0:
+        return
+    gathered, _ = with_pile(sheet, gather(solution, DRAWS, SEED), DRAWS, SEED)
+    if gathered.weighed is None:
+        return
+    guess = 1e6 * float(solution.fed_gold) / float(solution.fed_solids)
+    known = 1e6 * float(np.mean(gathered.found.fed / gathered.found.rock))
+    if abs(guess / known - 1) < FAR_OFF:
+        return
+    yield (
+        f"the money is told at the sheet's {guess:.3g} g/t; the weights say {known:.3g} g/t: put that into the sheet "
+        "(--fitted goes by the weights, but tells no money)."
+    )
+
+
+def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_now: float | None) -> Trial:
+    fed, kept = float(solution.fed_gold), float(solution.kept_gold)
+    lost = losses(solution)
+    worst = lost[0] if lost else None
+    value = sheet_value(solution) if value_now is not None else None
+    return Trial(
+        settings=settings,
+        kept_g=1e3 * kept,
+        kept_share=kept / fed if fed > 0 else 0.0,
+        gain_g=1e3 * (kept - kept_now),
+        worst_stream=worst.stream if worst else "",
+        worst_g=worst.gold_g if worst else 0.0,
+        worst_share=worst.share if worst else 0.0,
+        lost_g={loss.stream: loss.gold_g for loss in lost},
+        value=value,
+        value_gain=None if value is None or value_now is None else value - value_now,
+    )
+
+
+def numeric(values: list[str]) -> Iterator[float]:
+    """Turn the values of one setting into numbers for a plot: lengths in mm, shares in %, others as written."""
+    for text in values:
+        for dimension, scale in ((units.PLAIN, 1.0), (units.LENGTH, 1e3), (units.SHARE, 1e2), (units.GRADE, 1e6),
+                                 (units.MASS, 1.0)):  # fmt: skip
+            try:
+                yield scale * numbers.parse(text, dimension).value
+                break
+            except numbers.NumberMistake:
+                continue
+        else:
+            yield float("nan")
+
+
+def _wrong(text: str, message: str, remedy: str) -> SheetError:
+    return SheetError([Mistake(message, remedy, read=text, file="--set", line=0)])
