@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 
 from flowsheet.solve.model import load
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.read import build, with_settings
+from flowsheet.spec.read import build
 from flowsheet.spec.text.mistakes import LONGEST_SHOWN, Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.yaml import document
 from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.steps import kinds
 
 HERE = Path(__file__).parent / "mistakes"

@@ -35,12 +35,12 @@ from flowsheet.spec.blocks.measurement import (
     screen_assay,
 )
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.read import with_settings
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.run.run import run
 

@@ -18,6 +18,7 @@ from flowsheet.solve.network import Stage, stages
 from flowsheet.spec.blocks.schema import Ore, Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.read import build, read_sheet
+from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
@@ -44,6 +45,11 @@ class Model:
     sheet: Sheet
     grid: Grid
     stages: list[Stage]
+
+    def __repr__(self) -> str:
+        loops = sum(stage.is_loop for stage in self.stages)
+        told = f"{len(self.sheet.steps)} steps, {loops} loops, {len(self.grid)} size classes"
+        return one_line(f"Model '{self.sheet.title}'", told)
 
     @classmethod
     def of(cls, sheet: Sheet, openings: Iterable[float] = ()) -> Model:

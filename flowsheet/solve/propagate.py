@@ -16,6 +16,7 @@ from flowsheet.solve.balance import Caught, Closure, closure
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
 from flowsheet.solve.silver import Silver, silver
+from flowsheet.spec.text.brief import brief, one_line
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.steps.base import Operator
 
@@ -41,6 +42,11 @@ class Solution:
     caught: list[Caught]
     closure: Closure
     notes: list[str] = field(default_factory=list)
+
+    def __repr__(self) -> str:
+        draws = f", mean of {self.inputs.draws} draws" if self.inputs.draws is not None else ""
+        told = f"{brief(self.fed_solids)} kg, {brief(1e3 * self.fed_gold)} g gold, {brief(1e3 * self.kept_gold)} g kept"
+        return one_line(f"Solution '{self.model.sheet.title}'", f"{told}{draws}")
 
     @cached_property
     def silver(self) -> Silver:

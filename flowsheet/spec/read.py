@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -23,7 +23,7 @@ from flowsheet.spec.checks.implausible_gold import notes_on_gold
 from flowsheet.spec.checks.money import read_worth
 from flowsheet.spec.checks.weighed import told_once
 from flowsheet.spec.text import numbers, units
-from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, did_you_mean, nearest
+from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.weights.read_weighed import Texts, read_weighed
 from flowsheet.spec.weights.weigh_sheet import WeighSheet
 from flowsheet.spec.yaml import document as yaml_document
@@ -68,6 +68,8 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
         pile=pile,
         notes=tuple(notes_on_gold(draft)),
         places={name: document.keys[at] for name in draft.steps if (at := ("steps", name)) in document.keys},
+        document=document,
+        build=partial(build, kinds=kinds, texts=texts),
     )
 
 
@@ -75,62 +77,6 @@ def _file_by_file(draft: Draft, mistakes: Iterable[Mistake]) -> list[Mistake]:
     """Put the mistakes of the sheet first, then those of its weigh sheets in their order."""
     files = [draft.document.file, *(test.document.file for test in draft.weighed)]
     return sorted(mistakes, key=lambda m: files.index(m.file) if m.file in files else len(files))
-
-
-def with_settings(document: Document, settings: Mapping[str, str]) -> Document:
-    """Return the document with fields set anew: ``{"scalp.opening": "12 mm", "ore.grade": "10 g/t"}``.
-
-    A path starts at a step's name, or at a field of the sheet. Raises SheetError for a path that leads
-    nowhere.
-    """
-    changed = Document(document.file, copy.deepcopy(document.data), changed=True)
-    for name, value in settings.items():
-        _set(changed.data, name, _path_of(document, name), value)
-    return changed
-
-
-def _set(data: dict[str, Any], name: str, path: Sequence[str], value: str) -> None:
-    node: Any = data
-    for depth, part in enumerate(path):
-        at: Any = part
-        if isinstance(node, list):
-            at = int(part) if part.isdecimal() and len(part) < 6 else len(node)
-            if at >= len(node):
-                rows = f"Rows run from 0 to {len(node) - 1}" if node else "There are no rows"
-                raise _setting_fault(name, f'there is no row "{part}"', rows)
-        elif not isinstance(node, dict):
-            raise _setting_fault(name, f'"{path[depth - 1]}" has no fields of its own', "Set it as a whole")
-        if depth == len(path) - 1:
-            node[at] = value
-        elif isinstance(node, dict) and node.get(at) is None:
-            node[at] = node = {}
-        else:
-            node = node[at]
-
-
-def _path_of(document: Document, name: str) -> list[str]:
-    parts = name.strip().split(".")
-    steps = document.data.get("steps")
-    steps = steps if isinstance(steps, dict) else {}
-    if parts[0] in steps:
-        parts = ["steps", *parts]
-    top = parts[0]
-    if top not in ("ore", "ores", "steps"):
-        known = [*steps, *(feed for feed in ("ore", "ores") if feed in document.data)]
-        raise _setting_fault(name, f'there is no step "{top}"', did_you_mean(top, known, "steps"))
-    if top not in document.data:
-        like = "ores.NAME.grade" if top == "ore" else "ore.grade"
-        raise _setting_fault(name, f'the sheet has no "{top}"', f"Write {like}=10g/t")
-    if len(parts) < (2 if top == "ore" else 3):
-        raise _setting_fault(name, "this names no field", "Write step.field=value, as scalp.opening=12mm")
-    block = document.data[top]
-    if top != "ore" and isinstance(block, dict) and parts[1] not in block:
-        raise _setting_fault(name, f'there is no "{parts[1]}"', did_you_mean(parts[1], block, top))
-    return parts
-
-
-def _setting_fault(name: str, message: str, remedy: str) -> SheetError:
-    return SheetError([Mistake(message, remedy, field=name, file=SETTING)])
 
 
 @dataclass

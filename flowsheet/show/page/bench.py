@@ -15,12 +15,12 @@ from flowsheet.spec.bench import log_file
 from flowsheet.spec.bench.bench_log import BenchLog
 from flowsheet.spec.bench.sheet_with_log import Counted, build_with, counted, log_test
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.read import with_settings
 from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weighed_test import FILE
 from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.steps import kinds
 from flowsheet.study.run.run import Run, answered
 from flowsheet.study.run.sliders import Knob, idle, knobs

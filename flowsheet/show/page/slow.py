@@ -72,7 +72,7 @@ def _parts(request: Request) -> dict[str, str]:
     from flowsheet.show.page.log_view import weight_parts
     from flowsheet.show.page.surely import sure_part
     from flowsheet.spec.bench.sheet_with_log import build_with
-    from flowsheet.spec.read import with_settings
+    from flowsheet.spec.yaml.settings import with_settings
     from flowsheet.steps import kinds
     from flowsheet.study.trials.trials import pair
 

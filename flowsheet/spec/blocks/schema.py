@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
@@ -26,6 +26,9 @@ from flowsheet.spec.blocks.fields import (
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
+from flowsheet.spec.text.brief import one_line
+from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.settings import with_settings
 
 #: The fields of a sheet, and what each is for.
 TOP_FIELDS: dict[str, str] = {
@@ -247,7 +250,11 @@ class Weighed(Block):
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet that fits the schema and means something; steps are of their own kinds."""
+    """A sheet that fits the schema and means something; steps are of their own kinds.
+
+    ``read`` and ``parse`` make it, with every number in SI; nothing changes it. ``ores`` and ``steps`` are by name,
+    ``keep`` names the streams that are kept, ``weighed`` holds what was measured. ``with_`` sets fields anew.
+    """
 
     file: str
     title: str
@@ -262,6 +269,29 @@ class Sheet:
     notes: tuple[str, ...] = ()
     #: Step → the line and column of its name, where it stands in the file.
     places: dict[str, tuple[int, int]] = field(default_factory=dict)
+    #: What it was built from, and how it is built of another; None where it was put together by hand.
+    document: Document | None = field(default=None, compare=False)
+    build: Callable[[Document], Sheet] | None = field(default=None, compare=False)
+
+    def __repr__(self) -> str:
+        ores = ", ".join(f"{name} {ore.mass}" for name, ore in self.ores.items())
+        return one_line(f"Sheet '{self.title}'", f"{ores}, {len(self.steps)} steps, keeps {', '.join(self.keep)}")
+
+    def with_(self, settings: Mapping[str, str]) -> Sheet:
+        """Return the sheet as it was read with fields set anew; this one stays as it is.
+
+        ``settings``: field → value, both as text and as the sheet would have them: ``{"scalp.opening": "12 mm",
+        "ore.grade": "10 g/t ± 3 g/t"}``. Raises SheetError for a field that is not there (with the nearest one), a
+        value that cannot be, and what is wrong with the sheet as a whole then.
+
+        >>> import flowsheet as fs
+        >>> sheet = fs.read("sack3.yaml")
+        >>> sheet.with_({"scalp.opening": "12 mm"}).steps["scalp"].opening.value
+        0.012
+        """
+        if self.document is None or self.build is None:
+            raise TypeError("this sheet was put together by hand; make one with flowsheet.read or flowsheet.parse")
+        return self.build(with_settings(self.document, settings))
 
     @property
     def makers(self) -> dict[str, str]:

@@ -41,6 +41,9 @@ class Document:
     nulls: dict[Path_, str] = field(default_factory=dict)
     #: Whether it was changed by settings after it was read: what is wrong then stands in them, not in the file.
     changed: bool = False
+    #: As it was read, without a byte order mark; and the fields that were set anew since.
+    text: str = ""
+    settings: dict[str, str] = field(default_factory=dict)
 
     def mistake(self, path: Path_, message: str, remedy: str, read: str | None = None) -> Mistake:
         """Return a mistake that names the field at ``path`` and where it (or its nearest parent) stands."""
@@ -111,7 +114,7 @@ def parse(text: str, file: str = "sheet") -> Document:
     start = 'Start one with "flowsheet new FILE"'
     if root is None:
         raise fault(file, "the sheet is empty", start)
-    document = Document(file, {})
+    document = Document(file, {}, text=text)
     walker = _Walker(document)
     data = walker.plain(root, ())
     if walker.mistakes:

@@ -14,11 +14,11 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.read import with_settings
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.run.parameters import Turnable, is_given, turnables, with_number
 

@@ -17,8 +17,8 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model, draw, rebuild
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.read import with_settings
 from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
 from flowsheet.study.common.what_if import openings

@@ -14,10 +14,10 @@ from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.read import with_settings
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.confidence import DRAWS, SEED
