@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 
 from flowsheet.ore import grains
-from flowsheet.solve.model import Model, rebuild
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.yaml.document import parse
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits
 
 WASHED = """
@@ -37,10 +36,6 @@ keep: con
 """
 
 SIEVES = (0.18e-3, 0.09e-3)
-
-
-def sheet_of(text: str) -> Sheet:
-    return rebuild(parse(text, "invented.yaml"))
 
 
 def measured(stream: str, what: str, value: float, sd: float = 0.0, size: float | None = None, test: str = "",

@@ -1,21 +1,41 @@
-"""Sheets from files or from text, and what is wrong with a price: for tests of any folder."""
+"""Sheets from files or from text, solved with the balance checked, and run: for tests of any folder."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
-from flowsheet.solve.model import load, rebuild
+from checker import check
+
+from flowsheet.solve.model import Model, load, rebuild
+from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.money import price
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.numbers import NumberMistake
-from flowsheet.spec.yaml.document import parse
+from flowsheet.spec.yaml.document import Document, parse
+from flowsheet.study.run.run import Run, run
 
 
-def sheet_of(source: str | Path) -> Sheet:
-    """Return the sheet of a file, or of the text of one."""
+def sheet_of(source: str | Path | Document, name: str = "sheet.yaml") -> Sheet:
+    """Return the sheet of a file, of a document, or of a text that its mistakes call ``name``."""
     if isinstance(source, Path):
         return load(source)[0]
-    return rebuild(parse(source))
+    return rebuild(source if isinstance(source, Document) else parse(source, name))
+
+
+def run_of(source: str | Path, **options: Any) -> Run:
+    """Return the run of a file or of the text of a sheet."""
+    return run(sheet_of(source), **options)
+
+
+def solved(source: str | Path, draws: int | None = None, seed: int = 1, **options: Any) -> Solution:
+    """Solve a file or the text of a sheet (with draws, if asked), and check its balance."""
+    model = Model.of(sheet_of(source), **options)
+    solution = solve(model) if draws is None else solve(model, model.drawn(draws, seed))
+    check(solution)
+    assert solution.closure.solids <= 1e-12
+    assert solution.closure.gold <= 1e-12
+    return solution
 
 
 def price_fault(name: str, text: str) -> tuple[str, str] | None:

@@ -7,13 +7,13 @@ from typing import Any
 
 import pytest
 import yaml
+from sheets import sheet_of
 
-from flowsheet.solve.model import Model, load, rebuild
+from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.fields import TYPICAL, extra_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.yaml.document import parse
 from flowsheet.study.run.assumptions import Assumed, assumed
 
 ROOT = Path(__file__).parent.parent
@@ -33,10 +33,6 @@ steps:
 keep: [bead, specimens]
 """
 """Invented; no step is given a number that has a default."""
-
-
-def sheet_of(text: str) -> Sheet:
-    return rebuild(parse(text, "invented.yaml"))
 
 
 def told(text: str) -> dict[str, Assumed]:

@@ -22,6 +22,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sheets import sheet_of
 
 from flowsheet.solve.model import load, rebuild
 from flowsheet.spec.bench.bench_log import BenchLog, Change, Entry, Place
@@ -830,7 +831,7 @@ def test_weights_of_the_sheet_beside_two_files_are_told(folder):
 
 
 def test_choices_are_in_the_order_of_the_sheet_and_all_can_be_entered(folder):
-    sheet = rebuild(document.parse(SHEET, "sack.yaml"))
+    sheet = sheet_of(SHEET)
     found = choices(sheet)
     assert list(found) == ["ore", "lumps", "fines", "con", "tails", "button", "slag"]
     assert found["button"] == ["mass", "gold"]
@@ -850,7 +851,7 @@ def test_choices_are_in_the_order_of_the_sheet_and_all_can_be_entered(folder):
 
 def test_without_sizes_no_sieve_is_offered():
     plain = "ore: {mass: 9 kg, grade: 9 g/t}\nsteps: {cut: {do: split, takes: ore, gives: {a: a, b: b}}}\nkeep: a\n"
-    found = choices(rebuild(document.parse(plain, "x.yaml")))
+    found = choices(sheet_of(plain))
     assert not any(what.startswith(("passing", "grains")) for what in found["a"])
     assert found["a"][0] == "mass"
     assert units_of("mass")[0] == "kg"

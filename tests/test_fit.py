@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented import SIEVES, WASHED, first, grains_in, measured, sheet_of, solved_at, truth_of, washed_data
+from invented import SIEVES, WASHED, first, grains_in, measured, solved_at, truth_of, washed_data
+from sheets import sheet_of
 
 from flowsheet import starters
 from flowsheet.show.estimate import fit_words, fitted

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sheets import sheet_of
 
 from flowsheet import cli
 from flowsheet.show.estimate import fit_words, fitted
@@ -48,7 +49,7 @@ weighed:
 
 
 def fitted_of(text: str) -> Fitted:
-    sheet = rebuild(parse(text, "sheet.yaml"))
+    sheet = sheet_of(text)
     return fit(sheet, sheet.weighed)
 
 
@@ -113,7 +114,7 @@ def test_only_the_fitted_numbers_change(end: str) -> None:
     for a, b in zip(old, lines, strict=True):
         plain = r"[\d.]+( \S+)? (±|to) [\d.]+( [^\s,}\"]+)?"
         assert re.sub(plain, "N", a) == re.sub(plain, "N", b)
-    again = rebuild(parse(text, "sheet.yaml"))
+    again = sheet_of(text)
     for p in found.own:
         number = doubtful(again)[p.name]
         assert number.value == pytest.approx(p.value, abs=0.06 * p.sd)

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sheets import sheet_of
 
 from flowsheet.show.label.label import MOST_STEPS, WIDTH, html, parts, text
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import load
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.yaml import document
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.label.contents import DRAWS, LotSheet, lot_sheet
 from flowsheet.study.lot.combine_tests import Lot, lot, luck_of
@@ -52,10 +52,6 @@ class Page(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self.words.append(data)
-
-
-def sheet_of(source: str) -> Sheet:
-    return rebuild(document.parse(source, "invented.yaml"))
 
 
 @pytest.fixture(scope="module")

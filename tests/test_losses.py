@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from sheets import sheet_of
 
 from flowsheet import starters
 from flowsheet.show.run import sentences
-from flowsheet.solve.model import load, rebuild
-from flowsheet.spec.yaml import document
+from flowsheet.solve.model import load
 from flowsheet.study.run.losses import REASONS, Loss
 from flowsheet.study.run.run import Run, run
 
@@ -15,8 +15,8 @@ ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 4 mm, p80: 2 mm}, heavies:
 WASH = "wash: {do: pan, takes: ore, gives: {concentrate: con, tailings: tails}}"
 
 
-def run_of(steps: str, ore: str = ORE, keep: str = "con") -> Run:
-    return run(rebuild(document.parse(f"{ore}\nsteps:\n{steps}\nkeep: {keep}\n", "sheet.yaml")))
+def run_with(steps: str, ore: str = ORE, keep: str = "con") -> Run:
+    return run(sheet_of(f"{ore}\nsteps:\n{steps}\nkeep: {keep}\n"))
 
 
 def loss_of(found: Run, stream: str) -> Loss:
@@ -37,10 +37,10 @@ PARTED = {
 
 @pytest.mark.parametrize("part", PARTED)
 def test_what_is_parted_is_lost_for_the_reasons_of_what_went_in(part: str) -> None:
-    whole = loss_of(run_of(f"  {WASH}"), "tails")
+    whole = loss_of(run_with(f"  {WASH}"), "tails")
     assert whole.why["too_fine"] > 0.01
     assert whole.why["locked"] > 0.01
-    found = run_of(f"  {WASH}\n  part: {PARTED[part]}")
+    found = run_with(f"  {WASH}\n  part: {PARTED[part]}")
     # Parted or not, as much is lost for each reason.
     for reason in REASONS:
         parted = sum(loss_of(found, s).gold_g * loss_of(found, s).why[reason] for s in ("one", "two"))
@@ -48,29 +48,29 @@ def test_what_is_parted_is_lost_for_the_reasons_of_what_went_in(part: str) -> No
 
 
 def test_each_part_has_its_own_reasons() -> None:
-    found = run_of(f"  {WASH}\n  part: {PARTED['factors by form']}")
+    found = run_with(f"  {WASH}\n  part: {PARTED['factors by form']}")
     one, two = loss_of(found, "one"), loss_of(found, "two")
     tails = found.solution.streams["tails"]
     free, locked = 0.7 * float(tails.free.sum()), 0.1 * float(tails.locked.sum())
     assert one.why["locked"] == pytest.approx(locked / (free + locked), rel=1e-9)
     assert one.why["locked"] < two.why["locked"]
     # A split parts all alike.
-    found = run_of(f"  {WASH}\n  part: {PARTED['split']}")
+    found = run_with(f"  {WASH}\n  part: {PARTED['split']}")
     assert loss_of(found, "one").why == pytest.approx(loss_of(found, "two").why, rel=1e-9)
 
 
 def test_reasons_come_through_several_steps_and_a_magnet() -> None:
-    found = run_of(f"""  {WASH}
+    found = run_with(f"""  {WASH}
   lift: {{do: magnet, takes: tails, gives: {{magnetics: iron, rest: clean}}}}
   part: {{do: split, takes: clean, gives: {{a: one, b: two}}}}""")
-    whole = loss_of(run_of(f"  {WASH}"), "tails")
+    whole = loss_of(run_with(f"  {WASH}"), "tails")
     # The magnet lifts one percent of all gold, so what it leaves has the reasons of the tailings.
     assert loss_of(found, "one").why == pytest.approx(whole.why, rel=1e-9)
     assert loss_of(found, "iron").why["other"] > 0  # the magnet has reasons of its own
 
 
 def test_where_two_streams_are_parted_together_each_brings_its_reasons() -> None:
-    found = run_of("""  cut: {do: split, takes: ore, gives: {a: west, b: east}, split: {a: 60 %}}
+    found = run_with("""  cut: {do: split, takes: ore, gives: {a: west, b: east}, split: {a: 60 %}}
   wash: {do: pan, takes: west, gives: {concentrate: con, tailings: tails}}
   look: {do: sort, takes: east, gives: {picked: specimens, left: plain}, sees: 0.5 mm}
   mix: {do: split, takes: [tails, plain], gives: {a: one, b: two}}""", keep="[con, specimens]")  # fmt: skip
@@ -82,7 +82,7 @@ def test_where_two_streams_are_parted_together_each_brings_its_reasons() -> None
 
 
 def test_a_stream_that_no_step_takes_is_told_as_such() -> None:
-    found = run_of("""  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 1 mm}
+    found = run_with("""  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 1 mm}
   wash: {do: pan, takes: lumps, gives: {concentrate: con, tailings: tails}}""")
     fines = loss_of(found, "fines")
     assert fines.unused == fines.why["other"] == 1
@@ -95,7 +95,7 @@ def test_a_stream_that_no_step_takes_is_told_as_such() -> None:
 
 
 def test_it_is_told_where_it_is_not_the_largest_loss() -> None:
-    found = run_of("""  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 0.1 mm}
+    found = run_with("""  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 0.1 mm}
   wash: {do: pan, takes: lumps, gives: {concentrate: con, tailings: tails}, r_max: 5 %}""")
     assert [loss.stream for loss in found.losses] == ["tails", "fines"]
     assert "%, no step takes it)" in " ".join(sentences.losses(found))
@@ -116,13 +116,13 @@ def test_it_is_told_where_it_is_not_the_largest_loss() -> None:
     ],
 )
 def test_what_counts_as_taken_by_no_step(steps: str, stream: str, unused: float) -> None:
-    found = run_of(f"""  cut: {{do: split, takes: ore, gives: {{a: con, b: rest}}}}
+    found = run_with(f"""  cut: {{do: split, takes: ore, gives: {{a: con, b: rest}}}}
   {steps}""")
     assert loss_of(found, stream).unused == unused
 
 
 def test_what_comes_round_a_loop_brings_its_reasons() -> None:
-    found = run_of("""  mix: {do: split, takes: [ore, back], gives: {a: on, b: waste}, split: {a: 60 %}}
+    found = run_with("""  mix: {do: split, takes: [ore, back], gives: {a: on, b: waste}, split: {a: 60 %}}
   wash: {do: pan, takes: on, gives: {concentrate: con, tailings: tails}}
   part: {do: split, takes: tails, gives: {a: back, b: out}}""")
     for stream in ("waste", "out"):

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sheets import sheet_of
 from test_worth import SIZED
 
 from flowsheet.show import notebook
 from flowsheet.show.text import markup
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import load
 from flowsheet.spec.rocks import specimen_table
 from flowsheet.spec.yaml import document
 from flowsheet.study.balance.reconcile import reconcile_sheet
@@ -107,7 +108,7 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
     LotSheet: (lambda: lot_sheet(load(SACK)[0], 1), "Lot sheet", 0, 0),
     Found: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),
     All: (one_specimen, "A specimen", 1, 2),
-    Worths: (lambda: worth(rebuild(document.parse(SIZED, "x.yaml")), 20, 1, iter), "What it is worth", 2, 5),
+    Worths: (lambda: worth(sheet_of(SIZED), 20, 1, iter), "What it is worth", 2, 5),
 }  # fmt: skip
 
 
@@ -149,7 +150,7 @@ def test_a_run_says_its_answers_and_its_balance() -> None:
 
 
 def test_hostile_names_are_text() -> None:
-    read = Reader(str(run(rebuild(document.parse(NASTY, "x.yaml")))._repr_html_()))
+    read = Reader(str(run(sheet_of(NASTY))._repr_html_()))
     assert read.told("h2") == "<img src=x onerror=alert(1)>"
     assert HOSTILE in " ".join(read.words["th"])
     assert HOSTILE in read.told("text")
@@ -161,7 +162,7 @@ def test_hostile_names_are_text() -> None:
 def test_two_runs_in_one_notebook_share_no_id() -> None:
     ids = []
     for grade in (20, 30):
-        found = run(rebuild(document.parse(NASTY.replace("20 g/t", f"{grade} g/t"), "x.yaml")))
+        found = run(sheet_of(NASTY.replace("20 g/t", f"{grade} g/t")))
         mine = re.findall(r'\bid="([^"]+)"', str(found._repr_html_()))
         assert len(mine) == len(set(mine))
         ids += mine
@@ -203,7 +204,7 @@ def test_a_result_that_no_renderer_knows_shows_itself_as_text() -> None:
 @pytest.mark.usefixtures("fresh")
 def test_without_renderers_results_show_as_text(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.metadata.entry_points", lambda **_: ())
-    found = run(rebuild(document.parse(NASTY, "x.yaml")))
+    found = run(sheet_of(NASTY))
     assert found._repr_html_() is None
     assert found._repr_svg_() is None
 

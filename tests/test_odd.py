@@ -6,13 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sheets import run_of, sheet_of
 
 from flowsheet import starters
-from flowsheet.solve.model import Model, load, rebuild
+from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.yaml import document
 from flowsheet.study.common.streams import weight
-from flowsheet.study.run.run import Run, run
 
 STEPS = """
 steps:
@@ -26,11 +25,7 @@ ORE = "ore: {mass: 14 kg, grade: 22 g/t, sizes: {top: 60 mm, p80: 40 mm}, gold: 
 
 
 def model_of(text: str) -> Model:
-    return Model.of(rebuild(document.parse(text, "sheet.yaml")))
-
-
-def run_of(text: str) -> Run:
-    return run(rebuild(document.parse(text, "sheet.yaml")))
+    return Model.of(sheet_of(text))
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from sheets import run_of, sheet_of
 from strategies import sheets
 
 from flowsheet.ore.arrays import Array
@@ -29,9 +30,8 @@ from flowsheet.show.run import gold_bar, pictures, run_plots
 from flowsheet.show.run.files import default_streams
 from flowsheet.show.text import markup
 from flowsheet.show.text.content import Picture
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import load
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.estimate.chance import Chance, chance
@@ -71,23 +71,19 @@ keep: KEEP
 """
 
 
-def run_of(text: str) -> Run:
-    return run(rebuild(document.parse(text, "invented.yaml")), certain=False)
-
-
 def parted(shares: dict[str, float], keep: str, grade: str = "20 g/t") -> Run:
     """Return the run of a sheet that only parts its ore, by shares in percent."""
     gives = ", ".join(f"p{i}: {name}" for i, name in enumerate(shares))
     told = ", ".join(f"p{i}: {share} %" for i, share in enumerate(list(shares.values())[:-1]))
     text = PARTED.replace("GIVES", gives).replace("SHARES", told).replace("KEEP", keep).replace("GRADE", grade)
-    return run_of(text)
+    return run_of(text, certain=False)
 
 
 class Facts:
     """One sheet and all that is drawn of it."""
 
     def __init__(self, sheet_text: str | Path) -> None:
-        sheet = load(sheet_text)[0] if isinstance(sheet_text, Path) else rebuild(document.parse(sheet_text, "x.yaml"))
+        sheet = sheet_of(sheet_text)
         self.run: Run = run(sheet)
         self.chance: Chance = chance(sheet, 100)
         self.reconciled: Reconciled = next(iter(reconcile_sheet(sheet).values()))
@@ -284,7 +280,7 @@ def check_bar(found: Run) -> gold_bar.GoldBar:
 @given(sheets())
 def test_the_bar_of_any_sheet_adds_to_all_of_the_gold(text: str) -> None:
     try:
-        found = run_of(text)
+        found = run_of(text, certain=False)
     except SheetError as wrong:
         assume("nothing ever leaves the loop" not in str(wrong))
         raise

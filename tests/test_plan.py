@@ -12,15 +12,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sheets import sheet_of
 
 from flowsheet import cli
 from flowsheet.ore import grains
 from flowsheet.show.sampling import plans
-from flowsheet.solve.model import Model, rebuild
+from flowsheet.solve.model import Model
 from flowsheet.spec.blocks.json_schema import json_schema
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml.document import parse
 from flowsheet.steps import kinds
 from flowsheet.steps.split import sampling_error
 from flowsheet.study.common import compound_poisson, gy
@@ -58,13 +58,13 @@ def text_of(**given: Any) -> str:
     return SHEET.format(**{**known, **given})
 
 
-def sheet_of(**given: Any) -> Sheet:
-    return rebuild(parse(text_of(**given), "pile.yaml"))
+def pile_of(**given: Any) -> Sheet:
+    return sheet_of(text_of(**given))
 
 
 @pytest.fixture(scope="module")
 def found() -> Planned:
-    return planned(sheet_of(), Wish(want=0.2))
+    return planned(pile_of(), Wish(want=0.2))
 
 
 # ── the stages ──────────────────────────────────────────────────────────────────────────────────────────────
@@ -72,7 +72,7 @@ def found() -> Planned:
 
 def test_a_split_is_as_uncertain_as_the_step_that_splits_says(found: Planned) -> None:
     # Rocks that do not differ, and grains that lie alone: what steps/split.py warns of.
-    site = Model.of(sheet_of(), SIZES).plain.site
+    site = Model.of(pile_of(), SIZES).plain.site
     for size in SIZES:
         rock = broken(found.pool.lies.material, size, site, 1.0, 0.0)
         mass = float(rock.material.solids)
@@ -83,7 +83,7 @@ def test_a_split_is_as_uncertain_as_the_step_that_splits_says(found: Planned) ->
 
 
 def test_broken_rock_all_passes_and_keeps_its_gold(found: Planned) -> None:
-    site, lies = Model.of(sheet_of(), SIZES).plain.site, found.pool.lies.material
+    site, lies = Model.of(pile_of(), SIZES).plain.site, found.pool.lies.material
     for size in SIZES:
         rock = broken(lies, size, site, 1.0, 1.0).material
         assert rock.rock_by_size[site.grid.upper > size * 1.000001].sum() == pytest.approx(0, abs=1e-12)
@@ -92,8 +92,8 @@ def test_broken_rock_all_passes_and_keeps_its_gold(found: Planned) -> None:
 
 
 def test_breaking_finer_leaves_the_grains_luck_and_takes_the_rocks() -> None:
-    site = Model.of(sheet_of(cluster=6), SIZES).plain.site
-    lies = planned(sheet_of(cluster=6), Wish(want=0.3)).pool.lies.material
+    site = Model.of(pile_of(cluster=6), SIZES).plain.site
+    lies = planned(pile_of(cluster=6), Wish(want=0.3)).pool.lies.material
     alone = [broken(lies, size, site, 1.0, 1.0) for size in SIZES]
     together = [broken(lies, size, site, 6.0, 1.0) for size in SIZES]
     assert [r.grains for r in alone] == pytest.approx([alone[0].grains] * len(SIZES), rel=1e-9)
@@ -136,7 +136,7 @@ def test_passes_of_a_machine() -> None:
 
 
 def test_many_small_grains_make_a_normal_law() -> None:
-    pool = planned(sheet_of(d50="0.05 mm", d95="0.1 mm", spread="10 %"), Wish(want=0.1)).pool
+    pool = planned(pile_of(d50="0.05 mm", d95="0.1 mm", spread="10 %"), Wish(want=0.1)).pool
     plan = pool.errors(10, [])[-1]
     for confidence, z in ((0.5, 0.674490), (0.9, 1.644854), (0.95, 1.959964)):
         assert Off(pool, 10, []).half_width(confidence) == pytest.approx(z * plan.sd, rel=0.01)
@@ -144,7 +144,7 @@ def test_many_small_grains_make_a_normal_law() -> None:
 
 def test_grains_of_one_size_are_counted_one_by_one() -> None:
     # All else without doubt: how many grains are in a quarter of the pile.
-    sheet = sheet_of(d50="2 mm", d95="2 mm", spread="0 %", sacks=8)
+    sheet = pile_of(d50="2 mm", d95="2 mm", spread="0 %", sacks=8)
     pool = replace(planned(sheet, Wish(want=0.5)).pool, sack_mass_sd=0.0, weighing=0.0, assay=0.0)
     number = pool.grade * pool.mass / float(pool.grain_mass[np.argmax(pool.lies.material.gold_by_grain)])
     law = Off(pool, 2, [])
@@ -161,7 +161,7 @@ def test_grains_of_one_size_are_counted_one_by_one() -> None:
 
 def test_no_plan_is_cheaper(found: Planned) -> None:
     """Every plan of the grid, worked out one by one; none that keeps to the wish is cheaper."""
-    sheet = sheet_of(sacks=12, grade=5, d50="0.1 mm", d95="0.3 mm")
+    sheet = pile_of(sacks=12, grade=5, d50="0.1 mm", d95="0.3 mm")
     one = planned(sheet, Wish(want=0.2))
     site = Model.of(sheet, SIZES).plain.site
     rocks = [broken(one.pool.lies.material, size, site, 1.0, one.pool.rocks) for size in SIZES]
@@ -186,14 +186,14 @@ def test_more_work_makes_surer(found: Planned) -> None:
 
 
 def test_a_mass_makes_the_surest_plan_for_its_work() -> None:
-    one = planned(sheet_of(), Wish(mass=50.0))
+    one = planned(pile_of(), Wish(mass=50.0))
     assert one.plan.work <= 50 * one.straight * (1 + 1e-9)
-    back = planned(sheet_of(), Wish(want=one.plan.doubt * (1 + 1e-6)))
+    back = planned(pile_of(), Wish(want=one.plan.doubt * (1 + 1e-6)))
     assert back.plan.work <= one.plan.work * (1 + 1e-9)
 
 
 def test_a_wish_that_no_plan_meets_shows_the_whole_pile() -> None:
-    one = planned(sheet_of(), Wish(want=0.005))
+    one = planned(pile_of(), Wish(want=0.005))
     assert not one.met
     assert one.whole
     assert one.plan.doubt > 0.005
@@ -210,7 +210,7 @@ def test_the_weights_tell_the_grade() -> None:
     weighed = (
         "weighed: {con: {gold: 0.6 g ± 1 mg}, specimens: {gold: 0 g ± 1 mg}, tails: {mass: 13 kg, gold: 0.03 g}}\n"
     )
-    one = planned(rebuild(parse(text_of() + weighed, "pile.yaml")), Wish(want=0.2))
+    one = planned(sheet_of(text_of() + weighed), Wish(want=0.2))
     assert 30e-6 < one.pool.grade < 60e-6
     assert any("weights" in note for note in one.notes)
 
@@ -220,7 +220,7 @@ def test_the_users_costs_are_the_work() -> None:
         "costs:\n  break: {labour: 20 USD/h, pace: 20 kg/h}\n  powder: {labour: 20 USD/h, pace: 4 kg/h, "
         "per_mass: 1 USD/kg}\n  wash: {labour: 20 USD/h, pace: 2 kg/h}\n"
     )
-    sheet = rebuild(parse(text_of() + costs, "pile.yaml"))
+    sheet = sheet_of(text_of() + costs)
     work = work_of(sheet)
     assert (work.crushing, work.grinding, work.panning, work.sack) == pytest.approx((1, 6, 10, 0))
     assert work.currency == "USD"
@@ -239,7 +239,7 @@ def test_the_users_costs_are_the_work() -> None:
         by_hand += rest * work.crushed(before, split.rock.size)
         rest, before = split.after, split.rock.size
     assert plan.work == pytest.approx(by_hand + rest * work.finished(before, 0.2e-3), rel=1e-9)
-    assert plan.panned <= planned(sheet_of(), Wish(want=0.2)).plan.panned
+    assert plan.panned <= planned(pile_of(), Wish(want=0.2)).plan.panned
 
 
 def test_a_whole_pile_costs_what_worth_says() -> None:
@@ -252,7 +252,7 @@ def test_a_whole_pile_costs_what_worth_says() -> None:
     # Nothing is picked out, so that all of it is crushed, in the plan as in the sheet.
     text = re.sub(r"(?m)^  look:.*\n", "", text_of()).replace("[con, specimens]", "con")
     text = text.replace("takes: plain", "takes: crushed")
-    sheet = rebuild(parse(text + costs, "pile.yaml"))
+    sheet = sheet_of(text + costs)
     one = planned(sheet, Wish(want=0.2))
     way = worth(sheet, 20).ways[0]
     assert way.pile is not None
@@ -263,7 +263,7 @@ def test_a_whole_pile_costs_what_worth_says() -> None:
 
 def test_every_sack_taken_is_paid_for() -> None:
     costs = "costs:\n  break: {per_mass: 1 USD/kg}\n  powder: {per_mass: 6 USD/kg}\n  wash: {per_mass: 10 USD/kg}\n"
-    sheets = [rebuild(parse(text_of() + costs + more, "pile.yaml")) for more in ("", "  sack: 30 USD\n")]
+    sheets = [sheet_of(text_of() + costs + more) for more in ("", "  sack: 30 USD\n")]
     cheap, dear = (planned(sheet, Wish(want=0.2)) for sheet in sheets)
     without = recipes(cheap.pool, [], 0.2e-3, cheap.work)[0].work
     assert recipes(dear.pool, [], 0.2e-3, dear.work)[0].work == pytest.approx(without + 30 / 14)
@@ -288,7 +288,7 @@ ORES: dict[str, tuple[dict[str, Any], float]] = {
 @pytest.mark.parametrize("ore", ORES)
 def test_a_thousand_piles_keep_the_promise(ore: str) -> None:
     given, want = ORES[ore]
-    sheet = sheet_of(**given)
+    sheet = pile_of(**given)
     one = planned(sheet, Wish(want=want))
     site = Model.of(sheet, SIZES).plain.site
     off = np.quantile(np.abs(tried(one.pool, one.plan, site, 1000, 20)), 0.9)
@@ -301,14 +301,14 @@ def test_a_thousand_piles_keep_the_promise(ore: str) -> None:
 
 def test_a_wrong_promise_is_found_out(found: Planned) -> None:
     """The trial can fail: with half the sacks it does."""
-    site = Model.of(sheet_of(), SIZES).plain.site
+    site = Model.of(pile_of(), SIZES).plain.site
     fewer = replace(found.plan, sacks=found.plan.sacks // 4, splits=())
     off = np.quantile(np.abs(tried(found.pool, fewer, site, 400, 3)), 0.9)
     assert off > 1.1 * found.plan.doubt
 
 
 def test_the_same_seed_the_same_answer() -> None:
-    one, same, other = (planned(sheet_of(), Wish(want=0.3), seed).found for seed in (1, 1, 2))
+    one, same, other = (planned(pile_of(), Wish(want=0.3), seed).found for seed in (1, 1, 2))
     assert one == same
     assert one != other
 
@@ -386,16 +386,16 @@ def test_what_is_asked_wrongly(
 
 
 def test_the_remedy_for_too_small_a_mass_works() -> None:
-    assert planned(sheet_of(), Wish(mass=2.83)).plan.sacks == 1
+    assert planned(pile_of(), Wish(mass=2.83)).plan.sacks == 1
     with pytest.raises(SheetError):
-        planned(sheet_of(), Wish(mass=2.82))
+        planned(pile_of(), Wish(mass=2.82))
 
 
 def test_a_sheet_without_a_pile_says_what_to_write() -> None:
     text = re.sub(r"pile:.*\n", "", text_of())
     with pytest.raises(SheetError, match="does not say how many sacks"):
-        planned(rebuild(parse(text, "pile.yaml")), Wish(want=0.2))
-    one = planned(rebuild(parse(text, "pile.yaml")), Wish(want=0.2, sacks=10))
+        planned(sheet_of(text), Wish(want=0.2))
+    one = planned(sheet_of(text), Wish(want=0.2, sacks=10))
     assert one.pool.sack_mass == pytest.approx(14, rel=1e-9)
     assert any("typical" in note for note in one.notes)
 
@@ -412,7 +412,7 @@ def test_a_sheet_without_a_pile_says_what_to_write() -> None:
 )
 def test_a_pile_that_makes_no_sense_is_refused(block: str, said: str) -> None:
     with pytest.raises(SheetError) as wrong:
-        rebuild(parse(re.sub(r"pile:.*", block, text_of()), "pile.yaml"))
+        sheet_of(re.sub(r"pile:.*", block, text_of()), "pile.yaml")
     assert said in str(wrong.value)
     assert "pile.yaml:9:" in str(wrong.value)
 
@@ -434,7 +434,7 @@ def test_the_schema_knows_the_pile() -> None:
 
 def test_a_sheet_without_grains_is_told_what_it_lacks() -> None:
     with pytest.raises(SheetError, match="know the gold and its grains"):
-        planned(rebuild(parse(NO_GRAINS, "a.yaml")), Wish(want=0.2, sacks=3))
+        planned(sheet_of(NO_GRAINS), Wish(want=0.2, sacks=3))
 
 
 def test_size_ranges_of_gy() -> None:

@@ -9,12 +9,11 @@ from pathlib import Path
 import matplotlib.figure
 import pytest
 from matplotlib.figure import Figure
+from sheets import run_of
 
 from flowsheet.show.run import drawing, size_plots
 from flowsheet.show.trials import trial_files, trial_plots
-from flowsheet.solve.model import rebuild
 from flowsheet.spec.yaml import document
-from flowsheet.study.run.run import Run, run
 from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
 LONG = "what the second screen lets through after the first wash in the morning"
@@ -25,10 +24,6 @@ steps:
   wash: {do: pan, takes: powder, gives: {concentrate: con, tailings: TAILS}}
 keep: con
 """
-
-
-def run_of(text: str) -> Run:
-    return run(rebuild(document.parse(text, "sheet.yaml")))
 
 
 def trials_of(*settings: str) -> Trials:

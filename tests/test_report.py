@@ -15,6 +15,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from sheets import sheet_of
 
 from flowsheet.show.estimate import chances
 from flowsheet.show.report import svg
@@ -27,8 +28,7 @@ from flowsheet.show.run import certainty, drawing, run_tables, sentences
 from flowsheet.show.text import changes, tables
 from flowsheet.show.text.content import Picture, Section
 from flowsheet.show.text.terminal import RULES
-from flowsheet.solve.model import load, rebuild
-from flowsheet.spec.yaml.document import parse
+from flowsheet.solve.model import load
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.run.run import run
 from flowsheet.study.run.sensitivity import Change
@@ -166,7 +166,7 @@ def made(path: Path) -> Report:
 
 
 def of_text(text: str) -> Report:
-    return report(facts(rebuild(parse(text, "invented.yaml")), "invented.yaml", text), DAY)
+    return report(facts(sheet_of(text), "invented.yaml", text), DAY)
 
 
 @pytest.fixture(scope="module")
@@ -354,7 +354,7 @@ def test_weights_are_told_per_test_and_the_rest_by_a_command(sack: Report) -> No
 
 def test_several_tests_are_told_one_by_one_as_far_as_there_is_room() -> None:
     sheet, _ = load(FACTORS)
-    weights = rebuild(parse(FACTORS.read_text(encoding="utf-8") + WEIGHED, "a.yaml")).weighed
+    weights = sheet_of(FACTORS.read_text(encoding="utf-8") + WEIGHED).weighed
     every = tuple(replace(m, test=f"sack{k}") for k in range(1, 6) for m in weights)
     found = report(facts(replace(sheet, weighed=every), "pile.yaml", ""), DAY)
     told = [section for section in found.sections if re.fullmatch(r"weights(-\d)?", section.key)]

@@ -16,13 +16,14 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from rich.console import Console
+from sheets import run_of
 
 from flowsheet import starters
 from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots
 from flowsheet.show.run.terminal import show_run
 from flowsheet.show.text import figures, tables, terminal
 from flowsheet.show.trials import trial_files, trial_plots, trial_sentences, trial_tables
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import load
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import document
 from flowsheet.study.run.run import Run, run
@@ -43,10 +44,6 @@ ODD_NAMES = [
 ]
 
 ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 40 mm, p80: 25 mm}, heavies: 3 %, gold: {d50: 0.3 mm, d95: 1 mm}}"
-
-
-def run_of(text: str) -> Run:
-    return run(rebuild(document.parse(text, "sheet.yaml")))
 
 
 def trials_of(text: str, *settings: str) -> Trials:

@@ -7,32 +7,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sheets import run_of, solved
 
 from flowsheet import starters
-from flowsheet.solve.model import Model, load, rebuild
-from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.solve.model import load
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import document
 from flowsheet.study.common import coarse_fraction, what_if
 from flowsheet.study.run.losses import REASONS, Loss
-from flowsheet.study.run.run import Run, run
+from flowsheet.study.run.run import run
 from flowsheet.study.trials.trials import Trials, counts, parse_settings, run_trials
 
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
-
-
-def sheet_of(text: str) -> Sheet:
-    return rebuild(document.parse(text, "sheet.yaml"))
-
-
-def solved(text: str, *openings: float) -> Solution:
-    return solve(Model.of(sheet_of(text), openings))
-
-
-def run_of(text: str) -> Run:
-    return run(sheet_of(text))
 
 
 def tried(text: str, *settings: str) -> Trials:
@@ -338,7 +325,7 @@ def test_finer_rows_are_the_sheets_solved_one_by_one() -> None:
     assert [row.opening_mm for row in found.finer] == [20, 16, 11.2, 8, 5.6]
     base = solved(SCREENED)
     for row in found.finer:
-        alone = solved(SCREENED.replace("opening: 20 mm", f"opening: {row.opening_mm} mm"), 0.020)
+        alone = solved(SCREENED.replace("opening: 20 mm", f"opening: {row.opening_mm} mm"), openings=[0.020])
         assert (row.screen, row.sort) == ("scalp", "look")
         assert row.looked_over_kg == pytest.approx(float(alone.streams["lumps"].solids), rel=1e-12)
         assert row.picked_g == pytest.approx(1e3 * float(alone.streams["specimens"].gold), rel=1e-12)

@@ -15,6 +15,7 @@ import pytest
 import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sheets import sheet_of
 
 from flowsheet.show.run import run_tables
 from flowsheet.solve.model import load, rebuild
@@ -56,12 +57,12 @@ keep: button
 SHEET = ORE + STEPS
 
 
-def sheet_of(weighed: str) -> Sheet:
-    return rebuild(document.parse(f"{SHEET}weighed: {weighed}\n", "sack.yaml"))
+def sack_with(weighed: str) -> Sheet:
+    return sheet_of(f"{SHEET}weighed: {weighed}\n", "sack.yaml")
 
 
 def measured(weighed: str) -> list[Measurement]:
-    return list(sheet_of(weighed).weighed)
+    return list(sack_with(weighed).weighed)
 
 
 def the_one(weighed: str) -> Measurement:
@@ -71,7 +72,7 @@ def the_one(weighed: str) -> Measurement:
 
 def told(weighed: str) -> list[str]:
     with pytest.raises(SheetError) as caught:
-        sheet_of(weighed)
+        sack_with(weighed)
     return [str(mistake) for mistake in caught.value.mistakes]
 
 
@@ -455,9 +456,9 @@ def test_a_furnace_adds_flux_so_its_slag_is_not_held_against_the_concentrate():
         "ore: {mass: 0.20 kg, grade: 900 g/t}\nsteps: {melt: {do: smelt, takes: ore, gives: {button: b, slag: s}}}\n"
         "keep: b\nweighed: {s: {mass: 0.50 kg}}"
     )
-    assert rebuild(document.parse(melted)).weighed
+    assert sheet_of(melted).weighed
     with pytest.raises(SheetError):
-        rebuild(document.parse(melted.replace("{s:", "{b:")))
+        sheet_of(melted.replace("{s:", "{b:"))
 
 
 def test_what_comes_out_of_a_mill_is_held_against_what_went_in():
@@ -484,9 +485,9 @@ weighed: {ground: {mass: 25 kg}, back: {mass: 11 kg}, powder: {mass: 13.9 kg}}
 
 
 def test_what_goes_round_may_outweigh_the_feed():
-    assert len(rebuild(document.parse(LOOP)).weighed) == 3
+    assert len(sheet_of(LOOP).weighed) == 3
     with pytest.raises(SheetError) as caught:
-        rebuild(document.parse(LOOP.replace("13.9", "15.9")))
+        sheet_of(LOOP.replace("13.9", "15.9"))
     assert [m.field for m in caught.value.mistakes] == ["weighed.powder.mass"]
 
 
@@ -509,7 +510,7 @@ def test_the_units_that_would_fit_are_named(text, remedy):
 
 
 def test_far_more_gold_than_was_fed_is_noted_and_no_mistake():
-    sheet = sheet_of("{tails: {mass: 13.0 kg, grade: 3100 g/t}}")
+    sheet = sack_with("{tails: {mass: 13.0 kg, grade: 3100 g/t}}")
     (note,) = sheet.notes
     assert note == (
         f"sack.yaml, line {SHEET.count(chr(10)) + 1}: tails, grade reads 3100 g/t: that is 40.3 g of gold, 131 times "
@@ -518,14 +519,14 @@ def test_far_more_gold_than_was_fed_is_noted_and_no_mistake():
     )
     assert note in run(sheet).notes
     # Five times the guess: 1.54 g.
-    assert sheet_of("{tails: {mass: 13.0 kg, grade: 118 g/t}}").notes == ()
-    assert sheet_of("{tails: {mass: 13.0 kg, grade: 119 g/t}}").notes
+    assert sack_with("{tails: {mass: 13.0 kg, grade: 118 g/t}}").notes == ()
+    assert sack_with("{tails: {mass: 13.0 kg, grade: 119 g/t}}").notes
     # A guess that is wide open is no measure; nor is one for a sack of another mass.
-    assert rebuild(document.parse(f"{ORE}{STEPS}weighed: {{tails: {{gold: 2 g}}}}\n")).notes
+    assert sheet_of(f"{ORE}{STEPS}weighed: {{tails: {{gold: 2 g}}}}\n").notes
     wide = ORE.replace("22 g/t", "22 g/t ± 60 g/t")
-    assert rebuild(document.parse(f"{wide}{STEPS}weighed: {{tails: {{gold: 2 g}}}}\n")).notes == ()
-    assert sheet_of("{ore: {mass: 28 kg}, tails: {gold: 2 g}}").notes == ()
-    assert sheet_of("{ore: {grade: 200 g/t}}").notes
+    assert sheet_of(f"{wide}{STEPS}weighed: {{tails: {{gold: 2 g}}}}\n").notes == ()
+    assert sack_with("{ore: {mass: 28 kg}, tails: {gold: 2 g}}").notes == ()
+    assert sack_with("{ore: {grade: 200 g/t}}").notes
     # A trial with another ore says nothing against the weights.
     poor = with_settings(document.parse(f"{SHEET}weighed: {{tails: {{gold: 1 g}}}}\n"), {"ore.grade": "1 g/t"})
     assert rebuild(poor).notes == ()
@@ -582,7 +583,7 @@ def test_every_command_that_weighs_tells_a_slip(capsys):
 
     doubtful = SHEET.replace("opening: 20 mm", "opening: 20 mm ± 2 mm")
     text = f"{doubtful}weighed: {{lumps: {{mass: 7 kg}}, tails: {{mass: 13 kg, gold: 20 g}}}}\n"
-    sheet = rebuild(document.parse(text, "sack.yaml"))
+    sheet = sheet_of(text)
     (note,) = sheet.notes
     assert "Did you mean 20 mg?" in note
     found = fit(sheet, sheet.weighed, 1, look_further=False)
@@ -599,10 +600,10 @@ def test_every_command_that_weighs_tells_a_slip(capsys):
 
 
 def test_little_metal_of_a_small_sample_is_no_slip():
-    assert sheet_of("{tails: {bead: 0.1 mg}}").notes == ()
-    assert sheet_of("{con: {bead: 0.1 mg}}").notes
+    assert sack_with("{tails: {bead: 0.1 mg}}").notes == ()
+    assert sack_with("{con: {bead: 0.1 mg}}").notes
     # The larger bead tells.
-    assert sheet_of("{con: {bead: 0.1 mg}, button: {mass: 0.3 g}}").notes == ()
+    assert sack_with("{con: {bead: 0.1 mg}, button: {mass: 0.3 g}}").notes == ()
 
 
 # ── a table and a block say the same ────────────────────────────────────────────────────────────────────────
@@ -720,8 +721,8 @@ def test_any_weigh_sheet_is_read_or_refused_with_its_sheet(scratch, pieces):
 
 
 def test_the_table_shows_every_kind_beside_the_sheets():
-    found = run(sheet_of('{con: {mass: 2.0 kg, passing: {"300 um": 45 %}, grains: {"+0.3 mm": 4}, bead: 0.3 g ± 1 mg}, '
-                         "tails: {grade: 3 g/t}}"))  # fmt: skip
+    con = '{mass: 2.0 kg, passing: {"300 um": 45 %}, grains: {"+0.3 mm": 4}, bead: 0.3 g ± 1 mg}'
+    found = run(sack_with(f"{{con: {con}, tails: {{grade: 3 g/t}}}}"))
     grid = run_tables.weighed(found)
     rows = {row[1]: row for row in grid.rows}
     assert list(rows) == ["mass, kg", "passing 0.3 mm, %", "grains +0.3 mm", "bead, g", "grade, g/t"]
@@ -742,7 +743,7 @@ steps: {wash: {do: factors, takes: ore, gives: {a: con, b: tails}, split: {a: 10
 keep: con
 weighed: {con: {passing: {1 mm: 80 %}, grains: 4, mass: 0 g}}
 """
-    rows = run_tables.weighed(run(rebuild(document.parse(text)))).rows
+    rows = run_tables.weighed(run(sheet_of(text))).rows
     assert [math.isnan(row[3]) for row in rows] == [True, True, False]
     assert math.isnan(rows[2][5])
 

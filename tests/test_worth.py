@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sheets import price_fault
+from sheets import price_fault, sheet_of
 
-from flowsheet.solve.model import Model, rebuild
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks import money
 from flowsheet.spec.blocks.schema import Sheet
@@ -68,10 +68,6 @@ sells:
   show: {kind: specimen, takes: specimens, fee: 10 %}
   metal: {kind: metal, takes: con, payable: 97 %}
 """
-
-
-def sheet_of(text: str) -> Sheet:
-    return rebuild(document.parse(text, "invented.yaml"))
 
 
 def by_hand(more: str, old: str = "", new: str = "") -> Sheet:
