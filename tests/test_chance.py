@@ -329,7 +329,7 @@ def test_the_grade_is_read_from_weights_that_determine_it() -> None:
     assert found.weighed is not None
     assert ends(found.head_grade) == pytest.approx(1e6 * amount.quantile(np.array([0.05, 0.5, 0.95])) / 10, rel=2e-3)
     assert found.head_grade.p5 < 23 < found.head_grade.p95
-    assert any("guess" in note for note in found.notes)
+    assert any(note.code == "grade_of_the_weights" for note in found.notes)
     assert "by the balance of the weights" in chances.head(found)
     whole = sure(solution)
     assert whole is not None
@@ -378,7 +378,7 @@ def test_weigh_sheets_of_one_ore_add_up() -> None:
     assert half_told is not None
     assert half_told.rock == pytest.approx(10)
     assert half_told.gold == pytest.approx(0.23e-3)
-    assert any("weights of b" in note for note in half_told.notes)
+    assert [(note.code, note.subject.test) for note in half_told.notes] == [("test_does_not_tell", "b")]
 
 
 def test_ores_that_are_run_together_are_known_together() -> None:
@@ -442,7 +442,7 @@ def test_what_cannot_be_fitted_is_told() -> None:
     text = LINEAR.replace(" ± 500 g", "").replace(" ± 4 g/t", "").replace("tails}}", "tails}, passes: 1 to 3}")
     found = chance(weighed(text, (("con", "mass", 0.2, 0.01),)), 200)
     assert not found.fitted
-    assert any("could not be fitted" in note for note in found.notes)
+    assert any(note.code == "not_fitted" for note in found.notes)
     assert "by the sheet's own numbers" in chances.head(found)
 
 

@@ -421,7 +421,9 @@ keep: [con]
 """
         )
     )
-    assert any("mill → wash → mill had not settled" in note for note in solution.notes)
+    assert [(note.code, note.numbers["loop"]) for note in solution.notes] == [
+        ("loop_not_settled", "mill → wash → mill")
+    ]
     check(solution)
 
 

@@ -536,7 +536,7 @@ ore: {mass: 1 kg, grade: 5 g/t, sizes: [{sieve: 20 mm, passing: 70 %}, {sieve: 5
 """)  # fmt: skip
     model = model_of(text)
     assert model.grid.upper[0] == pytest.approx(40e-3)
-    assert any("40 mm was taken" in note for note in model.notes())
+    assert [note.numbers["top_mm"] for note in model.notes() if note.code == "largest_piece_taken"] == [40.0]
 
 
 def test_several_ores_lie_on_one_grid(solved: Callable[..., Solution]) -> None:

@@ -689,7 +689,7 @@ def test_factors_alone_go_through_every_question() -> None:
 
 def test_warnings_and_cautions_of_the_steps_are_told() -> None:
     found = run_of(TWO_ORES)
-    assert any(text.startswith("fire: ") and "rock" in text for text in found.warnings)  # gangue in the cupel
+    assert any(note.subject.step == "fire" and "rock" in note.text for note in found.warnings)  # gangue in the cupel
     assert found.cautions[-1] == "Local codes and licensed practice come first."
     assert sum("Local codes" in text for text in found.cautions) == 1
     assert run_of(BY_FACTORS).warnings == []  # its button is clean
@@ -704,15 +704,15 @@ def test_a_table_of_one_size_is_noted_with_the_slope_that_was_taken() -> None:
         (HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table), "sieve table"),
         (HELD_UP.replace("d50: 0.3 mm, d95: 1 mm", f"sizes: {table.replace('60', '2')}"), "table of gold grains"),
     ):
-        (note,) = (note for note in run_of(text).notes if what in note)
-        assert "one size" in note
-        assert "slope of 0.7" in note
+        (note,) = (note for note in run_of(text).notes if note.code == "slope_below_taken")
+        assert note.numbers == {"table": what, "slope": 0.7}
+        assert f"the {what} has one size" in note.text
     found = run_of(HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table))
     finer = sum(row.light_kg + row.heavy_kg for row in found.streams["ore"].sizes if row.upper_mm <= 16)
     assert finer == pytest.approx(10 * (16 / 60) ** 0.7, rel=1e-12)
-    assert not any("one size" in note for note in run_of(ASSAYED).notes)
+    assert not any(note.code == "slope_below_taken" for note in run_of(ASSAYED).notes)
 
 
 def test_a_dirty_table_is_noted() -> None:
     found = run_of(ASSAYED.replace("    - {sieve: 50 mm, passing: 100 %}\n", ""))
-    assert any("largest piece" in note for note in found.notes)
+    assert any(note.code == "largest_piece_taken" for note in found.notes)

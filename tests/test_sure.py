@@ -65,7 +65,7 @@ def test_the_weights_tell_the_grade_and_refute_the_guess(tmp_path: Path) -> None
     low, mean, high = sure_of(found)
     assert low < 1e6 * HELD / ROCK < high
     assert mean == pytest.approx(1e6 * HELD / ROCK, rel=0.03)
-    assert any("is a wrong guess" in text and "22 g/t" in text for text in found.warnings)
+    assert [note.numbers["guess"] for note in found.warnings if note.code == "guess_refuted"] == [pytest.approx(22)]
     assert found.sure is not None
     assert found.sure.coarse_weighed == (20.0,)
     share = found.sure.coarse[20.0]
@@ -77,14 +77,14 @@ def test_a_guess_that_the_weights_bear_out_is_not_told(tmp_path: Path) -> None:
     sheet = weighed(tmp_path, one=GOOD)
     text = Path(sheet.file).read_text(encoding="utf-8").replace("22 g/t ± 8 g/t", "4.9 g/t ± 1 g/t")
     Path(sheet.file).write_text(text, encoding="utf-8")
-    assert not any("wrong guess" in text for text in run(sheet_of(Path(sheet.file))).warnings)
+    assert not any(note.code == "guess_refuted" for note in run(sheet_of(Path(sheet.file))).warnings)
 
 
 def test_a_test_that_tells_too_little_is_left_out_and_named(tmp_path: Path) -> None:
     alone = sure_of(run(weighed(tmp_path, one=GOOD)))
     found = run(weighed(tmp_path, one=GOOD, part="stream,what,value,unit,sd\nground,passing 150 um,80,%,2\n"))
     assert sure_of(found) == pytest.approx(alone, rel=0.02)
-    assert any("weights of part do not tell" in note for note in found.notes)
+    assert [note.subject.test for note in found.notes if note.code == "test_does_not_tell"] == ["part"]
 
 
 def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_path: Path) -> None:
@@ -93,9 +93,9 @@ def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_pat
     low, _, high = sure_of(found)
     assert low < 1e6 * HELD / ROCK
     assert high > 27
-    assert any("differ more than their weights and the luck of grains explain" in note for note in found.notes)
+    assert any(note.code == "tests_differ" for note in found.notes)
     alike = run(weighed(tmp_path, one=GOOD, two=GOOD.replace("grade,2,g/t", "grade,2.1,g/t")))
-    assert not any("differ more" in note for note in alike.notes)
+    assert not any(note.code == "tests_differ" for note in alike.notes)
     low, _, high = sure_of(alike)
     assert high - low < 1.0
 
@@ -105,7 +105,7 @@ def test_weights_that_contradict_each_other_count_for_less(tmp_path: Path) -> No
     found = run(weighed(tmp_path, one=GOOD.replace("fines,mass,5.1", "fines,mass,6.1")))
     low, _, high = sure_of(found)
     assert high - low > 3 * (plain[2] - plain[0])
-    assert any("contradict each other" in note for note in found.notes)
+    assert any(note.code == "weights_contradict" for note in found.notes)
 
 
 def test_weights_that_tell_no_grade_and_correct_no_number_are_said_to_do_neither(tmp_path: Path) -> None:
@@ -115,7 +115,7 @@ def test_weights_that_tell_no_grade_and_correct_no_number_are_said_to_do_neither
         text = text.replace(doubt, "")
     Path(sheet.file).write_text(text, encoding="utf-8")
     found = run(sheet_of(Path(sheet.file)))
-    assert any("corrects no number" in note for note in found.notes)
+    assert any(note.code == "weights_tell_nothing" for note in found.notes)
 
 
 def test_without_grains_the_weights_tell_all_the_same() -> None:
@@ -146,7 +146,7 @@ def test_a_fitted_sheet_is_not_fitted_again(tmp_path: Path) -> None:
     Path(sheet.file).write_text(f'# Written by "flowsheet fit" from another.\n{text}', encoding="utf-8")
     again = chance(sheet_of(Path(sheet.file)), 500)
     assert not again.fitted
-    assert not any("corrects no number" in note for note in again.notes)
+    assert not any(note.code == "weights_tell_nothing" for note in again.notes)
 
 
 def test_numbers_that_cannot_be_fitted_to_the_weights_stay_as_written(tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ def test_numbers_that_cannot_be_fitted_to_the_weights_stay_as_written(tmp_path: 
     plain = chance(replace(sheet, weighed=()), 500)
     assert found.head_grade == plain.head_grade
     assert found.kept == plain.kept
-    assert any("still does not agree" in note for note in found.notes)
+    assert any(note.code == "fit_still_disagrees" for note in found.notes)
 
 
 def test_ends_that_are_one_are_told_once() -> None:

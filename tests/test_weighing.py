@@ -38,6 +38,7 @@ from flowsheet.spec.blocks.measurement import (
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Subject
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.yaml import document
@@ -512,8 +513,11 @@ def test_the_units_that_would_fit_are_named(text, remedy):
 def test_far_more_gold_than_was_fed_is_noted_and_no_mistake():
     sheet = sack_with("{tails: {mass: 13.0 kg, grade: 3100 g/t}}")
     (note,) = sheet.notes
-    assert note == (
-        f"sack.yaml, line {SHEET.count(chr(10)) + 1}: tails, grade reads 3100 g/t: that is 40.3 g of gold, 131 times "
+    line = SHEET.count("\n") + 1
+    assert note.code == "far_more_gold_than_fed"
+    assert note.subject == Subject(stream="tails", file="sack.yaml", line=line)
+    assert note.text == (
+        f"sack.yaml, line {line}: tails, grade reads 3100 g/t: that is 40.3 g of gold, 131 times "
         "the gold that the sheet says was fed (0.308 g). Check the number and its unit: else the grade that the sheet "
         "gives is far off."
     )
@@ -555,8 +559,8 @@ def test_a_slip_of_the_unit_in_gold_is_noted_with_the_reading_that_fits(tmp_path
     (note,) = sheet.notes
     line = [row.startswith(slip) for row in wrong.splitlines()].index(True) + 1
     stream, what, value, unit, _ = slip.split(",")
-    assert note.startswith(f"{tmp_path / 'sack3.csv'}, line {line}: {stream}, {what} reads {value} {unit}")
-    assert f"Did you mean {meant}?" in note
+    assert note.text.startswith(f"{tmp_path / 'sack3.csv'}, line {line}: {stream}, {what} reads {value} {unit}")
+    assert f"Did you mean {meant}?" in note.text
     assert note in reconcile_sheet(sheet, look_further=False)["sack3"].notes
 
 
@@ -566,9 +570,9 @@ def test_of_several_tests_each_tells_its_own_slips(folder):
     (folder / "sack.csv").write_text("stream,what,value\nbutton,mass,0.3 mg\ntails,mass,13 kg\n", encoding="utf-8")
     sheet = load(folder / "sack.yaml")[0]
     first, second = sheet.notes
-    assert first.startswith(f"{folder / 'sack.csv'}, line 2: button, mass reads 0.3 mg: that is ")
-    assert "Did you mean 0.3 g?" in first
-    assert "Did you mean 270 mg?" in second
+    assert first.text.startswith(f"{folder / 'sack.csv'}, line 2: button, mass reads 0.3 mg: that is ")
+    assert "Did you mean 0.3 g?" in first.text
+    assert "Did you mean 270 mg?" in second.text
     told = reconcile_sheet(sheet, look_further=False)
     assert [first in told["sack"].notes, second in told["sack"].notes] == [True, False]
     assert [first in told["b"].notes, second in told["b"].notes] == [False, True]
@@ -585,9 +589,9 @@ def test_every_command_that_weighs_tells_a_slip(capsys):
     text = f"{doubtful}weighed: {{lumps: {{mass: 7 kg}}, tails: {{mass: 13 kg, gold: 20 g}}}}\n"
     sheet = sheet_of(text)
     (note,) = sheet.notes
-    assert "Did you mean 20 mg?" in note
+    assert "Did you mean 20 mg?" in note.text
     found = fit(sheet, sheet.weighed, 1, look_further=False)
-    assert fitted.as_dict(found, None)["notes"] == [note]
+    assert fitted.as_dict(found, None)["notes"] == [note.text]
     shows: list[Callable[[], None]] = [
         lambda: fitted.show_fitted(sheet.title, found, None, Path("sack.fitted.yaml")),
         lambda: show_chance(sheet.title, chance(sheet, 20), 14.0),
@@ -596,7 +600,7 @@ def test_every_command_that_weighs_tells_a_slip(capsys):
     for show in shows:
         capsys.readouterr()
         show()
-        assert f"Note: {note}" in " ".join(capsys.readouterr().out.split())
+        assert f"Note: {note.text}" in " ".join(capsys.readouterr().out.split())
 
 
 def test_little_metal_of_a_small_sample_is_no_slip():

@@ -20,6 +20,7 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks import money
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.numbers import Number, NumberMistake
 from flowsheet.spec.yaml import document
 from flowsheet.study.common.what_if import openings
@@ -187,7 +188,7 @@ def test_a_breaker_without_kilowatts_takes_bonds_work() -> None:
     feed, product = (float(np.exp(np.interp(0.8, row[::-1], np.log(upper[::-1])))) for row in rows)
     expected = 0.5 * step.takes_kg / 1000 * bond(10.0, feed, product)
     assert step.power == pytest.approx(expected, rel=1e-6)
-    assert any("large mills" in note for note in worth(sheet, 20).notes)
+    assert any(note.code == "power_of_large_mills" for note in worth(sheet, 20).notes)
 
 
 def test_nothing_is_paid_for_what_is_not_done() -> None:
@@ -501,7 +502,9 @@ def test_trials_tell_that_the_weights_refute_the_grade() -> None:
     setting = {"wash.split.con": ["20 %"]}
     found = run_trials(document.parse(BY_HAND + PRICES + weighed, "x.yaml"), setting)
     (note,) = found.notes
-    assert note.startswith("the money is told at the sheet's 50 g/t; the weights say 25 g/t: put that into the sheet")
+    assert note.text.startswith(
+        "the money is told at the sheet's 50 g/t; the weights say 25 g/t: put that into the sheet"
+    )
     right = BY_HAND.replace("50 g/t", "25 g/t") + PRICES + weighed
     assert run_trials(document.parse(right, "x.yaml"), setting).notes == ()
     assert run_trials(document.parse(BY_HAND + weighed, "x.yaml"), setting).notes == ()
@@ -527,9 +530,9 @@ def test_an_ore_without_gold_is_refused() -> None:
 
 def test_notes_tell_what_is_not_counted() -> None:
     found = worth(sheet_of(SIZED.replace("  show: {kind: specimen, takes: specimens, fee: 10 %}\n", "")), 20)
-    assert "specimens is kept, and no sale takes it: nothing is counted for it." in found.notes
-    assert any("no cost is given for scalp, mill" in note for note in found.notes)
-    assert any("luck of grains is not in" in note for note in worth(by_hand(SELLS + "}"), 20).notes)
+    assert "specimens is kept, and no sale takes it: nothing is counted for it." in texts(found.notes)
+    assert any("no cost is given for scalp, mill" in note for note in texts(found.notes))
+    assert any(note.code == "luck_not_counted" for note in worth(by_hand(SELLS + "}"), 20).notes)
 
 
 def test_trials_have_a_value() -> None:

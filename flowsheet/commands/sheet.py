@@ -22,6 +22,7 @@ from flowsheet.commands.common import (
     writing,
 )
 from flowsheet.commands.fit import forecast
+from flowsheet.spec.text.notes import texts
 
 
 def check(file: Sheet, as_json: Json = False) -> None:
@@ -37,7 +38,7 @@ def check(file: Sheet, as_json: Json = False) -> None:
     lost = [stream for stream in sheet.ends if stream not in sheet.keep]
     if as_json:
         print_json({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
-                     "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": model.notes()})  # fmt: skip
+                     "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": texts(model.notes())})  # fmt: skip
         return
     from flowsheet.show.text.terminal import say
 
@@ -46,7 +47,7 @@ def check(file: Sheet, as_json: Json = False) -> None:
     say(f"Loop: {' → '.join([*loop, loop[0]])}." for loop in loops)
     ends = ((sheet.keep, "kept"), (lost, "not kept"))
     say(["Ends: " + "; ".join(f"{', '.join(names)} ({what})" for names, what in ends if names) + "."])
-    say(f"Note: {note}" for note in model.notes())
+    say(f"Note: {note.text}" for note in model.notes())
 
 
 def run(file: Sheet, as_json: Json = False, out: Out = None) -> None:
@@ -139,9 +140,8 @@ def try_(
         from dataclasses import asdict
 
         rows = [asdict(row) for row in found.rows]
-        print_json(
-            {"base": asdict(found.base), "trials": rows, "currency": found.currency or None, "notes": found.notes}
-        )
+        print_json({"base": asdict(found.base), "trials": rows, "currency": found.currency or None,
+                    "notes": texts(found.notes)})  # fmt: skip
     else:
         from flowsheet.show.trials.terminal import show_trials
 

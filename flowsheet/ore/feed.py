@@ -15,6 +15,7 @@ from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.schema import GrainRow, Ore, SieveRow, SizeLaw
 from flowsheet.spec.checks.all_checks import has_grains
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.numbers import Number
 
 Take: TypeAlias = Callable[[Number], Array]
@@ -62,26 +63,30 @@ def openings(ores: Iterable[Ore]) -> set[float]:
     return found
 
 
-def notes(name: str, ore: Ore) -> Iterable[str]:
+def notes(name: str, ore: Ore) -> Iterable[Note]:
     """Say what was assumed where the sheet is silent, and what was not used."""
+    about = Subject(ore=name)
     if isinstance(ore.sizes, list) and _sieves(ore)[0].passing.value < 1:
-        yield (
-            f"{name}: the sieve table does not say how large the largest piece is; {1e3 * top_size(ore):.3g} mm was "
-            "taken. Add a first row {sieve: …, passing: 100 %}."
+        sentence = (
+            "{ore}: the sieve table does not say how large the largest piece is; {top_mm:.3g} mm was taken. "
+            "Add a first row {{sieve: …, passing: 100 %}}."
         )
+        yield note("largest_piece_taken", sentence, about, top_mm=1e3 * top_size(ore))
     if ore.gold is not None and ore.gold.sizes and ore.gold.sizes[0].passing.value < 1:
         largest = TOP_ABOVE_TABLE * ore.gold.sizes[0].sieve.value
-        yield (
-            f"{name}: the table of gold grains does not say how large the largest grain is; {1e3 * largest:.3g} mm was "
-            "taken. Add a first row {sieve: …, passing: 100 %}."
+        sentence = (
+            "{ore}: the table of gold grains does not say how large the largest grain is; {top_mm:.3g} mm was taken. "
+            "Add a first row {{sieve: …, passing: 100 %}}."
         )
+        yield note("largest_grain_taken", sentence, about, top_mm=1e3 * largest)
     for what, table in (("sieve table", ore.sizes), ("table of gold grains", ore.gold and ore.gold.sizes)):
         known = [row for row in table if isinstance(row.sieve, Number)] if isinstance(table, list) else []
         if len(known) == 1 and known[0].passing.value == 1:
-            yield (
-                f"{name}: the {what} has one size, and does not say how much is finer; a slope of "
-                f"{sizes.ONE_SIEVE_SLOPE:g} below it was taken. Add a row {{sieve: …, passing: …}} for a finer size."
+            sentence = (
+                "{ore}: the {table} has one size, and does not say how much is finer; a slope of {slope:g} below it "
+                "was taken. Add a row {{sieve: …, passing: …}} for a finer size."
             )
+            yield note("slope_below_taken", sentence, about, table=what, slope=sizes.ONE_SIEVE_SLOPE)
     if isinstance(ore.sizes, list) and ore.grade is not None:
         rows = ore.sizes
         passing = np.array([1.0, *(row.passing.value for row in rows)])
@@ -89,10 +94,12 @@ def notes(name: str, ore: Ore) -> Iterable[str]:
         told = sum(row.grade.value * m for row, m in zip(rows, retained, strict=True) if row.grade)
         untold = passing[-1] + sum(m for row, m in zip(rows, retained, strict=True) if not row.grade)
         if untold <= HARDLY_ANY and not math.isclose(told, ore.grade.value, rel_tol=0.01):
-            yield (
-                f"{name}: the table's grades make {1e6 * told:.3g} g/t and are used; the grade of "
-                f"{1e6 * ore.grade.value:.3g} g/t is not."
+            sentence = (
+                "{ore}: the table's grades make {table_g_per_t:.3g} g/t and are used; the grade of "
+                "{grade_g_per_t:.3g} g/t is not."
             )
+            grades = {"table_g_per_t": 1e6 * told, "grade_g_per_t": 1e6 * ore.grade.value}
+            yield note("grade_of_the_table", sentence, about, **grades)
 
 
 def feed(ore: Ore, grid: Grid, locked_share: Array, take: Take) -> Material:

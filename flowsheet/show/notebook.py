@@ -23,6 +23,7 @@ from flowsheet.show.text.markup import table, text, theme
 from flowsheet.show.text.tables import Grid
 from flowsheet.show.text.terminal import RULES
 from flowsheet.show.trials import forecasts, trial_plots, trial_sentences, trial_tables
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.estimate.chance import Chance
 from flowsheet.study.estimate.fit import Fitted
@@ -110,7 +111,7 @@ def _run(found: Run) -> Page:
             run_tables.coarse(found),
             run_tables.losses(found),
         ),
-        notes=(*found.warnings, *found.notes, RULES),
+        notes=(*texts([*found.warnings, *found.notes]), RULES),
     )
 
 
@@ -122,7 +123,7 @@ def _trials(found: Trials) -> Page:
         else None
     )
     told = (trial_sentences.best_trial(found), *([trial_sentences.best_value(found)] if found.currency else []))
-    return Page("Trials", lines=told, pictures=(plot,), grids=(trial_tables.trials(found),), notes=found.notes)
+    return Page("Trials", lines=told, pictures=(plot,), grids=(trial_tables.trials(found),), notes=texts(found.notes))
 
 
 def _chance(found: Chance) -> Page:
@@ -134,7 +135,7 @@ def _chance(found: Chance) -> Page:
         chances.answers(found, rock_kg),
         pictures=(pictures.next_sack(found), doubts),
         grids=(chances.streams(found), chances.coarse(found), ranked),
-        notes=(*found.notes, RULES),
+        notes=(*texts(found.notes), RULES),
     )
 
 
@@ -149,14 +150,14 @@ def _reconciled(found: Reconciled) -> Page:
             reconciled.streams_without(found),
             reconciled.unknown(found) if found.to_know else None,
         ),
-        notes=(*found.notes, RULES),
+        notes=(*texts(found.notes), RULES),
     )
 
 
 def _fitted(found: Fitted) -> Page:
     plot = _plot("fitted", fit_plots.before_and_after_figure(found), "Doubt before and after the weights")
     answers = fit_words.answers(found)
-    return Page(found.sheet.title, answers, (), (plot,), fitted.grids(found, None), (*found.sheet.notes, RULES))
+    return Page(found.sheet.title, answers, (), (plot,), fitted.grids(found, None), (*texts(found.sheet.notes), RULES))
 
 
 def _forecasts(found: Forecasts) -> Page:
@@ -172,7 +173,7 @@ def _planned(found: Planned) -> Page:
             _plot("plan_errors", plan_plots.stages_figure(found), "What each stage adds to the variance"),
         ),
         grids=(plans.errors(found), plans.least(found), plans.curve(found)),
-        notes=(*found.notes, RULES),
+        notes=(*texts(found.notes), RULES),
     )
 
 
@@ -224,7 +225,7 @@ def _worths(found: Worths) -> Page:
             _plot("partings", worth_plots.by_opening_figure(found), "What is left at each opening") if split else None,
         ),
         grids=worths.tables(found),
-        notes=(*found.notes, RULES),
+        notes=(*texts(found.notes), RULES),
     )
 
 

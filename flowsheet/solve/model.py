@@ -19,6 +19,7 @@ from flowsheet.spec.blocks.schema import Ore, Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.read import build, read_sheet
 from flowsheet.spec.text.brief import one_line
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
@@ -116,7 +117,7 @@ class Model:
         values = {name: evaluate(step, take) for name, step in self.sheet.steps.items()}
         return Inputs(feeds, values, Site(self.grid, locked, blended, self.grains_known), fineness, draws)
 
-    def notes(self) -> list[str]:
+    def notes(self) -> list[Note]:
         """Say what was assumed where the sheet is silent, what can hardly be meant, and what is not used."""
         found = list(self.sheet.notes)
         for name, ore in self.sheet.ores.items():
@@ -126,7 +127,8 @@ class Model:
                 found.extend(feed.notes(name, ore))
             top = max(map(feed.top_size, self.sheet.ores.values()))
             for name in self.sheet.steps:
-                found.extend(f"{name}: {text}. Check it and the sizes." for text in self.step(name).idle(top))
+                idle = "{step}: {why}. Check it and the sizes."
+                found.extend(note("idle_step", idle, Subject(step=name), why=why) for why in self.step(name).idle(top))
         return found
 
 

@@ -18,6 +18,7 @@ from flowsheet.solve.network import Stage
 from flowsheet.solve.silver import Silver, silver
 from flowsheet.spec.text.brief import brief, one_line
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.steps.base import Operator
 
 MOST_TURNS = 100
@@ -41,7 +42,7 @@ class Solution:
     """What went into each step."""
     caught: list[Caught]
     closure: Closure
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
 
     def __repr__(self) -> str:
         draws = f", mean of {self.inputs.draws} draws" if self.inputs.draws is not None else ""
@@ -95,7 +96,7 @@ class Run:
     streams: dict[str, Material] = field(init=False)
     feeds: dict[str, Material] = field(default_factory=dict)
     caught: list[Caught] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.streams = dict(self.inputs.feeds)
@@ -160,10 +161,12 @@ class Run:
             guess = found
             for i, name in enumerate(bent):
                 operators[name] = self._operator(name, loops.unpack((guess * scale)[..., i, :, :]))
-        self.notes.append(
-            f"the loop {_named(stage)} had not settled after {MOST_TURNS} turns, so its split is approximate; "
+        sentence = (
+            "the loop {loop} had not settled after {turns} turns, so its split is approximate; "
             "perhaps its steps let out less than is fed to it."
         )
+        about = Subject(step=stage.steps[0])
+        self.notes.append(note("loop_not_settled", sentence, about, loop=_named(stage), turns=MOST_TURNS))
         return operators
 
     def _scale(self) -> Array:

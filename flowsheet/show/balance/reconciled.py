@@ -10,6 +10,7 @@ from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
 from flowsheet.show.text.terminal import RULES, console
 from flowsheet.spec.blocks.measurement import GRADE
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.balance.gross_errors import ALARM, KILOGRAMS
 from flowsheet.study.balance.result import Balanced, Estimate, Part, Reconciled, Weight
 
@@ -343,5 +344,5 @@ def show_reconciled(title: str, tests: Mapping[str, Reconciled]) -> None:
         if found.to_know:
             out.print(unknown(found).title, style="bold")
             out.print(unknown(found).rich())
-        for note in (*found.notes, RULES):
+        for note in (*texts(found.notes), RULES):
             out.print(f"Note: {note}")

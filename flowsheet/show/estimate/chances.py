@@ -9,6 +9,7 @@ from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES, console, print_table
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.estimate.chance import GRADE, Chance
 
 FEW_GRAINS = 0.2
@@ -157,6 +158,6 @@ def show_chance(title: str, found: Chance, rock_kg: float) -> None:
             print_table(out, grid)
     out.print()
     out.print(gy(found))
-    for note in found.notes:
+    for note in texts(found.notes):
         out.print(f"Note: {note}")
     out.print(RULES)

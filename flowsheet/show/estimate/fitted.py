@@ -11,6 +11,7 @@ from flowsheet.show.text.figures import sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES, console
 from flowsheet.spec.blocks.measurement import GRAINS
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.estimate.fit import Checked, Fitted, Parameter
 from flowsheet.study.estimate.fitted_sheet import as_written
 
@@ -103,7 +104,7 @@ def show_fitted(title: str, found: Fitted, profiles: Profiles | None, written: P
     for question, answer in answers(found, profiles):
         out.print(question, style="bold")
         out.print(f"{answer}\n")
-    for note in found.sheet.notes:
+    for note in texts(found.sheet.notes):
         out.print(f"Note: {note}")
     out.print(f'The fitted sheet is {written}. Run it as any other: flowsheet run "{written}"')
     out.print(RULES)
@@ -126,7 +127,7 @@ def as_dict(found: Fitted, profiles: Profiles | None) -> dict[str, Any]:
             for a in found.advice
         ],
         "settled": found.settled,
-        "notes": list(found.sheet.notes),
+        "notes": texts(found.sheet.notes),
     }  # fmt: skip
 
 

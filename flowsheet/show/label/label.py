@@ -8,6 +8,7 @@ from html import escape
 
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, grade, mass, percent, sig
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.label.contents import Kept, LotSheet
 
 WIDTH = 78
@@ -130,7 +131,7 @@ def _differ(found: LotSheet) -> str:
 
 
 def _notes(found: LotSheet) -> tuple[str, ...]:
-    shown = (_cut(note, LONGEST_NOTE) for note in found.notes[:MOST_NOTES])
+    shown = (_cut(note, LONGEST_NOTE) for note in texts(found.notes[:MOST_NOTES]))
     return (*(f"{note[:1].upper()}{note[1:]}" for note in shown), *_more(len(found.notes), MOST_NOTES))
 
 

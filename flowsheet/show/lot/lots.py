@@ -9,6 +9,7 @@ from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, grade, mass, percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.lot.combine_tests import Lot, Row
 
 MOST_ROWS = 40
@@ -181,7 +182,7 @@ def notes(found: Lot) -> Iterator[str]:
         yield f"Left out: {one['file']}{line}: {first['message']}{more}. {first['remedy'].rstrip('.')}."
     if len(found.left) > MOST_ROWS:
         yield f"Left out too: {len(found.left) - MOST_ROWS} more files."
-    yield from found.notes
+    yield from texts(found.notes)
 
 
 def shown_rows(found: Lot) -> list[Row]:

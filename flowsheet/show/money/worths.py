@@ -318,5 +318,5 @@ def show_worths(title: str, found: Worths) -> None:
         out.print()
         print_table(out, grid)
     out.print()
-    for line in [*(f"Note: {note}" for note in found.notes), RULES]:
+    for line in [*(f"Note: {note.text}" for note in found.notes), RULES]:
         out.print(textwrap.fill(line, out.width, initial_indent="- ", subsequent_indent="  "))

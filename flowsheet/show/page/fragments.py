@@ -19,6 +19,7 @@ from flowsheet.show.text.figures import gold, percent, sig
 from flowsheet.show.text.tables import Column, Grid, signed
 from flowsheet.show.text.terminal import RULES
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.run.run import Run, cautions
 from flowsheet.study.trials.trials import Trial
@@ -135,7 +136,9 @@ def coarse(run: Run) -> str:
 
 def notes(run: Run) -> str:
     """Return what is odd, and what to take care of."""
-    return render.part("notes", odd=[*run.warnings, *run.notes], care=cautions(run.solution.model.sheet), rules=RULES)
+    return render.part(
+        "notes", odd=texts([*run.warnings, *run.notes]), care=cautions(run.solution.model.sheet), rules=RULES
+    )
 
 
 def one_stream(run: Run, stream: str) -> str:

@@ -21,6 +21,7 @@ from flowsheet.spec.bench.weighable import choices, units_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.checks.upstream import metals
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import texts
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weigh_sheet import COLUMNS
 from flowsheet.spec.weights.weighed_test import FILE
@@ -61,7 +62,7 @@ def _notes(desk: Desk) -> list[str]:
 
     Before that what keeps the other commands from reading it, or its new lines from counting.
     """
-    odd = [note for note in desk.sheet.notes if note.startswith(f"{desk.log_path}, line ")]
+    odd = [note.text for note in desk.sheet.notes if note.subject.file == str(desk.log_path) and note.subject.line]
     said = [note for note in (desk.new, _emptied(desk), _held(desk)) if note]
     return [*said, *desk.still_open, *odd]
 
@@ -136,11 +137,11 @@ def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
     measured = [m for m in sheet.weighed if m.test == test]
     balances = closure.sentences(closing(sheet, test)) if measured else []
     told: list[tuple[str, str]] = []
-    notes: tuple[str, ...] = ()
+    notes: list[str] = []
     unknown = None
     if any(m.what in USED for m in measured):
         found = reconcile(sheet, measured)
-        told, notes = reconciled.answers(found), found.notes
+        told, notes = reconciled.answers(found), texts(found.notes)
         unknown = reconciled.unknown(found) if found.to_know else None
     return {
         "closing": render.part("closing", lines=balances),

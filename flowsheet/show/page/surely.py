@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flowsheet.show.page import render
 from flowsheet.show.run import certainty, pictures
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.run.run import answered
 from flowsheet.study.trials.trials import Pair
@@ -21,5 +22,5 @@ def sure_part(both: Pair) -> str:
     if run.sure is None:
         return render.part("sure", said=certainty.NO_GOLD, against=[], pictures=[])
     drawn = [pictures.coarse_band(run, found), pictures.next_sack(found) if found is not None else None]
-    return render.part("sure", said=certainty.said(run), against=certainty.against(run),
+    return render.part("sure", said=certainty.said(run), against=texts(certainty.against(run)),
                        pictures=[one for one in drawn if one is not None])  # fmt: skip

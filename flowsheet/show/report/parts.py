@@ -17,6 +17,7 @@ from flowsheet.show.text.figures import percent
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES
 from flowsheet.spec.blocks.fields import TYPICAL
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.run.run import Run
 
 ANSWERS = ("kept", "sure", "coarse-answer", "finer-answer", "losses-answer")
@@ -104,7 +105,7 @@ def _answers(run: Run) -> Iterator[Section]:
     keep, *others = [one for one in sentences.answers(run) if one[0] != certainty.QUESTION]
     told = [keep, (certainty.QUESTION, certainty.said(run)), *others]
     for key, (question, answer) in zip(ANSWERS, told, strict=True):
-        doubts = [f"{text[:1].upper()}{text[1:]}" for text in certainty.against(run)] if key == SURE else []
+        doubts = [f"{text[:1].upper()}{text[1:]}" for text in texts(certainty.against(run))] if key == SURE else []
         yield Section(key, question, lines=(answer,), items=tuple(doubts), answer=True)
 
 
@@ -225,7 +226,7 @@ def _assumed(facts: Facts) -> Section:
 
 
 def _look(facts: Facts) -> Iterator[Section]:
-    told = dict.fromkeys([*facts.run.warnings, *facts.run.notes, *(facts.chance.notes if facts.chance else ())])
+    told = [*facts.run.warnings, *facts.run.notes, *(facts.chance.notes if facts.chance else ())]
     above = certainty.against(facts.run)
-    if rest := [text for text in told if text not in above]:
+    if rest := dict.fromkeys(one.text for one in told if one not in above):
         yield Section("look", "Look at this", items=tuple(rest))

@@ -8,6 +8,7 @@ from flowsheet.show.balance import reconciled
 from flowsheet.show.report.facts import Facts
 from flowsheet.show.run import pictures, run_tables
 from flowsheet.show.text.content import Section
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.balance.result import Reconciled
 
 HEAD = "Weighed against adjusted"
@@ -53,5 +54,5 @@ def _test(key: str, head: str, found: Reconciled, rest: tuple[str, ...]) -> Sect
         lines=(*lines, *rest),
         pictures=(picture,) if picture is not None else (),
         grids=tuple(grids),
-        items=found.notes,
+        items=tuple(texts(found.notes)),
     )

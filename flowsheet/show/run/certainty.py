@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from flowsheet.show.run.sentences import how_sure
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.notes import Note
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.estimate.confidence import Sure
+from flowsheet.study.estimate.corrected_draws import STILL_DISAGREES
 from flowsheet.study.run.run import Run, refuted, warnings
 
 if TYPE_CHECKING:
@@ -20,8 +22,6 @@ UNTOLD = (
     "or weigh what comes out."
 )
 NO_GOLD = "There is no gold in the ore to be sure of."
-DISAGREE = "still does not agree"
-"""Words of the note that the weights contradict the sheet even after the fit."""
 
 
 def can_tell(sheet: Sheet) -> bool:
@@ -47,8 +47,8 @@ def said(run: Run) -> str:
     return NO_GOLD if run.sure is None else how_sure(run, run.sure)
 
 
-def against(run: Run) -> list[str]:
+def against(run: Run) -> list[Note]:
     """Return what speaks against the intervals that ``said`` tells; it is to be read with them."""
     if run.sure is None:
         return []
-    return [*refuted(run.solution, run.sure), *(note for note in run.sure.notes if DISAGREE in note)]
+    return [*refuted(run.solution, run.sure), *(note for note in run.sure.notes if note.code == STILL_DISAGREES)]

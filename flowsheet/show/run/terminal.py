@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flowsheet.show.run import run_tables, sentences
 from flowsheet.show.text.terminal import RULES, console, list_lines, print_table
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.run.run import Run
 
 
@@ -27,5 +28,5 @@ def show_run(run: Run) -> None:
         if grid.rows:
             out.print()
             print_table(out, grid)
-    list_lines(out, "Look at this", [*run.warnings, *run.notes])
+    list_lines(out, "Look at this", texts([*run.warnings, *run.notes]))
     list_lines(out, "Take care", [*run.cautions, RULES])

@@ -11,6 +11,7 @@ from typing import Any
 from flowsheet.show.text.figures import count, grade, length, mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
+from flowsheet.spec.text.notes import texts
 from flowsheet.steps.base import LOCAL, SILICA
 from flowsheet.study.sampling.sampling_plan import ENOUGH_GRAINS, Planned
 from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, Error, Split
@@ -230,7 +231,7 @@ def show_plan(title: str, found: Planned) -> None:
     for grid in (errors(found), least(found), curve(found)):
         out.print()
         print_table(out, grid)
-    for note in found.notes:
+    for note in texts(found.notes):
         out.print(f"Note: {note}")
     out.print()
     out.print("Take care", style="bold")

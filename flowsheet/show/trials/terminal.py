@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.show.trials import trial_sentences, trial_tables
+from flowsheet.spec.text.notes import texts
 from flowsheet.study.trials.trials import Trials
 
 
@@ -14,5 +15,5 @@ def show_trials(found: Trials) -> None:
     out.print(trial_sentences.best_trial(found))
     if found.currency:
         out.print(trial_sentences.best_value(found))
-    for note in found.notes:
+    for note in texts(found.notes):
         out.print(f"Note: {note}")

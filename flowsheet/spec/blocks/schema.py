@@ -27,6 +27,7 @@ from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
 from flowsheet.spec.text.brief import one_line
+from flowsheet.spec.text.notes import Note
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 
@@ -266,7 +267,7 @@ class Sheet:
     worth: Worth = field(default_factory=Worth)
     sieves: tuple[float, ...] = ()
     pile: Pile | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     #: Step → the line and column of its name, where it stands in the file.
     places: dict[str, tuple[int, int]] = field(default_factory=dict)
     #: What it was built from, and how it is built of another; None where it was put together by hand.

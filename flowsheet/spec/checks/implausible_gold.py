@@ -11,6 +11,7 @@ from flowsheet.spec.blocks.schema import Ore
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.upstream import metals
 from flowsheet.spec.text import units
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.unit_slips import Written
 from flowsheet.spec.weights.weighed_test import WeighedTest
 
@@ -18,6 +19,8 @@ FAR = 5.0
 """Times the gold that the sheet's guess feeds from where on a stream's gold is noted: typical, no source."""
 SURE = 3.0
 """Standard deviations of that guess by which it must be above it, too."""
+MUCH, HARDLY_ANY = "far_more_gold_than_fed", "hardly_any_gold_kept"
+"""Codes of the notes."""
 HARDLY = 1 / 50
 """Share of that gold below which metal that is kept is noted: typical, no source."""
 
@@ -33,7 +36,7 @@ class _Fed:
         return f"the gold that the sheet says was fed ({_amount(self.gold)})"
 
 
-def notes_on_gold(draft: Draft) -> Iterator[str]:
+def notes_on_gold(draft: Draft) -> Iterator[Note]:
     """Give a note for every line by which a stream holds far more gold than was fed, or kept metal hardly any.
 
     Only for a sheet that has no mistakes. What was fed is the ores' mass (as weighed in the test) by the sheet's grade.
@@ -96,7 +99,7 @@ def _is_kept_metal(m: Measurement, draft: Draft, metal: set[str], melted: set[st
     return m.what == BEAD and (m.stream in draft.keep or m.stream in melted)
 
 
-def _note(m: Measurement, gold: float, fed: _Fed) -> str:
+def _note(m: Measurement, gold: float, fed: _Fed) -> Note:
     share = gold / fed.gold
     far = f"{share:,.0f} times" if share > 1 else f"only {_short(100 * share)} % of"
     text = m.text.split("±")[0].strip()
@@ -105,8 +108,10 @@ def _note(m: Measurement, gold: float, fed: _Fed) -> str:
     like = _meant(m, gold, fed)
     other = "the grade that the sheet gives is far off" if share > 1 else "look where the gold went"
     remedy = f"Did you mean {like}? If not, {other}." if like else f"Check the number and its unit: else {other}."
-    where = f"{m.file}, line {m.line}: " if m.line else ""
-    return f"{where}{read}{makes}, {far} {fed.says()}. {remedy}"
+    where = "{file}, line {line}: " if m.line else ""
+    about = Subject(test=m.test, stream=m.stream, file=m.file, line=m.line)
+    told = f"{read}{makes}, {far} {fed.says()}. {remedy}"
+    return note(MUCH if share > 1 else HARDLY_ANY, where + "{told}", about, told=told, times_what_was_fed=share)
 
 
 def _meant(m: Measurement, gold: float, fed: _Fed) -> str:

@@ -16,6 +16,7 @@ from flowsheet.solve.network import stages
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, KINDS, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.gross_errors import chi2_tail, slip, suspicion, swapped
 from flowsheet.study.balance.next_weighing import Choices
@@ -45,7 +46,7 @@ def reconcile(sheet: Sheet, measured: Sequence[Measurement], look_further: bool 
     return reconcile_problem(Problem.of(sheet, measured), look_further, tuple(_notes(sheet, measured)))
 
 
-def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[str, ...] = ()) -> Reconciled:
+def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[Note, ...] = ()) -> Reconciled:
     """Reconcile a problem that is set up already."""
     found = problem.solve()
     suspect = suspicion(problem, found)
@@ -174,40 +175,48 @@ def _fed(problem: Problem) -> float:
     return sum(m.value for m in problem.measured if m.stream in problem.sheet.ores and m.what == MASS)
 
 
-def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[str]:
+def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[Note]:
     """Say what can hardly be meant, what was left out, and what was taken for granted."""
-    places = tuple({f"{m.file}, line {m.line}:" for m in measured})
-    yield from (note for note in sheet.notes if note.startswith(places))
+    places = {(m.file, m.line) for m in measured if m.line}
+    yield from (one for one in sheet.notes if (one.subject.file, one.subject.line) in places)
     passed = sorted({m.what for m in measured if m.what not in USED}, key=KINDS.index)
     if passed:
-        yield f"The balance has no use for {' and '.join(passed)}: flowsheet fit uses them."
+        sentence = "The balance has no use for {what}: flowsheet fit uses them."
+        yield note("no_use_in_a_balance", sentence, what=" and ".join(passed))
     metal = metal_streams(sheet)
     for m in measured:
         if m.what == GRADE and m.stream in metal:
-            yield f"The grade of {m.stream} is not used: metal's grade is its fineness. Put it under ore: gold:."
+            sentence = "The grade of {stream} is not used: metal's grade is its fineness. Put it under ore: gold:."
+            yield note("grade_of_metal", sentence, Subject(test=m.test, stream=m.stream, file=m.file, line=m.line))
     weighed = {m.stream for m in measured if m.what == MASS}
     ores = [name for name in sheet.ores if name not in weighed]
     if ores:
-        yield f"The mass of {' and '.join(ores)} is the sheet's, since this test did not weigh it."
+        sentence = "The mass of {ores} is the sheet's, since this test did not weigh it."
+        yield note("mass_of_the_sheet", sentence, ores=" and ".join(ores))
     if any(ore.grade is not None for ore in sheet.ores.values()):
-        yield "The grade that the sheet gives the ore is a guess, and is not used here."
+        yield note("guess_not_used", "The grade that the sheet gives the ore is a guess, and is not used here.")
     if any(m.what == BEAD or (m.what == MASS and m.stream in metal) for m in measured) and any(
         ore.gold is None for ore in sheet.ores.values()
     ):
-        yield f"The sheet tells no fineness: metal is taken to be {FINENESS.value:g} fine."
+        sentence = "The sheet tells no fineness: metal is taken to be {fineness:g} fine."
+        yield note("fineness_taken", sentence, fineness=FINENESS.value)
     for stage in stages(sheet):
         if stage.is_loop:
-            yield (
-                f"The loop {' → '.join([*stage.steps, stage.steps[0]])} is taken to hold nothing back: weigh what "
-                "you clean out of it with the stream that it belongs to."
+            sentence = (
+                "The loop {loop} is taken to hold nothing back: weigh what you clean out of it with the stream that "
+                "it belongs to."
             )
+            loop = " → ".join([*stage.steps, stage.steps[0]])
+            yield note("loop_holds_nothing", sentence, Subject(step=stage.steps[0]), loop=loop)
 
 
-def _turned_out(problem: Problem, found: Adjusted) -> Iterator[str]:
+def _turned_out(problem: Problem, found: Adjusted) -> Iterator[Note]:
     names = {at: f"rock of {name}" for name, at in problem.rock.items()}
     names |= {at: f"gold of {name}" for name, at in problem.gold.items()}
     pressed = [names[int(i)] for i in found.held.nonzero()[0]]
     if pressed:
-        yield f"The weights would make the {', the '.join(pressed)} less than nothing: it is held at nothing."
+        sentence = "The weights would make the {amounts} less than nothing: it is held at nothing."
+        yield note("held_at_nothing", sentence, amounts=", the ".join(pressed))
     if not found.settled:
-        yield "The adjustment did not settle: take its numbers as rough, and look for a badly wrong weight."
+        sentence = "The adjustment did not settle: take its numbers as rough, and look for a badly wrong weight."
+        yield note("adjustment_not_settled", sentence)

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
+from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.gross_errors import Slip, Swap
 from flowsheet.study.balance.next_weighing import Suggestion
 from flowsheet.study.common.notebook_result import Shown
@@ -144,7 +145,7 @@ class Reconciled(Shown):
     next_weighing: Suggestion | None
     #: Stream that is not determined (without the suspect, if there is one) → (stream, what) to weigh so that it is.
     to_know: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def believed(self) -> Reconciled | WithoutSuspect:
@@ -172,7 +173,7 @@ class Reconciled(Shown):
             "parts": [asdict(part) for part in self.parts],
             "weights": weights,
             "next_weighing": self.next_weighing and asdict(self.next_weighing),
-            "notes": list(self.notes),
+            "notes": texts(self.notes),
         }
         plain: dict[str, Any] = for_json(data)
         return plain

@@ -16,6 +16,7 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.compound_poisson import Spread, spread
@@ -71,7 +72,7 @@ class Chance(Shown):
     draws: int
     seed: int
     closure: float
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -98,7 +99,7 @@ class Chance(Shown):
             "draws": self.draws,
             "seed": self.seed,
             "closure": self.closure,
-            "notes": self.notes,
+            "notes": texts(self.notes),
         }
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
+from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
@@ -33,7 +34,7 @@ class Sure:
     #: Whether the grade is that of the weights, and whether the other numbers were fitted to them.
     weighed: bool
     fitted: bool
-    notes: list[str]
+    notes: list[Note]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -46,7 +47,7 @@ class Sure:
             ],
             "weighed": self.weighed,
             "fitted": self.fitted,
-            "notes": self.notes,
+            "notes": texts(self.notes),
         }
 
 

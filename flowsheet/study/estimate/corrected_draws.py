@@ -14,12 +14,16 @@ from flowsheet.solve.model import draw
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.study.common.monte_carlo import Drawn, Progress, cluster, drawn
 from flowsheet.study.common.uncertain_inputs import doubtful
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.ore_from_weights import KnownOre
+
+GRADE_OF_WEIGHTS, STILL_DISAGREES = "grade_of_the_weights", "fit_still_disagrees"
+"""Codes of the notes that the weights tell the grade, and that they contradict the sheet even after the fit."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +39,7 @@ class Gathered:
     #: Whether the other numbers are those that the weights left.
     fitted: bool
     rng: np.random.Generator
-    notes: list[str]
+    notes: list[Note]
 
     def by_grain(self, names: Sequence[str]) -> Array:
         """Return the gold of several streams together by grain class, of some draws, kg, (E, S)."""
@@ -51,7 +55,7 @@ def gather(
     rng = np.random.default_rng(seed)
     numbers = doubtful(sheet)
     values = {name: draw(number, draws, rng) for name, number in numbers.items()}
-    notes: list[str] = []
+    notes: list[Note] = []
     weighed = _weighed(sheet, solution) if sheet.weighed else None
     to_fit = sheet if weighed is None else _without_guess(solution, weighed)
     # Of several ores the weights tell what they held together: how they compare stays as the sheet has it.
@@ -64,16 +68,22 @@ def gather(
     if weighed is not None:
         rock = sum((values.get(n, np.asarray(o.mass.value)) for n, o in _masses(sheet).items()), np.zeros(draws))
         gold = weighed.grade.draws(rng, draws) * rock
-        notes.append("the grade is that of the weights; the sheet's own guess of it is not used.")
+        notes.append(grade_of_weights())
         notes.extend(weighed.notes)
     elif sheet.weighed and not fitted and not fitted_before:
-        notes.append(
+        sentence = (
             "what was weighed does not tell the head grade (flowsheet reconcile says what would), and corrects no "
             "number: these intervals are the sheet's own, whatever the weights say."
         )
+        notes.append(note("weights_tell_nothing", sentence))
     many = draws if numbers or gold is not None else 1
     found = drawn(model, values, many, openings, gold, progress)
     return Gathered(solution, found, numbers, values, weighed, fitted, rng, notes)
+
+
+def grade_of_weights() -> Note:
+    """Return the note that the weights tell the grade."""
+    return note(GRADE_OF_WEIGHTS, "the grade is that of the weights; the sheet's own guess of it is not used.")
 
 
 def _masses(sheet: Sheet) -> dict[str, Any]:
@@ -108,7 +118,7 @@ def _without_guess(solution: Solution, weighed: KnownOre) -> Sheet:
     return replace(sheet, ores=ores)
 
 
-def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: list[str]) -> bool:
+def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: list[Note]) -> bool:
     """Draw the doubtful numbers anew from what the fit to the weights leaves of their doubt, where it can be made."""
     from flowsheet.study.estimate.fit import ALARM, fit
 
@@ -117,14 +127,16 @@ def _fit(sheet: Sheet, values: dict[str, Array], draws: int, seed: int, notes: l
     try:
         fitted = fit(sheet, sheet.weighed, seed, look_further=False)
     except SheetError as wrong:
-        notes.append(f"the doubtful numbers could not be fitted to the weights: {wrong.mistakes[0].message}.")
+        sentence = "the doubtful numbers could not be fitted to the weights: {why}."
+        notes.append(note("not_fitted", sentence, why=wrong.mistakes[0].message))
         return False
     if fitted.p < ALARM:
         # Numbers pressed into what they cannot explain would be told as if the weights had said so.
-        notes.append(
+        sentence = (
             "the sheet, fitted to the weights, still does not agree with them (flowsheet fit tells where): its numbers "
             "are taken as they are written."
         )
+        notes.append(note(STILL_DISAGREES, sentence, p=fitted.p))
         return False
     drawn_anew = fitted.posterior.draws(draws, seed)
     for i, parameter in enumerate(fitted.parameters):

@@ -16,6 +16,7 @@ from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.solve.propagate import Solution
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.steps.screen import Screen
 from flowsheet.study.balance.gross_errors import ALARM, chi2_tail
 from flowsheet.study.balance.result import Balanced, Reconciled
@@ -36,7 +37,7 @@ class KnownOre:
     #: Whether the tests differ more than weights and luck explain, so that the grade's doubt holds that too.
     sacks_differ: bool = False
     #: What was left out, and what does not agree.
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def rest(self) -> str:
@@ -44,6 +45,8 @@ class KnownOre:
         return "the luck of grains and how far the sacks differ" if self.sacks_differ else "the luck of grains"
 
 
+TESTS_DIFFER = "tests_differ"
+"""Code of the note that tests differ more than chance explains."""
 PARTS = 3
 """Grain sizes that stand for a class: with one, the law of a few large grains comes in lumps that no ore has."""
 
@@ -69,8 +72,9 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: floa
     rock = sum(masses.values())
     if not told or rock <= 0 or shape.sum() <= 0:
         return None
+    untold = "the weights of {of} do not tell what that test held, so its grade is not among those used."
     notes = [
-        f"the weights of {name or 'the sheet'} do not tell what that test held, so its grade is not among those used."
+        note("test_does_not_tell", untold, Subject(test=name), of=name or "the sheet")
         for name in tests
         if name not in told
     ]
@@ -80,10 +84,11 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: floa
     heavy = _heavy(solution, cluster, shape)
     between = _between(told, masses, heavy)
     if between > 1:
-        notes.append(
+        sentence = (
             "the tests differ more than their weights and the luck of grains explain: the sacks themselves may differ. "
             "The interval is widened by as much; flowsheet lot reckons with it."
         )
+        notes.append(note(TESTS_DIFFER, sentence, times_wider=between))
     wider = math.sqrt(sd**2 + (between**2 - 1) * (sd**2 + heavy * max(gold, 0.0)))
     amount = _read(solution, cluster, shape, gold, wider)
     grade = Known(amount.amounts / rock, amount.below)
@@ -91,15 +96,15 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: floa
     return KnownOre(grade, rock, gold, sd, coarse, between > 1, tuple(notes))
 
 
-def _disagreeing(tests: Mapping[str, Reconciled]) -> list[str]:
+def _disagreeing(tests: Mapping[str, Reconciled]) -> list[Note]:
     """Say which tests' weights contradict each other."""
     bad = [name for name, test in tests.items() if _stretch(test) > 1]
     of = f" of {', '.join(name or 'the sheet' for name in bad)}" if len(tests) > 1 else ""
-    return [
-        f"the weights{of} contradict each other: flowsheet reconcile names the suspect. Until that is settled their "
+    sentence = (
+        "the weights{of} contradict each other: flowsheet reconcile names the suspect. Until that is settled their "
         "doubts are taken as larger, by as much as they disagree."
-        for _ in bad[:1]
-    ]
+    )
+    return [note("weights_contradict", sentence, Subject(test=first), of=of) for first in bad[:1]]
 
 
 def _stretch(test: Reconciled) -> float:

@@ -13,6 +13,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.measurement import BEAD, MASS
 from flowsheet.spec.blocks.schema import Sheet, StepBlock
+from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.compound_poisson import Spread, spread
 from flowsheet.study.common.interval import Interval, together
 from flowsheet.study.common.notebook_result import Shown
@@ -87,11 +88,11 @@ class LotSheet(Shown):
     next_high_g: float | None
     less_than_half: float | None
     more_than_double: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return asdict(self)
+        return {**asdict(self), "notes": texts(self.notes)}
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ class _Told:
 
     head: Interval
     weighed: KnownOre | None
-    notes: list[str]
+    notes: list[Note]
     lot: Lot | None = None
     spread: Interval | float | None = None
     streams: Mapping[str, Interval] = field(default_factory=dict)

@@ -18,6 +18,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.study.balance.result import for_json
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import cluster
@@ -90,7 +91,7 @@ class Lot(Shown):
     luck: float
     usual_luck: float
     left: tuple[dict[str, Any], ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     @property
     def told(self) -> list[Row]:
@@ -121,7 +122,7 @@ class Lot(Shown):
             "outlying": [row.name for row in self.outlying],
             "one_more_sack": asdict(self.more) if self.more is not None else None,
             "left_out": list(self.left),
-            "notes": list(self.notes),
+            "notes": texts(self.notes),
         }
         plain: dict[str, Any] = for_json(data)
         return plain
@@ -151,10 +152,12 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     pile_kg = tested + (rest.mass if rest is not None else 0.0)
     plain = plain_lot([1e6 * test.gold / test.mass for test in told], number)
     if luck.heavy > 0 and found < FEW_GRAINS * luck.heavy:
-        notes.append(
-            f"All tests together held about {max(found / luck.heavy, 0.0):.1f} grains of the size that matters "
-            f"({1e6 * luck.heavy:.3g} mg of gold): the upper end is rough, and may be too low. Test more rock."
+        sentence = (
+            "All tests together held about {grains:.1f} grains of the size that matters ({grain_mg:.3g} mg of gold): "
+            "the upper end is rough, and may be too low. Test more rock."
         )
+        held = max(found / luck.heavy, 0.0)
+        notes.append(note("few_grains", sentence, grains=held, grain_mg=1e6 * luck.heavy))
     usual = luck.usual(estimate.sacks.scale * float(estimate.sacks.mass.mean()))
     sack = max(float(estimate.sacks.found.mean()), 1e-12)
     return Lot(
@@ -175,16 +178,17 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     )
 
 
-def luck_of(sheet: Sheet, gold: float, notes: list[str]) -> Luck:
+def luck_of(sheet: Sheet, gold: float, notes: list[Note]) -> Luck:
     """Return the luck of the grains in ``gold`` kg that a sheet tells of; of none, with a note, where it tells none."""
     model = Model.of(sheet)
     solution = solve(model)
     shape = np.sum([solution.streams[name].gold_by_grain for name in sheet.ores], axis=0)
     if not model.grains_known or float(shape.sum()) <= 0:
-        notes.append(
-            "The sheet tells no sizes of gold grains (ore: grade, sizes and gold: {d50: …, d95: …}), so their luck "
+        sentence = (
+            "The sheet tells no sizes of gold grains (ore: grade, sizes and gold: {{d50: …, d95: …}}), so their luck "
             "counts as spread between sacks, and rare nuggets are not allowed for."
         )
+        notes.append(note("grains_unknown", sentence))
         return Luck(np.zeros(0), np.zeros(0))
     fineness = np.asarray(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
     return Luck.of_classes(model.grid, fineness, cluster(model), np.ravel(shape), max(gold, SOME))
@@ -206,7 +210,7 @@ def _untold(test: Test) -> Mistake:
     return Mistake(message, f"Weigh {weigh} too; flowsheet reconcile tells more", file=test.file)
 
 
-def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[str]) -> Rest | None:
+def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[Note]) -> Rest | None:
     """Return the rock that no test took; None where nothing says how many sacks there are."""
     if number is None:
         return None
@@ -214,10 +218,12 @@ def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[str]) 
     given = sheet.pile.sack_mass if sheet.pile is not None else None
     sack = given.value if given is not None else float(np.median(masses))
     if given is None:
-        notes.append(f"A sack is taken to weigh {sack:.3g} kg, as those tested do (pile: sack_mass tells otherwise).")
+        sentence = "A sack is taken to weigh {sack_kg:.3g} kg, as those tested do (pile: sack_mass tells otherwise)."
+        notes.append(note("sack_mass_of_the_tests", sentence, sack_kg=sack))
     parts = [sack - mass for mass in masses if mass < PART * sack]
     if parts:
-        notes.append(f"{len(parts)} tests took a part of a sack only: the rest of it counts as not tested.")
+        sentence = "{tests} tests took a part of a sack only: the rest of it counts as not tested."
+        notes.append(note("part_of_a_sack", sentence, tests=len(parts)))
     return Rest(np.array([*parts, *[sack] * (number - len(told))]))
 
 

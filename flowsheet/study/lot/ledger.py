@@ -19,6 +19,7 @@ from flowsheet.spec.bench.one_test import Base
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
 from flowsheet.study.balance.gross_errors import chi2_tail
@@ -74,7 +75,7 @@ class Ledger:
     sheet: Sheet
     tests: tuple[Test, ...]
     left: tuple[Left, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     #: That sheet as it was written, for where its mistakes stand.
     document: Document | None = None
 
@@ -217,12 +218,13 @@ def _numbered(tests: Sequence[Test]) -> tuple[Test, ...]:
     return tuple(replace(test, name=test.file) if count[test.name] > 1 else test for test in tests)
 
 
-def _notes(bases: Sequence[Base]) -> Iterator[str]:
+def _notes(bases: Sequence[Base]) -> Iterator[Note]:
     first = bases[0].sheet
     other = [base.sheet.file for base in bases[1:] if _grains(base.sheet) != _grains(first)]
     if other:
         told = ", ".join(Path(file).name for file in other[:3]) + (", …" if len(other) > 3 else "")
-        yield f"The grains of the gold are those of {Path(first.file).name}; {told} tell others."
+        sentence = "The grains of the gold are those of {first}; {others} tell others."
+        yield note("grains_differ", sentence, Subject(file=first.file), first=Path(first.file).name, others=told)
 
 
 def _grains(sheet: Sheet) -> list[object]:

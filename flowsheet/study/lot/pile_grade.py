@@ -11,8 +11,10 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.notes import note
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.estimate.corrected_draws import Gathered
+from flowsheet.study.estimate.corrected_draws import GRADE_OF_WEIGHTS, Gathered
+from flowsheet.study.estimate.ore_from_weights import TESTS_DIFFER
 from flowsheet.study.lot.combine_tests import Lot, lot
 from flowsheet.study.lot.ledger import read_ledger
 
@@ -42,14 +44,15 @@ def join_tests(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple
     try:
         found = lot(read_ledger(Path(sheet.file)))
     except SheetError as wrong:
-        note = f"the tests could not be joined ({wrong.mistakes[0].message}), so the grade is that of their sum."
-        return replace(gathered, notes=[*gathered.notes, note]), None
+        sentence = "the tests could not be joined ({why}), so the grade is that of their sum."
+        apart = note("tests_not_joined", sentence, why=wrong.mistakes[0].message)
+        return replace(gathered, notes=[*gathered.notes, apart]), None
     grade = 1e-6 * _like(found.grade, draws, seed)
     fed = replace(gathered.found, fed=grade * gathered.found.rock)
-    note = "the grade is that of the pile by all tests together (flowsheet lot), with the spread between its sacks."
+    sentence = "the grade is that of the pile by all tests together (flowsheet lot), with the spread between its sacks."
     # What was noted of the tests' sum is not what counts here.
-    others = [one for one in gathered.notes if not one.startswith(("the grade is that of", "the tests differ"))]
-    return replace(gathered, found=fed, notes=[*others, note]), found
+    others = [one for one in gathered.notes if one.code not in (GRADE_OF_WEIGHTS, TESTS_DIFFER)]
+    return replace(gathered, found=fed, notes=[*others, note("grade_of_the_pile", sentence)]), found
 
 
 def another_sack(sheet: Sheet, tests: int, differ: Interval | None, draws: int, seed: int) -> Array:

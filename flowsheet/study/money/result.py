@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.money.cutoff import Crush, Split
@@ -110,7 +111,7 @@ class Worths(Shown):
     seed: int
     closure: float
     weighed: bool
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
 
     @property
     def best(self) -> WayWorth:
@@ -119,4 +120,4 @@ class Worths(Shown):
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return asdict(self)
+        return {**asdict(self), "notes": texts(self.notes)}

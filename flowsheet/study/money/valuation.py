@@ -14,6 +14,7 @@ from flowsheet.solve.model import Model, draw
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.uncertain_inputs import changed
@@ -308,26 +309,30 @@ def _rank(nets: _Net, factor: Array, money: _Money, gathered: Gathered) -> tuple
     return sorted((one for one in told if one.share >= LEAST_PART), key=lambda one: -one.share), luck
 
 
-def _notes(sheet: Sheet, best: _Scene, every: list[Way]) -> list[str]:
+def _notes(sheet: Sheet, best: _Scene, every: list[Way]) -> list[Note]:
     """Say what is not counted in."""
     found = []
     sold = {stream for way in every for sale in way.sales.values() for stream in sale.takes}
     for stream in sheet.keep:
         if stream not in sold:
-            found.append(f"{stream} is kept, and no sale takes it: nothing is counted for it.")
+            sentence = "{stream} is kept, and no sale takes it: nothing is counted for it."
+            found.append(note("kept_unsold", sentence, Subject(stream=stream)))
     for name in sheet.worth.sells:
         if not any(name in way.sales for way in every):
-            found.append(f"the sale {name} goes with no way: what it takes is not made there.")
+            sentence = "the sale {sale} goes with no way: what it takes is not made there."
+            found.append(note("sale_of_no_way", sentence, sale=name))
     if not sheet.worth.costs.steps:
-        found.append("no step has a cost (costs:), so only sales count.")
+        found.append(note("no_costs", "no step has a cost (costs:), so only sales count."))
     elif free := [name for name in sheet.steps if name not in sheet.worth.costs.steps]:
-        found.append(f"no cost is given for {', '.join(free)}.")
+        found.append(note("steps_without_cost", "no cost is given for {steps}.", steps=", ".join(free)))
     works = any(one.work is not None for one in best.plain.works.values())
     if sheet.worth.costs.power is not None and works:
-        found.append(
+        sentence = (
             "power is Bond's law for large mills where a step has no kilowatts: small machines take several times as "
             "much. Give those steps kilowatts: and a pace."
         )
+        found.append(note("power_of_large_mills", sentence))
     if not best.plain.solution.model.grains_known:
-        found.append("the sheet knows no gold grains, so the luck of grains is not in the intervals.")
+        sentence = "the sheet knows no gold grains, so the luck of grains is not in the intervals."
+        found.append(note("luck_not_counted", sentence))
     return found

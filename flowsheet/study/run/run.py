@@ -10,6 +10,7 @@ import numpy as np
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.notes import Note, Subject, note, texts
 from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import Coarse, coarse
 from flowsheet.study.common.notebook_result import Shown
@@ -47,8 +48,8 @@ class Run(Shown):
     advice: list[Change]
     #: How sure the answers are; None where the sheet gives neither doubts nor weights.
     sure: Sure | None
-    warnings: list[str]
-    notes: list[str]
+    warnings: list[Note]
+    notes: list[Note]
     cautions: list[str]
 
     def as_dict(self) -> dict[str, Any]:
@@ -65,8 +66,8 @@ class Run(Shown):
             "finer": [asdict(row) for row in self.finer],
             "advice": [asdict(change) for change in self.advice],
             "sure": self.sure.as_dict() if self.sure is not None else None,
-            "warnings": self.warnings,
-            "notes": self.notes,
+            "warnings": texts(self.warnings),
+            "notes": texts(self.notes),
             "cautions": self.cautions,
         }
 
@@ -117,13 +118,14 @@ def caught_rows(solution: Solution) -> list[CaughtRow]:
     ]
 
 
-def warnings(solution: Solution) -> list[str]:
+def warnings(solution: Solution) -> list[Note]:
     """Return what the steps find amiss with what they are fed."""
     model = solution.model
-    found: list[str] = []
+    found: list[Note] = []
     for name in model.sheet.steps:
         values, feed = solution.inputs.values[name], solution.feeds[name]
-        found.extend(f"{name}: {text}" for text in model.step(name).warnings(feed, values, solution.inputs.site))
+        told = model.step(name).warnings(feed, values, solution.inputs.site)
+        found.extend(note("step_warns", "{step}: {what}", Subject(step=name), what=what) for what in told)
     return found
 
 
@@ -131,7 +133,7 @@ FAR_OFF = 0.1
 """A guess further than this from what the weights say, and outside their interval, is told."""
 
 
-def refuted(solution: Solution, certain: Sure | None) -> list[str]:
+def refuted(solution: Solution, certain: Sure | None) -> list[Note]:
     """Say that the weights contradict the sheet's guess of the grade, by which balance and losses are told."""
     if certain is None or not certain.weighed:
         return []
@@ -139,11 +141,12 @@ def refuted(solution: Solution, certain: Sure | None) -> list[str]:
     known = certain.head_grade
     if known.p5 <= guess <= known.p95 or abs(guess / known.mean - 1) < FAR_OFF:
         return []
-    return [
-        f"by the weights the ore holds {known.mean:.3g} g/t ({known.p5:.3g} to {known.p95:.3g}); the sheet's "
-        f"{guess:.3g} g/t is a wrong guess, and the balance, the coarse gold and the losses are told by it. Put the "
-        "grade of the weights into the sheet, or let flowsheet fit do so."
-    ]
+    sentence = (
+        "by the weights the ore holds {g_per_t:.3g} g/t ({low:.3g} to {high:.3g}); the sheet's {guess:.3g} g/t is a "
+        "wrong guess, and the balance, the coarse gold and the losses are told by it. Put the grade of the weights "
+        "into the sheet, or let flowsheet fit do so."
+    )
+    return [note("guess_refuted", sentence, g_per_t=known.mean, low=known.p5, high=known.p95, guess=guess)]
 
 
 def cautions(sheet: Sheet) -> list[str]:

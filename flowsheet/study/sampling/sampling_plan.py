@@ -18,11 +18,12 @@ from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.steps.pulverize import Pulverize
 from flowsheet.study.common import gy
 from flowsheet.study.common.monte_carlo import cluster
 from flowsheet.study.common.notebook_result import Shown
-from flowsheet.study.estimate.corrected_draws import gather
+from flowsheet.study.estimate.corrected_draws import gather, grade_of_weights
 from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
 from flowsheet.study.sampling.sampling_cost import Work, work_of
 from flowsheet.study.sampling.sampling_variance import Broken, Pool, as_it_lies, broken
@@ -103,7 +104,7 @@ class Planned(Shown):
     piles: int
     increments: float
     seed: int
-    notes: list[str]
+    notes: list[Note]
 
     @property
     def whole(self) -> bool:
@@ -145,7 +146,7 @@ class Planned(Shown):
             "least_mass_kg": [asdict(row) for row in self.least],
             "curve": [asdict(row) for row in self.curve],
             "increments_by_form": self.increments,
-            "notes": self.notes,
+            "notes": texts(self.notes),
         }  # fmt: skip
 
 
@@ -202,11 +203,11 @@ def _sacks(sheet: Sheet, block: Pile) -> int:
     return round(block.sacks.value)
 
 
-def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool, float, list[str]]:
+def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool, float, list[Note]]:
     """Return what is known of the pile, the grade (kg/kg) that a poor ore would have, and notes."""
     model = solution.model
     sheet, site = model.sheet, model.plain.site
-    notes: list[str] = []
+    notes: list[Note] = []
     gathered = gather(solution, DRAWS, seed)
     found = gathered.found
     grades: Array = np.asarray(found.fed / found.rock)
@@ -217,11 +218,13 @@ def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool,
     feed = Material(feed.light, feed.heavy, times * feed.free, times * feed.locked)
     mass = block.sack_mass
     if mass is None:
-        notes.append(f"a sack is taken to weigh what the sheet's ore does, {float(feed.solids):.3g} kg.")
+        sentence = "a sack is taken to weigh what the sheet's ore does, {sack_kg:.3g} kg."
+        notes.append(note("sack_mass_of_the_ore", sentence, sack_kg=float(feed.solids)))
     if "spread" not in (block.model_fields_set if sheet.pile is not None else ()):
-        notes.append(f"the spread between sacks ({block.spread}) is typical, not yours: set pile: {{spread: …}}.")
+        sentence = "the spread between sacks ({spread}) is typical, not yours: set pile: {{spread: …}}."
+        notes.append(note("typical_spread", sentence, spread=block.spread))
     if gathered.weighed is not None:
-        notes.append("the grade is that of the weights; the sheet's own guess of it is not used.")
+        notes.append(grade_of_weights())
     together = cluster(model)
     fed_gold = float(solution.fed_gold)
     kept = sum(float(solution.streams[name].gold) for name in sheet.keep)

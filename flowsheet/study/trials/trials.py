@@ -16,6 +16,7 @@ from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.notebook_result import Shown
@@ -62,7 +63,7 @@ class Trials(Shown):
     moved: dict[str, list[str]]
     #: Of the values, "" where the sheet has no prices.
     currency: str = ""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def counts(document: Document) -> frozenset[str]:
@@ -180,7 +181,7 @@ def pair(base: Sheet, sheet: Sheet, settings: dict[str, str]) -> Pair:
     return Pair(before, after, _trial({}, before, kept, value), _trial(settings, after, kept, value))
 
 
-def _refuted(solution: Solution) -> Iterator[str]:
+def _refuted(solution: Solution) -> Iterator[Note]:
     """Say that the money is told at a guess of the grade that the weights contradict."""
     sheet = solution.model.sheet
     if not sheet.weighed or float(solution.fed_gold) <= 0:
@@ -192,10 +193,11 @@ def _refuted(solution: Solution) -> Iterator[str]:
     known = 1e6 * float(np.mean(gathered.found.fed / gathered.found.rock))
     if abs(guess / known - 1) < FAR_OFF:
         return
-    yield (
-        f"the money is told at the sheet's {guess:.3g} g/t; the weights say {known:.3g} g/t: put that into the sheet "
-        "(--fitted goes by the weights, but tells no money)."
+    sentence = (
+        "the money is told at the sheet's {guess_g_per_t:.3g} g/t; the weights say {weighed_g_per_t:.3g} g/t: put that "
+        "into the sheet (--fitted goes by the weights, but tells no money)."
     )
+    yield note("money_at_a_refuted_guess", sentence, guess_g_per_t=guess, weighed_g_per_t=known)
 
 
 def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_now: float | None) -> Trial:
