@@ -17,6 +17,7 @@ from sheets import sheet_of
 from flowsheet.show.label.label import MOST_STEPS, WIDTH, html, parts, text
 from flowsheet.solve.model import load
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.notes import Note
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.label.contents import DRAWS, LotSheet, lot_sheet
 from flowsheet.study.lot.combine_tests import Lot, lot, luck_of
@@ -234,7 +235,9 @@ def test_what_is_to_be_noted_stands_on_the_page(of_pile: LotSheet) -> None:
         told = " ".join(page.split())
         assert "its numbers are taken as they are written." in told
         assert f"{note[0].upper()}{note[1:]}" in told
-    many = replace(of_pile, notes=tuple(f"{HOSTILE} {k}" for k in range(9)))
+    many = replace(
+        of_pile, notes=tuple(Note("made_up", "{what}", numbers={"what": f"{HOSTILE} {k}"}) for k in range(9))
+    )
     assert "script" not in Page(html(many)).tags
     assert "… and 3 more." in text(many)
 
