@@ -9,7 +9,21 @@ from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
-from flowsheet.commands import chance, cut, fit, label, lot, plan, reconcile, report, serve, sheet, specimen, worth
+from flowsheet.commands import (
+    chance,
+    cut,
+    explain,
+    fit,
+    label,
+    lot,
+    plan,
+    reconcile,
+    report,
+    serve,
+    sheet,
+    specimen,
+    worth,
+)
 from flowsheet.commands.common import WRONG_INPUT, print_json
 from flowsheet.commands.output import Output, OutputError, end_without
 
@@ -19,7 +33,7 @@ if TYPE_CHECKING:
 app = typer.Typer(
     help="From the weights of a bench test to what an ore holds, where gold is lost, and what would win it back.",
     no_args_is_help=True,
-    add_completion=False,
+    add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -41,6 +55,7 @@ for command in (
     serve.serve,
     report.report,
     sheet.new,
+    explain.explain,
     sheet.schema,
 ):
     app.command(name=command.__name__.rstrip("_"))(command)

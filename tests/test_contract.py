@@ -172,7 +172,7 @@ def test_show_has_the_sub_rooms_of_study() -> None:
     def rooms(name: str) -> set[str]:
         return {path.parent.name for path in (PACKAGE / name).glob("*/__init__.py")}
 
-    assert rooms("study") - {"common"} == rooms("show") - {"text", "graphics", "page", "report"}
+    assert rooms("study") - {"common"} == rooms("show") - {"text", "graphics", "page", "report", "guide"}
 
 
 # ── size of modules ─────────────────────────────────────────────────────────────────────────────────────────

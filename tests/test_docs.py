@@ -1,60 +1,79 @@
-"""What the documents say is so: every command is named, every shown output is real, every example runs."""
+"""What the documents say is so: every command is named and runs, every shown output is real, every example is right."""
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
 import re
+import runpy
 import shlex
-import subprocess
+import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 import yaml
 
 from flowsheet import cli, starters
-from flowsheet.solve.model import load
+from flowsheet.show.guide import pages
+from flowsheet.solve.model import Model, load
+from flowsheet.solve.propagate import solve
+from flowsheet.spec.blocks.schema import TOP_FIELDS
+from flowsheet.spec.read import build
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.steps import kinds
-from flowsheet.study.run.run import run
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"
+GUIDE = sorted(pages.FOLDER.glob("*.md"))
 EXAMPLES = sorted(path for path in (ROOT / "examples").iterdir() if path.is_dir())
-DOCUMENTS = [path for path in (README, ROOT / "DEVELOPERS.md") if path.is_file()] + [
-    folder / "README.md" for folder in EXAMPLES if (folder / "README.md").is_file()
-]
+DOCUMENTS = [README, ROOT / "DEVELOPERS.md", *(folder / "README.md" for folder in EXAMPLES), *GUIDE]
 COMMANDS = sorted(
-    command.name or command.callback.__name__ for command in cli.app.registered_commands if command.callback
+    (command.name or command.callback.__name__) for command in cli.app.registered_commands if command.callback
 )
+SACK = ROOT / "examples" / "sack_test"
+BASE = ROOT / "examples" / "pile" / "pile.yaml"
+"""The sheet that a fragment of one is put into."""
+
+
+def name_of(document: Path) -> str:
+    return str(document.relative_to(ROOT))
+
+
+def blocks(document: Path, language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```$", document.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+
+
+# ── commands and what they print ────────────────────────────────────────────────────────────────────────────
 
 
 @dataclass(frozen=True)
 class Shown:
     """A command that a document shows, and what it says comes out (None: it does not say)."""
 
-    document: Path
     command: str
     output: str | None
 
-    def __str__(self) -> str:
-        return f"{self.document.relative_to(ROOT)}: {self.command}"
 
-
-def shown_in(document: Path, text: str | None = None) -> Iterator[Shown]:
+def shown_in(text: str) -> Iterator[Shown]:
     """Go through the commands of a document's console blocks.
 
     A line that starts with "$ " is a command, and what follows it up to the next one its output. A block without
     any such line holds commands alone.
     """
-    text = document.read_text(encoding="utf-8") if text is None else text
     for block in re.findall(r"^```console\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL):
         if not re.search(r"^\$ ", block, flags=re.MULTILINE):
-            yield from (Shown(document, line, None) for line in block.splitlines() if line.strip())
+            yield from (Shown(line, None) for line in block.splitlines() if line.strip())
             continue
         for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
             command, _, output = part.partition("\n")
-            yield Shown(document, command, output if output.strip() else None)
+            yield Shown(command, output if output.strip() else None)
 
 
 def as_shown(text: str) -> list[str]:
@@ -75,31 +94,88 @@ def agrees(shown: str, real: str) -> bool:
     return re.fullmatch(pattern, "".join(line + "\n" for line in as_shown(real))) is not None
 
 
-ALL_SHOWN = [shown for document in DOCUMENTS for shown in shown_in(document)]
+@dataclass(frozen=True)
+class Done:
+    code: object
+    out: str
+    err: str
 
 
-@pytest.mark.parametrize("shown", ALL_SHOWN, ids=str)
-def test_a_shown_command_works_and_its_output_is_real(shown: Shown, tmp_path: Path) -> None:
+def in_process(command: str, folder: Path) -> Done:
+    """Run a command in ``folder`` as the shell would: the program itself, or a script with python."""
+    program, *arguments = shlex.split(command)
+    assert program in ("flowsheet", "python"), command
+    out, err, code = io.StringIO(), io.StringIO(), None
+    before, argv = Path.cwd(), sys.argv
+    os.chdir(folder)
+    sys.argv = ["flowsheet", *arguments] if program == "flowsheet" else arguments
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            cli.main() if program == "flowsheet" else runpy.run_path(arguments[0], run_name="__main__")
+    except SystemExit as ended:
+        code = ended.code
+    finally:
+        os.chdir(before)
+        sys.argv = argv
+    return Done(code, out.getvalue(), err.getvalue())
+
+
+@cache
+def of_examples(command: str, folder: Path) -> Done:
+    """Run a command on a shipped sheet, once however many documents show it."""
+    return in_process(command, folder)
+
+
+def bench(folder: Path) -> Path:
+    """Lay out what a reader has at hand: the tree's examples, and files of the names that the guide uses."""
     for name in ("examples", "configs"):
-        (tmp_path / name).symlink_to(ROOT / name)
-    program, *arguments = shlex.split(shown.command)
-    command = {"flowsheet": [sys.executable, "-m", "flowsheet"], "python": [sys.executable]}[program]
-    done = subprocess.run([*command, *arguments], cwd=tmp_path, capture_output=True, encoding="utf-8", check=False,
-                          timeout=60)  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    if shown.output is not None:
-        assert agrees(shown.output, done.stdout), f"really prints:\n{done.stdout}"
+        (folder / name).symlink_to(ROOT / name)
+    shutil.copy(SACK / "sack3.csv", folder)
+    shutil.copy(SACK / "sack3.yaml", folder / "my.yaml")
+    (rocks,) = (block for block in blocks(pages.FOLDER / "rocks.md", "text") if block.startswith("name,air"))
+    (folder / "rocks.csv").write_text(rocks, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def examples(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return bench(tmp_path_factory.mktemp("examples"))
+
+
+LONG = ROOT / "examples" / "pile" / "README.md"
+"""Shows the commands that take seconds each."""
+SHOWING = [pytest.param(path, marks=[pytest.mark.slow] if path == LONG else [], id=name_of(path))
+           for path in DOCUMENTS if blocks(path, "console")]  # fmt: skip
+
+
+@pytest.mark.parametrize("document", SHOWING)
+def test_what_a_document_shows_works_and_is_real(document: Path, examples: Path, tmp_path: Path) -> None:
+    """Its commands one after another, as a reader would type them."""
+    bench(tmp_path)
+    shown = list(shown_in(document.read_text(encoding="utf-8")))
+    if any("new my.yaml" in one.command for one in shown):
+        (tmp_path / "my.yaml").unlink()
+    wrong = []
+    for one in shown:
+        pure = re.search(r" examples/\S+\.yaml", one.command) and " -o " not in one.command
+        done = of_examples(one.command, examples) if pure else in_process(one.command, tmp_path)
+        if done.code:
+            wrong.append(f"{one.command}\nends with {done.code}: {done.err}")
+        elif one.output is not None and not agrees(one.output, done.out):
+            wrong.append(f"{one.command}\nreally prints:\n{done.out}")
+    assert wrong == []
 
 
 def test_the_readme_shows_what_a_run_prints() -> None:
-    assert any(s.command.startswith("flowsheet run") and s.output for s in ALL_SHOWN if s.document == README)
+    shown = list(shown_in(README.read_text(encoding="utf-8")))
+    assert any(s.command.startswith("flowsheet run") and s.output for s in shown)
 
 
 SAMPLE = "```console\n$ flowsheet a b  \none  \n\ntwo 3e-16\n$ flowsheet c\n```\n\n```console\nflowsheet d\n```\n"
 
 
 def test_the_reader_of_documents_reads() -> None:
-    found = [(s.command, s.output) for s in shown_in(README, SAMPLE)]
+    found = [(s.command, s.output) for s in shown_in(SAMPLE)]
     assert found == [("flowsheet a b  ", "one  \n\ntwo 3e-16\n"), ("flowsheet c", None), ("flowsheet d", None)]
 
 
@@ -120,26 +196,59 @@ def test_the_comparison_can_fail(shown: str, real: str, same: bool) -> None:
     assert agrees(shown, real) is same
 
 
+# ── nothing is left out ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_readme_is_short_and_begins_with_the_two_commands() -> None:
+    lines = README.read_text(encoding="utf-8").splitlines()
+    assert len(lines) <= 150
+    commands = [block.splitlines()[0] for block in blocks(README, "sh")[:2]]
+    assert "pip install" in commands[0]
+    assert "pytest" in commands[1]
+
+
 @pytest.mark.parametrize("command", COMMANDS)
-def test_every_command_is_in_the_readme(command: str) -> None:
+def test_every_command_is_in_the_readme_and_in_the_guide(command: str) -> None:
     assert f"flowsheet {command}" in README.read_text(encoding="utf-8")
+    assert any(command in section.names for page in pages.pages().values() for section in page.sections)
 
 
 def test_there_are_commands_to_look_for() -> None:
-    assert {"check", "run", "draw", "try", "new", "schema"} <= set(COMMANDS)
+    assert {"check", "run", "draw", "try", "new", "schema", "explain"} <= set(COMMANDS)
+
+
+def test_every_page_has_its_place_and_is_in_the_readme() -> None:
+    assert {path.stem for path in GUIDE} == set(pages.ORDER)
+    text = README.read_text(encoding="utf-8")
+    assert [page for page in pages.ORDER if f"(flowsheet/guide/{page}.md)" not in text] == []
+
+
+@pytest.mark.parametrize("page", GUIDE, ids=lambda path: path.stem)
+def test_a_page_can_be_read_on_a_terminal(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    assert text.startswith("# ")
+    assert not re.search(r"^(\||###|<)", text, re.MULTILINE)  # no tables, no third level, no HTML
+    assert not re.search(r"\]\(", text)  # no links: a topic is named instead
+    assert max(map(len, text.splitlines())) <= 120
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
+def test_topics_that_are_named_are_there(document: Path) -> None:
+    known = topics_of_the_program()
+    named = re.findall(r"flowsheet explain ((?:[a-z_]+ ?)+)[`\n]", document.read_text(encoding="utf-8"))
+    assert [topic for line in named for topic in line.split() if topic not in known] == []
+
+
+@cache
+def topics_of_the_program() -> set[str]:
+    from flowsheet.show.guide.topics import topics
+
+    return set(topics(dict.fromkeys(COMMANDS, "")))
 
 
 @pytest.mark.parametrize("name", starters.starters())
-def test_every_shipped_sheet_is_in_the_readme(name: str) -> None:
-    assert f"`{name}`" in README.read_text(encoding="utf-8")
-
-
-@pytest.mark.parametrize("kind", sorted(kinds()))
-def test_every_kind_and_its_outlets_are_in_the_readme(kind: str) -> None:
-    text = README.read_text(encoding="utf-8")
-    assert f"`{kind}`" in text
-    for port in kinds()[kind].ports:
-        assert port.name in text
+def test_every_shipped_sheet_is_in_the_guide(name: str) -> None:
+    assert f"- `{name}`" in (pages.FOLDER / "start.md").read_text(encoding="utf-8")
 
 
 def test_there_is_a_document_for_developers() -> None:
@@ -148,27 +257,84 @@ def test_there_is_a_document_for_developers() -> None:
         assert room in text
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
 def test_links_lead_somewhere(document: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)[^)]*\)", document.read_text(encoding="utf-8")):
         if "://" not in target:
             assert (document.parent / target).exists(), target
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))
-def test_yaml_blocks_are_yaml(document: Path) -> None:
-    for block in re.findall(r"^```yaml\n(.*?)^```$", document.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL):
-        assert yaml.safe_load(block)
+# ── sheets, tables and Python in the text ───────────────────────────────────────────────────────────────────
+
+
+def with_fragment(fragment: dict[str, Any]) -> dict[str, Any]:
+    """Return the base sheet with a fragment in place of what it has there; blocks are joined by name."""
+    data = yaml_document.read(BASE).data
+    for name, part in fragment.items():
+        joined = name in ("ore", "steps") and isinstance(data.get(name), dict)
+        data[name] = {**data[name], **part} if joined else part
+    return data
+
+
+def weigh_sheets(folder: Path) -> Path:
+    """Lay out the weigh sheets that shown sheets name; sack3.csv is the one that the guide shows."""
+    for path in BASE.parent.glob("*.csv"):
+        shutil.copy(path, folder)
+    (table,) = blocks(pages.FOLDER / "weights.md", "text")
+    (folder / "sack3.csv").write_text(table, encoding="utf-8")
+    return folder
+
+
+def faults_of(block: str, folder: Path) -> list[str]:
+    """Return what is wrong with a sheet, or with the base sheet that a fragment of one is put into."""
+    read = yaml_document.parse(block, str(folder / "shown.yaml"))
+    if not {"steps", "keep"} <= set(read.data):
+        read.data = with_fragment(read.data)
+    try:
+        build(read, kinds())
+    except SheetError as wrong:
+        return [str(mistake) for mistake in wrong.mistakes]
+    return []
+
+
+SHEETS = [(document, block) for document in DOCUMENTS for block in blocks(document, "yaml")]
+
+
+@pytest.mark.parametrize(("document", "block"), SHEETS, ids=lambda one: name_of(one) if isinstance(one, Path) else "")
+def test_a_shown_sheet_is_right(document: Path, block: str, tmp_path: Path) -> None:
+    weigh_sheets(tmp_path)
+    assert set(yaml.safe_load(block)) <= set(TOP_FIELDS)
+    assert faults_of(block, tmp_path) == []
+
+
+@pytest.mark.parametrize("block", ["pile: {sacs: 4}", "steps: {scalp: {do: sieve}}", "title: x\nsteps: {}\nkeep: [y]"])
+def test_a_wrong_sheet_would_be_found(block: str, tmp_path: Path) -> None:
+    assert faults_of(block, weigh_sheets(tmp_path))
+
+
+def test_the_shown_weigh_sheet_reads(tmp_path: Path) -> None:
+    block = next(block for block in blocks(pages.FOLDER / "weights.md", "yaml") if "file:" in block)
+    read = yaml_document.parse(block, str(weigh_sheets(tmp_path) / "shown.yaml"))
+    read.data = with_fragment(read.data)
+    assert [m.test for m in build(read, kinds()).weighed] == ["sack3"] * 11
+
+
+@pytest.mark.parametrize("document", [path for path in DOCUMENTS if blocks(path, "python")], ids=name_of)
+def test_shown_python_runs(document: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(bench(tmp_path))
+    space: dict[str, object] = {}
+    for block in blocks(document, "python"):
+        exec(compile(block, name_of(document), "exec"), space)
 
 
 @pytest.mark.parametrize("folder", EXAMPLES, ids=lambda path: path.name)
-def test_an_example_has_a_text_and_sheets_that_run(folder: Path) -> None:
+def test_an_example_has_a_text_and_sheets_that_balance(folder: Path) -> None:
     assert (folder / "README.md").is_file()
     assert f"examples/{folder.name}/" in README.read_text(encoding="utf-8")
     sheets = sorted(folder.glob("*.yaml"))
     assert sheets
     for sheet in sheets:
-        closure = run(load(sheet)[0]).solution.closure
+        closure = solve(Model.of(load(sheet)[0])).closure
         assert max(closure.solids, closure.gold) <= 1e-12
 
 

@@ -17,7 +17,8 @@ from sheets import sheet_of
 
 from flowsheet.show.lot import lot_plots, lots
 from flowsheet.show.text import workbook
-from flowsheet.show.text.tables import WIDTH, Column, Grid
+from flowsheet.show.text.line_width import WIDTH
+from flowsheet.show.text.tables import Column, Grid
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.lot.between_sacks import MEDIAN, Reader, Sacks, sigma
 from flowsheet.study.lot.combine_tests import lot, luck_of

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -428,16 +427,6 @@ def test_mistakes_of_a_sheet_and_its_weigh_sheets_are_told_at_once(folder):
         ("sack.yaml", "weighed.lump"), ("sack.yaml", "weighed.lump"),
         ("b.csv", "tail"), ("sack.csv", "lumps, mass"),
     ]  # fmt: skip
-
-
-def test_what_the_readme_shows_reads(folder):
-    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-    (block,) = re.findall(r"^```yaml\n(weighed:.*?)^```$", readme, re.MULTILINE | re.DOTALL)
-    (table,) = re.findall(r"^```text\n(stream,.*?)^```$", readme, re.MULTILINE | re.DOTALL)
-    (folder / "sack.yaml").write_text(SHEET + block, encoding="utf-8")
-    (folder / "sack3.csv").write_text(table, encoding="utf-8")
-    found = load(folder / "sack.yaml")[0].weighed
-    assert [m.test for m in found] == ["sack3"] * 11
 
 
 # ── what outweighs what ─────────────────────────────────────────────────────────────────────────────────────

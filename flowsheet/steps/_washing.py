@@ -43,6 +43,7 @@ class Washer(Step):
         "mass of concentrate to stop at; the model takes no more free gold to be lost for panning further down",
         low=1e-9,
         high=1e6,
+        like="180 g",
     )
     passes: Count = knob("1", "how often the tailings are washed again", source="1: once", low=1, high=20, better="+1")
 

@@ -47,8 +47,8 @@ class Cupel(Step):
     )
     silver_loss: Share = knob("1.73 %", "share of the silver that is lost", source=HANDBOOK, low=0.0, high=1.0)
     collector: Literal["lead", "bismuth"] = Field("lead", description="metal that carries the gangue's oxides away")
-    charge: Mass | None = knob(None, "mass of the collector metal", low=1e-6, high=10.0)
-    cupel_mass: Mass | None = knob(None, "mass of the cupel", low=1e-6, high=10.0)
+    charge: Mass | None = knob(None, "mass of the collector metal", low=1e-6, high=10.0, like="20 g")
+    cupel_mass: Mass | None = knob(None, "mass of the cupel", low=1e-6, high=10.0, like="30 g")
     capacity: Plain = knob("1", "oxide that a cupel takes up per mass of cupel", source=NO_SOURCE, low=0.01, high=5.0)
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:

@@ -25,7 +25,7 @@ class JawCrush(Crusher):
     )
 
     do: Literal["jaw_crush"] = Field(description="kind of equipment")
-    setting: Length | None = knob(None, "closed-side setting", low=1e-5, high=1.0, better="x0.5")
+    setting: Length | None = knob(None, "closed-side setting", low=1e-5, high=1.0, better="x0.5", like="6 mm")
 
     def opening_fields(self) -> str:
         """Return the field that sets how fine the jaws break."""

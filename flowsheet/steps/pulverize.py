@@ -19,7 +19,9 @@ from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values
 class Target(Block):
     """How fine the product shall be."""
 
-    p80: Length = knob(None, "80 % of the product passes this size", low=1e-6, high=0.1, required=True, better="x0.5")
+    p80: Length = knob(
+        None, "80 % of the product passes this size", low=1e-6, high=0.1, required=True, better="x0.5", like="150 um"
+    )
 
 
 class Pulverize(Crusher):
@@ -35,7 +37,7 @@ class Pulverize(Crusher):
     )
 
     do: Literal["pulverize"] = Field(description="kind of equipment")
-    gap: Length | None = knob(None, "gap between the plates", low=1e-6, high=0.1, better="x0.5")
+    gap: Length | None = knob(None, "gap between the plates", low=1e-6, high=0.1, better="x0.5", like="0.2 mm")
     to: Target | None = Field(None, description="the product's p80 in place of a gap, which is then found")
     passes: Count = knob("1", "how often the powder goes through", source="1: once", low=1, high=50, better="+1")
 

@@ -29,8 +29,8 @@ class Saw(Step):
     breaks = True
 
     do: Literal["saw"] = Field(description="kind of equipment")
-    kerf: Length | None = knob(None, "width that the blade cuts away", low=1e-5, high=0.05, better="x0.5")
-    slab: Length | None = knob(None, "thickness of a slab", low=1e-4, high=1.0)
+    kerf: Length | None = knob(None, "width that the blade cuts away", low=1e-5, high=0.05, better="x0.5", like="2 mm")
+    slab: Length | None = knob(None, "thickness of a slab", low=1e-4, high=1.0, like="8 mm")
     swarf_size: Length = knob("0.1 mm", "size of the swarf", source=TYPICAL, low=1e-6, high=0.01)
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:

@@ -40,7 +40,11 @@ class Screen(Step):
         "300", "how often a piece gets a chance at a hole", source=TYPICAL, low=0.01, high=MOST_PRESENTATIONS
     )
     efficiency: Share | None = knob(
-        None, "share of the undersize in the feed that passes; sets the presentations", low=0.001, high=0.9999
+        None,
+        "share of the undersize in the feed that passes; sets the presentations",
+        low=0.001,
+        high=0.9999,
+        like="90 %",
     )
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:

@@ -15,12 +15,6 @@ from flowsheet.study.common.streams import FED, INSIDE, KEPT, LOST
 if TYPE_CHECKING:
     from rich.table import Table
 
-WIDTH = 100
-"""Columns of a terminal that every table fits."""
-
-NARROWEST = 80
-"""Tables are not squeezed into less: a number that is cut short misleads."""
-
 FAINT = 1e-7
 """Amounts below this (kg, g or g/t) are told as less than it: no scale or assay of the trade sees them."""
 

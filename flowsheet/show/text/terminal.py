@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from flowsheet.show.text import tables
+from flowsheet.show.text.line_width import width
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -16,14 +16,10 @@ RULES = "This is an estimate from one test, not a resource statement or an assay
 
 
 def console() -> Console:
-    """Return a console that fits tables into 100 columns, or into the terminal where that is narrower (to 80)."""
-    import shutil
-
+    """Return a console that fits tables into the columns to write in."""
     from rich.console import Console
 
-    wide = shutil.get_terminal_size((tables.WIDTH, 24)).columns if sys.stdout.isatty() else tables.WIDTH
-    width = max(tables.NARROWEST, min(wide, tables.WIDTH))
-    return Console(width=width, highlight=False, markup=False, emoji=False)
+    return Console(width=width(), highlight=False, markup=False, emoji=False)
 
 
 def say(lines: Iterable[str]) -> None:

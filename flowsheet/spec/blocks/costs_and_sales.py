@@ -26,8 +26,13 @@ RAW, SPECIMEN, SLABS, METAL = "raw", "specimen", "slabs", "metal"
 USUAL_PRICE = {RAW: "raw ore", SPECIMEN: "specimens", SLABS: "slabs"}
 
 POWER, WORK, SACK = "power", "work_index", "sack"
-GENERAL = (POWER, WORK, SACK)
-"""Names under ``costs:`` that are no steps."""
+GENERAL_COSTS = {
+    SACK: ("getting one sack to the bench, whatever is done with it", money.AMOUNT),
+    POWER: ("price of power", money.POWER_PRICE),
+    WORK: ("Bond's work index of the ore (default: 14.83 kWh/ton, gold ores in F. C. Bond 1961)", money.WORK_INDEX),
+}
+"""Names under ``costs:`` that are no steps: what they are, and the dimension of their number."""
+GENERAL = tuple(GENERAL_COSTS)
 
 MOST_SALES = 8
 """Every combination of sales is a way to be worked out."""
@@ -38,11 +43,17 @@ class StepCost(Block):
 
     labour: Wage | None = knob(None, "wage of those who do it, yours too", low=0.0)
     pace: Pace | None = knob(None, "how much of the rock they do in an hour (of one pass)", low=1e-9)
-    time: Time | None = knob(None, "working time of a batch, in place of a pace or besides", low=0.0)
-    per_mass: PricePerMass | None = knob(None, "consumables by the mass taken (balls, discs, flux)", low=0.0)
+    time: Time | None = knob(None, "working time of a batch, in place of a pace or besides", low=0.0, like="40 min")
+    per_mass: PricePerMass | None = knob(
+        None, "consumables by the mass taken (balls, discs, flux)", low=0.0, like="0.08 USD/kg"
+    )
     each: Amount | None = knob(None, "consumables of a batch (a cupel, gas)", low=0.0)
-    batch: Mass | None = knob(None, "largest batch that it takes; left out: a sack is one batch", low=1e-6, high=1e6)
-    kilowatts: Plain | None = knob(None, "power that the motor draws, in place of Bond's law", low=0.0, high=1e5)
+    batch: Mass | None = knob(
+        None, "largest batch that it takes; left out: a sack is one batch", low=1e-6, high=1e6, like="2 kg"
+    )
+    kilowatts: Plain | None = knob(
+        None, "power that the motor draws, in place of Bond's law", low=0.0, high=1e5, like="1.5"
+    )
 
 
 class Sale(Block):
@@ -58,16 +69,20 @@ class Sale(Block):
         None, description='the price by mass, by its name under prices: ("raw ore", "specimens", "slabs" by default)'
     )
     premium: Plain | None = knob(
-        None, "price as a multiple of the gold's own worth, in place of a price by mass", low=0.0, high=1e4
+        None, "price as a multiple of the gold's own worth, in place of a price by mass", low=0.0, high=1e4, like="1.5"
     )
     fee: Share = knob("0 %", "share of the price that a seller or a stall keeps", source=TYPICAL, low=0.0, high=1.0)
     each: Amount | None = knob(None, "what each lot costs (carriage, insurance, assay)", low=0.0)
-    per_mass: PricePerMass | None = knob(None, "what the lot costs by its mass (carriage, treatment)", low=0.0)
+    per_mass: PricePerMass | None = knob(
+        None, "what the lot costs by its mass (carriage, treatment)", low=0.0, like="0.1 USD/kg"
+    )
     payable: Share = knob("97 %", "share of the gold that a refiner pays for", source=TYPICAL, low=0.0, high=1.0)
     payable_silver: Share = knob("0 %", "share of the silver that is paid for", source=TYPICAL, low=0.0, high=1.0)
-    refining: PricePerMass | None = knob(None, "refiner's charge by the mass of gold paid for", low=0.0)
+    refining: PricePerMass | None = knob(
+        None, "refiner's charge by the mass of gold paid for", low=0.0, like="0.5 USD/g"
+    )
     minimum: Amount | None = knob(None, "least that a lot is charged in all, the fee counted in", low=0.0)
-    least: Mass | None = knob(None, "smallest lot that is taken at all", low=0.0, high=1e6)
+    least: Mass | None = knob(None, "smallest lot that is taken at all", low=0.0, high=1e6, like="5 g")
     lots: Plain = knob("1", "in how many lots the pile is sold", source=TYPICAL, low=1.0, high=1e5)
 
     ONLY: ClassVar[dict[str, tuple[str, ...]]] = {

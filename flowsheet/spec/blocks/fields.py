@@ -81,12 +81,13 @@ def knob(
     high: float | None = None,
     better: str | None = None,
     required: bool = False,
+    like: str | None = None,
 ) -> Any:
     """Describe one number of a sheet.
 
     ``default`` is written as in a sheet (None: not set); ``low`` and ``high`` bound it, in SI; ``source``
     says where the default comes from; ``better`` is the change that the advice may try: "x0.5" (times),
-    "+1" (more of it) or "to 0.95".
+    "+1" (more of it) or "to 0.95"; ``like`` is what a sheet might say, where the default does not show it.
     """
     extra: dict[str, Any] = {"source": source} if source else {}
     if low is not None:
@@ -95,6 +96,8 @@ def knob(
         extra["high"] = high
     if better is not None:
         extra["better"] = better
+    if like is not None:
+        extra["examples"] = [like]
     if default is not None:
         extra["default_text"] = default
     kwargs: dict[str, Any] = {"description": what, "json_schema_extra": extra}

@@ -12,8 +12,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from flowsheet.spec.blocks.costs_and_sales import POWER, SACK, WORK, Sale, StepCost
-from flowsheet.spec.blocks.money import AMOUNT, POWER_PRICE, PRICE, WORK_INDEX
+from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
+from flowsheet.spec.blocks.money import PRICE
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, StepBlock, Weighed
 from flowsheet.spec.text import units
@@ -69,14 +69,9 @@ def _shapes(ore: Schema, weighed: Schema, steps: list[Schema], cost: Schema, sal
 
 
 def _general_costs() -> Schema:
-    told = {
-        SACK: ("getting one sack to the bench, whatever is done with it", AMOUNT),
-        POWER: ("price of power", POWER_PRICE),
-        WORK: ("Bond's work index of the ore (default: 14.83 kWh/ton, gold ores in F. C. Bond 1961)", WORK_INDEX),
-    }
     return {
         name: {"type": "string", "quantity": dimension.name, "examples": [dimension.example], "description": what}
-        for name, (what, dimension) in told.items()
+        for name, (what, dimension) in GENERAL_COSTS.items()
     }
 
 

@@ -8,9 +8,13 @@ from flowsheet.spec.blocks.fields import TYPICAL, Block, Count, Mass, Share, kno
 class Pile(Block):
     """Sacks of one ore, and how far they and their rocks differ."""
 
-    sacks: Count | None = knob(None, "how many sacks lie there", low=1, high=1e6)
+    sacks: Count | None = knob(None, "how many sacks lie there", low=1, high=1e6, like="40")
     sack_mass: Mass | None = knob(
-        None, "mass of one sack, dry; ± tells how far they differ (left out: the mass of the ore)", low=1e-3, high=1e5
+        None,
+        "mass of one sack, dry; ± tells how far they differ (left out: the mass of the ore)",
+        low=1e-3,
+        high=1e5,
+        like="14 kg ± 1 kg",
     )
     spread: Share = knob(
         "30 %",
@@ -35,5 +39,5 @@ class Pile(Block):
     )
     # No default here: to read its unit would load a library before any sheet is read.
     weighing: Mass | None = knob(
-        None, f"doubt of the scale that weighs the gold (left out: 1 mg; {TYPICAL})", low=0.0, high=1.0
+        None, f"doubt of the scale that weighs the gold (left out: 1 mg; {TYPICAL})", low=0.0, high=1.0, like="0.1 mg"
     )

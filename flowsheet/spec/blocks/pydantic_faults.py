@@ -85,7 +85,7 @@ def _as_block(model: type[BaseModel], within: Path_) -> str:
     at = within[:-1] if row else within
     name = str(at[-1])
     known = _fields_at(model, at[:-1])
-    inner = _models_in(known[name].annotation) if name in known else []
+    inner = models_in(known[name].annotation) if name in known else []
     fields = some_fields(inner[-1 if row else 0]) if inner else "{name: value}"
     return fields if row else f"{name}: {fields}"
 
@@ -95,16 +95,16 @@ def _fields_at(model: type[BaseModel], within: Path_) -> dict[str, FieldInfo]:
     fields = dict(model.model_fields)
     for part in within:
         if isinstance(part, str) and part in fields:
-            inner = _models_in(fields[part].annotation)
+            inner = models_in(fields[part].annotation)
             fields = {name: found for block in reversed(inner) for name, found in block.model_fields.items()}
     return fields
 
 
-def _models_in(annotation: Any) -> list[type[BaseModel]]:
+def models_in(annotation: Any) -> list[type[BaseModel]]:
     """Return the blocks that an annotation is made of, in order."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
-    return [block for part in get_args(annotation) for block in _models_in(part)]
+    return [block for part in get_args(annotation) for block in models_in(part)]
 
 
 def some_fields(model: type[BaseModel]) -> str:

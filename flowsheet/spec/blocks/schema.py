@@ -53,9 +53,9 @@ class SizeLaw(Block):
     law: Literal["gates_gaudin_schuhmann", "rosin_rammler"] = Field(
         "gates_gaudin_schuhmann", description="the law that the sizes follow"
     )
-    top: Length | None = knob(None, "the largest piece: everything passes this size", low=1e-5, high=5.0)
-    p80: Length | None = knob(None, "the size that 80 % of the mass passes", low=1e-6, high=5.0)
-    x63: Length | None = knob(None, "Rosin-Rammler's size, which 63.2 % passes", low=1e-6, high=5.0)
+    top: Length | None = knob(None, "the largest piece: everything passes this size", low=1e-5, high=5.0, like="100 mm")
+    p80: Length | None = knob(None, "the size that 80 % of the mass passes", low=1e-6, high=5.0, like="60 mm")
+    x63: Length | None = knob(None, "Rosin-Rammler's size, which 63.2 % passes", low=1e-6, high=5.0, like="40 mm")
     slope: Plain = knob("0.7", "the law's exponent", source=TYPICAL, low=0.05, high=10.0)
 
 
@@ -72,15 +72,15 @@ class SieveRow(Block):
 class GrainRow(Block):
     """One size of a table of gold grains."""
 
-    sieve: Length = knob(None, "grain size", low=1e-7, high=0.5, required=True)
-    passing: Share = knob(None, "share of the gold in finer grains", low=0.0, high=1.0, required=True)
+    sieve: Length = knob(None, "grain size", low=1e-7, high=0.5, required=True, like="0.5 mm")
+    passing: Share = knob(None, "share of the gold in finer grains", low=0.0, high=1.0, required=True, like="60 %")
 
 
 class Gold(Block):
     """The gold grains of an ore, by mass."""
 
-    d50: Length | None = knob(None, "half of the gold is in grains finer than this", low=1e-7, high=0.5)
-    d95: Length | None = knob(None, "95 % of the gold is in grains finer than this", low=1e-7, high=0.5)
+    d50: Length | None = knob(None, "half of the gold is in grains finer than this", low=1e-7, high=0.5, like="0.35 mm")
+    d95: Length | None = knob(None, "95 % of the gold is in grains finer than this", low=1e-7, high=0.5, like="1.6 mm")
     sizes: list[GrainRow] | None = Field(None, description="a table of grain sizes in place of d50 and d95")
     fineness: Fineness = knob(
         "900",
@@ -224,9 +224,9 @@ class Metallics(Block):
     # Fields that are missing are told by name in ``check_weighed``, in the words of the file they belong to.
     model_config = ConfigDict(json_schema_extra={"required": ["plus", "plus_gold", "minus", "minus_grades"]})
 
-    plus: Mass | None = knob(None, "mass of what stayed on the sieve", low=0.0, high=1e6)
-    plus_gold: Mass | None = knob(None, "fine gold in all that stayed on the sieve", low=0.0, high=1e6)
-    minus: Mass | None = knob(None, "mass of what passed the sieve", low=1e-9, high=1e6)
+    plus: Mass | None = knob(None, "mass of what stayed on the sieve", low=0.0, high=1e6, like="12.1 g")
+    plus_gold: Mass | None = knob(None, "fine gold in all that stayed on the sieve", low=0.0, high=1e6, like="3.2 mg")
+    minus: Mass | None = knob(None, "mass of what passed the sieve", low=1e-9, high=1e6, like="480 g")
     minus_grades: GradesField | None = Field(None, description="assays of what passed the sieve, one or more")
 
 
@@ -235,13 +235,13 @@ class Weighed(Block):
 
     mass: Mass | None = knob(None, "mass, dry unless there is a moisture", low=0.0, high=1e9)
     grade: Grade | None = knob(None, "assay", low=0.0, high=1.0)
-    gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6)
-    bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6)
+    gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6, like="24 mg")
+    bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6, like="0.27 g")
     passing: PassingField | None = Field(None, description="share of the mass that passes each sieve")
     grains: GrainsField | None = Field(
         None, description='gold grains counted, all of them or by least size ("+0.3 mm")'
     )
-    moisture: Share | None = knob(None, "water in the mass, as a share of it", low=0.0, high=1.0)
+    moisture: Share | None = knob(None, "water in the mass, as a share of it", low=0.0, high=1.0, like="2 %")
     metallics: Annotated[Metallics | None, BeforeValidator(_screen_assay)] = Field(
         None, description="a screen assay, which makes one grade"
     )
