@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import os
 import sys
-from typing import TYPE_CHECKING, NoReturn
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
+from flowsheet import __version__
 from flowsheet.commands import (
     chance,
     cut,
@@ -24,11 +28,12 @@ from flowsheet.commands import (
     specimen,
     worth,
 )
-from flowsheet.commands.common import WRONG_INPUT, print_json
+from flowsheet.commands.common import WRONG_INPUT, print_result
 from flowsheet.commands.output import Output, OutputError, end_without
 
 if TYPE_CHECKING:
     from flowsheet.spec.text.mistakes import SheetError
+    from flowsheet.spec.text.source_files import SourceFiles
 
 app = typer.Typer(
     help="From the weights of a bench test to what an ore holds, where gold is lost, and what would win it back.",
@@ -37,6 +42,23 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+_asked: dict[str, Path] = {}
+"""The sheet that the command was asked of: where it is refused, it cannot say so itself."""
+
+
+def remembered(command: Callable[..., None]) -> Callable[..., None]:
+    """Return a command that notes the sheet which it is asked of; ``new`` makes one, and is asked of none."""
+    reads = command.__annotations__.get("file") in ("Sheet", "Tests") and command is not sheet.new
+
+    @functools.wraps(command)
+    def noted(**given: Any) -> None:
+        if reads:
+            _asked["sheet"] = given["file"]
+        command(**given)
+
+    return noted
+
 
 for command in (
     sheet.check,
@@ -58,7 +80,16 @@ for command in (
     explain.explain,
     sheet.schema,
 ):
-    app.command(name=command.__name__.rstrip("_"))(command)
+    app.command(name=command.__name__.rstrip("_"))(remembered(command))
+
+
+@app.callback(no_args_is_help=True, invoke_without_command=True)
+def _program(
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    if version:
+        typer.echo(f"flowsheet {__version__}")
+        raise typer.Exit
 
 
 def main() -> NoReturn:
@@ -68,6 +99,7 @@ def main() -> NoReturn:
             stream.reconfigure(errors="replace")
     plain = sys.stdout or open(os.devnull, "w")  # noqa: SIM115 (closed by the shell: nobody wants the answer)
     output = Output(plain)
+    _asked.clear()
     sys.stdout = output
     try:
         code = _run()
@@ -91,9 +123,17 @@ def _run() -> str | int | None:
         if not isinstance(wrong, SheetError):
             raise
         if "--json" in sys.argv:  # whoever reads JSON is told in JSON
-            print_json({"ok": False, "mistakes": [mistake.as_dict() for mistake in wrong.mistakes]})
+            print_result({"ok": False, "mistakes": [mistake.as_dict() for mistake in wrong.mistakes]}, _asked_of())
         _print_mistakes(wrong)
     return WRONG_INPUT
+
+
+def _asked_of() -> SourceFiles | None:
+    """Return the files of the sheet that a refused command was asked of, as far as they can be read."""
+    from flowsheet.spec.weights.read_weighed import readable_sources
+
+    sheet = _asked.get("sheet")
+    return readable_sources(sheet) if sheet is not None else None
 
 
 def _print_mistakes(wrong: SheetError) -> None:

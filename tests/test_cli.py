@@ -261,9 +261,9 @@ def test_draw_without_a_name_writes_an_svg_beside_you(flowsheet: Command, tmp_pa
 
 def test_draw_json_names_what_was_written(flowsheet: Command, tmp_path: Path) -> None:
     done = flowsheet("draw", QUICK, "-o", "flow.svg", "--json")
-    assert done.json == {"written": ["flow.svg"]}
+    assert done.json["written"] == ["flow.svg"]
     done = flowsheet("draw", QUICK, "--sizes", " ore , tails,ore", "-o", "sizes.svg", "--json")
-    assert done.json == {"written": ["sizes.svg"]}
+    assert done.json["written"] == ["sizes.svg"]
     assert files_in(tmp_path) == {"flow.svg", "sizes.svg"}
 
 
@@ -503,7 +503,7 @@ def test_new_writes_each_shipped_sheet_and_it_runs(flowsheet: Command, tmp_path:
 
 
 def test_new_begins_with_the_quick_test(flowsheet: Command, tmp_path: Path) -> None:
-    assert flowsheet("new", "mine.yaml", "--json").json == {"written": ["mine.yaml"]}
+    assert flowsheet("new", "mine.yaml", "--json").json["written"] == ["mine.yaml"]
     assert (tmp_path / "mine.yaml").read_bytes() == QUICK.read_bytes()
     assert "#" in (tmp_path / "mine.yaml").read_text(encoding="utf-8")
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sheets import run_of, solved
+from sheets import run_of, sheet_of, solved
 
 from flowsheet import starters
 from flowsheet.solve.model import load
@@ -639,8 +639,8 @@ def test_progress_sees_every_trial() -> None:
     ],
 )
 def test_a_range_takes_the_numbers_of_a_sheet(setting: str, values: list[str]) -> None:
-    text = document.parse(SCREENED)
-    (found,) = parse_settings([setting], counts(text)).values()
+    sheet = sheet_of(SCREENED)
+    (found,) = parse_settings([setting], counts(sheet)).values()
     assert found == values
 
 
@@ -657,7 +657,7 @@ def test_a_range_takes_the_numbers_of_a_sheet(setting: str, values: list[str]) -
 )
 def test_a_range_that_cannot_be_spread_says_what_can(setting: str, message: str, remedy: str) -> None:
     with pytest.raises(SheetError) as caught:
-        parse_settings([setting], counts(document.parse(SCREENED)))
+        parse_settings([setting], counts(sheet_of(SCREENED)))
     (mistake,) = caught.value.mistakes
     assert message in mistake.message
     assert remedy in mistake.remedy

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_json, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_result, progress, say_written, writing
 
 
 def chance(
@@ -28,7 +28,7 @@ def chance(
         with writing(out):
             say_written(write_chance(found, sheet.keep, folder(out)))
     if as_json:
-        print_json(found.as_dict())
+        print_result(found.as_dict(), sheet.sources, seed)
     else:
         from flowsheet.show.estimate.chances import show_chance
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, Optional
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, Optional
 
 import typer
+
+if TYPE_CHECKING:
+    from flowsheet.spec.text.source_files import SourceFiles
 
 WRONG_INPUT = 2
 
@@ -80,6 +83,17 @@ def print_json(data: Any) -> None:
     escaped = not (sys.stdout.encoding or "").lower().startswith("utf")
     json.dump(data, sys.stdout, ensure_ascii=escaped, indent=1, allow_nan=False)
     print()
+
+
+def print_result(data: Mapping[str, Any], sources: SourceFiles | None = None, seed: int | None = None) -> None:
+    """Print a result as JSON, with what made it: the program's version, the files that were read, the draws' seed.
+
+    ``sources``: the sheet and its weigh sheets, None where there is no sheet; ``seed``: None where nothing is drawn.
+    """
+    from flowsheet import __version__
+
+    read = sources.sha256 if sources is not None else None
+    print_json({"version": __version__, "sheet_sha256": read, "seed": seed, **data})
 
 
 def say_written(paths: Iterable[Path]) -> None:

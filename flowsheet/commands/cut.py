@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, folder, print_json, say_written, writing
+from flowsheet.commands.common import Json, Out, folder, print_result, say_written, writing
 
 
 def cut(
@@ -33,6 +33,6 @@ def cut(
         with writing(out):
             say_written(write_cuts(block, cuts, folder(out)))
     if as_json:
-        print_json(as_dict(block, cuts))
+        print_result(as_dict(block, cuts))
     else:
         show(block, cuts)

@@ -6,7 +6,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, print_json
+from flowsheet.commands.common import Json, print_result
 
 
 def _known(context: typer.Context) -> dict[str, str]:
@@ -40,7 +40,7 @@ def explain(
     asked = {topic.name: topic for topic in (find(name, known) for name in names or ())}.values()
     if as_json:
         told = [topic.as_dict() for topic in asked] or [topic.in_brief() for topic in known.values()]
-        print_json({"topics": told})
+        print_result({"topics": told})
         return
     if not asked:
         lines = list(words.overview(known.values()))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -13,12 +13,16 @@ from flowsheet.commands.common import (
     Seed,
     Sheet,
     folder,
-    print_json,
+    print_result,
     progress,
     say_written,
     writable,
     writing,
 )
+
+if TYPE_CHECKING:
+    from flowsheet.spec.blocks.schema import Sheet as SheetOf
+    from flowsheet.spec.yaml.document import Document
 
 
 def fit(
@@ -40,7 +44,7 @@ def fit(
     from flowsheet.study.estimate.profile_likelihood import profiles
 
     sheet, document = load(file)
-    source = file.read_bytes().decode("utf-8-sig")
+    source = document.text
     refuse_twice(document, source)
     with writing(output or file):
         path = writable(target(document, output))
@@ -59,20 +63,20 @@ def fit(
     from flowsheet.show.estimate.fitted import as_dict, show_fitted
 
     if as_json:
-        print_json({**as_dict(found, around), "written": str(path)})
+        print_result({**as_dict(found, around), "written": str(path)}, sheet.sources, seed)
     else:
         show_fitted(sheet.title, found, around, path)
 
 
-def forecast(file: Path, moved: dict[str, list[str]], seed: int, as_json: bool, out: Path | None) -> None:
+def forecast(
+    sheet: SheetOf, document: Document, moved: dict[str, list[str]], seed: int, as_json: bool, out: Path | None
+) -> None:
     """Try settings on the fitted sheet (``try --fitted``)."""
-    from flowsheet.spec.yaml import document
     from flowsheet.study.estimate.fitted_sheet import refuse_twice
     from flowsheet.study.trials.forecast import run_forecasts
 
-    read = document.read(file)
-    refuse_twice(read, file.read_bytes().decode("utf-8-sig"))
-    found = run_forecasts(read, moved, seed, progress)
+    refuse_twice(document, document.text)
+    found = run_forecasts(document, moved, seed, progress)
     if out is not None:
         from flowsheet.show.trials.trial_files import write_forecasts
 
@@ -81,6 +85,6 @@ def forecast(file: Path, moved: dict[str, list[str]], seed: int, as_json: bool, 
     from flowsheet.show.trials.forecasts import as_dict, show_forecasts
 
     if as_json:
-        print_json(as_dict(found))
+        print_result(as_dict(found), sheet.sources, seed)
     else:
         show_forecasts(found)

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_json, say_written, write_page
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, say_written, write_page
 
 ENDINGS = (".html", ".htm", ".txt")
 
@@ -32,6 +32,6 @@ def label(
     page = text(found) if path.suffix.lower() == ".txt" else html(found)
     write_page(path, page.encode("utf-8"))
     if as_json:
-        print_json({**found.as_dict(), "written": str(path)})
+        print_result({**found.as_dict(), "written": str(path)}, sheet.sources, seed)
     else:
         say_written([path])

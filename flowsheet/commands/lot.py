@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, fail, folder, print_json, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, fail, folder, print_result, progress, say_written, writing
 
 Tests = Annotated[
     Path,
@@ -45,7 +45,7 @@ def lot(
         with writing(out):
             say_written(write_lot(found, folder(out)))
     if as_json:
-        print_json(found.as_dict())
+        print_result(found.as_dict(), ledger.sources)
     else:
         from flowsheet.show.lot.lots import show_lot
 

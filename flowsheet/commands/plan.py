@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, folder, print_json, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, folder, print_result, progress, say_written, writing
 
 if TYPE_CHECKING:
     from flowsheet.spec.text.units import Dimension
@@ -60,7 +60,7 @@ def plan(
         with writing(out):
             say_written(write_plan(found, folder(out)))
     if as_json:
-        print_json(found.as_dict())
+        print_result(found.as_dict(), sheet.sources, seed)
     else:
         from flowsheet.show.sampling.plans import show_plan
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowsheet.commands.common import Json, Out, Sheet, folder, print_json, say_written, writing
+from flowsheet.commands.common import Json, Out, Sheet, folder, print_result, say_written, writing
 
 
 def reconcile(file: Sheet, as_json: Json = False, out: Out = None) -> None:
@@ -20,7 +20,7 @@ def reconcile(file: Sheet, as_json: Json = False, out: Out = None) -> None:
     if as_json:
         from flowsheet.study.balance.result import as_dict
 
-        print_json(as_dict(found))
+        print_result(as_dict(found), sheet.sources)
     else:
         from flowsheet.show.balance.reconciled import show_reconciled
 

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_json, progress, say_written, write_page
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, progress, say_written, write_page
 
 HTML, PDF = (".html", ".htm"), ".pdf"
 PAPER = {"a4": "a4", "letter": "us-letter"}
@@ -28,15 +28,14 @@ def report(
 ) -> None:
     """Write a report: the answers, the drawn flowsheet, pictures, tables, what was assumed, and cautions."""
     from flowsheet.solve.model import load
-    from flowsheet.spec.text.text_file import decode
 
-    sheet = load(file)[0]
+    sheet, document = load(file)
     path = page_path(file, output, "report", (*HTML, PDF), ".html or .pdf")
 
     from flowsheet.show.report.facts import facts
     from flowsheet.show.report.parts import report as laid_out
 
-    text = decode(file.read_bytes(), str(file))
+    text = document.text
     found = facts(sheet, file.name, text, seed, lambda chunks: progress(chunks, "draws"))
     laid = laid_out(found, day or date.today().isoformat())
     if path.suffix.lower() == PDF:
@@ -50,6 +49,6 @@ def report(
     write_page(path, page)
     if as_json:
         sections = [{"key": one.key, "head": one.head, "lines": list(one.lines)} for one in laid.sections]
-        print_json({"written": str(path), "sections": sections})
+        print_result({"written": str(path), "sections": sections}, sheet.sources, seed)
     else:
         say_written([path])

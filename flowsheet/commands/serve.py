@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Sheet, fail, print_json
+from flowsheet.commands.common import Json, Sheet, fail, print_result
 
 if TYPE_CHECKING:
     from socket import socket
@@ -42,6 +42,7 @@ def serve(
     from flowsheet.show.page.app import Page, application
     from flowsheet.show.page.bench import Bench
     from flowsheet.show.page.sealed_http import SealedProtocol
+    from flowsheet.spec.weights.read_weighed import readable_sources
 
     if log is not None and not log.absolute().parent.is_dir():
         fail(str(log), f"there is no folder {log.parent}", "Make it first, or name another")
@@ -57,7 +58,7 @@ def serve(
     url = f"http://{HOST}:{port}/"
     desk = bench.desk()
     if as_json:
-        print_json({"url": url, "log": str(bench.log_path), "new": bool(desk.new)})
+        print_result({"url": url, "log": str(bench.log_path), "new": bool(desk.new)}, readable_sources(file))
         sys.stdout.flush()
     else:
         told = [f"{url}  (weights go to {bench.log_path}; end it with Ctrl-C)", *([desk.new] if desk.new else [])]

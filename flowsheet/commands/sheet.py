@@ -16,6 +16,7 @@ from flowsheet.commands.common import (
     fail,
     folder,
     print_json,
+    print_result,
     progress,
     say_written,
     writable,
@@ -37,8 +38,9 @@ def check(file: Sheet, as_json: Json = False) -> None:
     loops = [stage.steps for stage in model.stages if stage.is_loop]
     lost = [stream for stream in sheet.ends if stream not in sheet.keep]
     if as_json:
-        print_json({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
-                     "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": texts(model.notes())})  # fmt: skip
+        print_result({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
+                      "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": texts(model.notes())},
+                     sheet.sources)  # fmt: skip
         return
     from flowsheet.show.text.terminal import say
 
@@ -55,14 +57,15 @@ def run(file: Sheet, as_json: Json = False, out: Out = None) -> None:
     from flowsheet.solve.model import load
     from flowsheet.study.run.run import run as run_sheet
 
-    found = run_sheet(load(file)[0])
+    sheet = load(file)[0]
+    found = run_sheet(sheet)
     if out is not None:
         from flowsheet.show.run.files import write_run
 
         with writing(out):
             say_written(write_run(found, folder(out)))
     if as_json:
-        print_json(found.as_dict())
+        print_result(found.as_dict(), sheet.sources, found.seed)
     else:
         from flowsheet.show.run.terminal import show_run
 
@@ -83,7 +86,8 @@ def draw(
     from flowsheet.solve.model import load
     from flowsheet.study.run.run import run as run_sheet
 
-    found = run_sheet(load(file)[0])
+    sheet = load(file)[0]
+    found = run_sheet(sheet, certain=False)
     if sizes:
         from flowsheet.show.run.size_plots import by_size
 
@@ -97,7 +101,7 @@ def draw(
         with writing(target):
             draw_run(found, writable(target))
     if as_json:
-        print_json({"written": [str(target)]})
+        print_result({"written": [str(target)]}, sheet.sources)
     else:
         say_written([target])
 
@@ -120,14 +124,15 @@ def try_(
     out: Out = None,
 ) -> None:
     """Solve a sheet again with other settings."""
-    from flowsheet.spec.yaml import document
+    from flowsheet.solve.model import load
     from flowsheet.study.trials.trials import counts, parse_settings, run_trials
 
-    moved = parse_settings(settings, counts(document.read(file)))
+    sheet, document = load(file)
+    moved = parse_settings(settings, counts(sheet))
     if fitted:
-        forecast(file, moved, seed, as_json, out)
+        forecast(sheet, document, moved, seed, as_json, out)
         return
-    found = run_trials(document.read(file), moved, progress)
+    found = run_trials(document, moved, progress)
     if out is not None:
         from flowsheet.show.trials.trial_files import write_trials
         from flowsheet.show.trials.trial_plots import why_no_plot
@@ -140,8 +145,8 @@ def try_(
         from dataclasses import asdict
 
         rows = [asdict(row) for row in found.rows]
-        print_json({"base": asdict(found.base), "trials": rows, "currency": found.currency or None,
-                    "notes": texts(found.notes)})  # fmt: skip
+        print_result({"base": asdict(found.base), "trials": rows, "currency": found.currency or None,
+                      "notes": texts(found.notes)}, sheet.sources)  # fmt: skip
     else:
         from flowsheet.show.trials.terminal import show_trials
 
@@ -154,16 +159,17 @@ def new(
     as_json: Json = False,
 ) -> None:
     """Write a commented sheet to start from (never over a file)."""
+    from flowsheet.spec.text.source_files import SourceFiles
     from flowsheet.starters import starter
 
-    text = starter(like)
+    raw = starter(like).encode()
     with writing(file):
         target = writable(file)
         if target.exists():
             fail(str(target), "there is such a file already", "Name another, or delete it first")
-        target.write_text(text, encoding="utf-8")
+        target.write_bytes(raw)
     if as_json:
-        print_json({"written": [str(target)]})
+        print_result({"written": [str(target)]}, SourceFiles(((target, raw),)))
     else:
         typer.echo(f'Wrote {target}. Edit it, then: flowsheet run "{target}"')
 

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, fail, folder, print_json, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, fail, folder, print_result, progress, say_written, writing
 
 DRAWS = 10_000
 Text = Optional[str]  # noqa: UP045
@@ -65,6 +65,6 @@ def specimen(
     from flowsheet.show.rocks.specimens import as_dict, show
 
     if as_json:
-        print_json(as_dict(found, table))
+        print_result(as_dict(found, table), seed=seed)
     else:
         show(found, table)

@@ -24,7 +24,7 @@ from flowsheet.spec.checks.money import read_worth
 from flowsheet.spec.checks.weighed import told_once
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
-from flowsheet.spec.weights.read_weighed import Texts, read_weighed
+from flowsheet.spec.weights.read_weighed import Texts, read_weighed, source_files
 from flowsheet.spec.weights.weigh_sheet import WeighSheet
 from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.spec.yaml.document import Document, Path_, null_names
@@ -70,6 +70,7 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
         places={name: document.keys[at] for name in draft.steps if (at := ("steps", name)) in document.keys},
         document=document,
         build=partial(build, kinds=kinds, texts=texts),
+        sources=source_files(document, *(test.document for test in draft.weighed[1:])),
     )
 
 

@@ -17,7 +17,7 @@ from flowsheet.spec.bench.sheet_with_log import Counted, build_with, counted, lo
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.weights.weighed_test import FILE
+from flowsheet.spec.weights.weighed_test import tables_named
 from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
@@ -93,7 +93,7 @@ class Bench:
         self.path = path
         document = yaml_document.read(path)
         self.log_path = log or default_log(document)
-        self._others = _files(document)
+        self._others = tables_named(document)
         if log is None:
             log_file.check_named(document, self.log_path)
         else:
@@ -163,7 +163,7 @@ class Bench:
         self._seen = self._stamp(own)
         document = self._document[1] if self._document[0] == own else yaml_document.read(self.path)
         # Before anything is found amiss: else a file that is named anew, and then mended, would not be looked at.
-        self._others = _files(document)
+        self._others = tables_named(document)
         self._seen = self._stamp(own)
         text = self.log.text()
         found = counted(document, kinds(), self.log_path, text)
@@ -226,18 +226,9 @@ def _told(path: Path) -> str:
     return f"{found.st_mtime_ns:x}.{found.st_size:x}.{found.st_ino:x}"
 
 
-def _files(document: Document) -> list[Path]:
-    """Return the weigh sheets that a document names."""
-    weighed = document.data.get("weighed")
-    given = weighed.get(FILE) if isinstance(weighed, dict) else None
-    names = given if isinstance(given, list) else [given]
-    folder = Path(document.file).parent
-    return [folder / name.strip() for name in names if isinstance(name, str) and name.strip()]
-
-
 def default_log(document: Document) -> Path:
     """Return the last weigh sheet that a sheet names, else one of its own name beside it."""
-    named = _files(document)
+    named = tables_named(document)
     return named[-1] if named else Path(document.file).with_suffix(".csv")
 
 

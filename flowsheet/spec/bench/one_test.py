@@ -53,8 +53,8 @@ class Base:
             return cls(build(document, kinds), document, document, kinds, (), named[0])
         return cls(build(plain, kinds), document, plain, kinds, named)
 
-    def test(self, path: Path, at: Path_ | None = None) -> list[Measurement]:
-        """Read one weigh sheet of this sheet. Raises SheetError with every mistake found in it.
+    def test(self, path: Path, at: Path_ | None = None) -> tuple[list[Measurement], bytes]:
+        """Return what one weigh sheet of this sheet tells, and its bytes. Raises SheetError with every mistake in it.
 
         ``at``: where the sheet names it, None where it does not.
         """
@@ -68,7 +68,7 @@ class Base:
         mistakes = [*table.mistakes, *(m for check in WEIGHED_CHECKS for m in check(draft) if not unread(draft, m))]
         if mistakes:
             raise SheetError(dict.fromkeys(told_once(draft, mistakes)))
-        return list(test.measurements())
+        return list(test.measurements()), table.raw
 
 
 def _unreadable(wrong: UnreadableError) -> SheetError:

@@ -28,6 +28,7 @@ from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note
+from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 
@@ -293,6 +294,9 @@ class Sheet:
         if self.document is None or self.build is None:
             raise TypeError("this sheet was put together by hand; make one with flowsheet.read or flowsheet.parse")
         return self.build(with_settings(self.document, settings))
+
+    #: The files that it was read from.
+    sources: SourceFiles = field(default_factory=SourceFiles)
 
     @property
     def makers(self) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -9,12 +10,14 @@ from typing import Protocol, TypeAlias
 
 from flowsheet.spec.blocks.schema import Weighed
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.text_file import UnreadableError
+from flowsheet.spec.text.source_files import SourceFiles
+from flowsheet.spec.text.text_file import UnreadableError, read_bytes
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weigh_sheet import WeighSheet
-from flowsheet.spec.weights.weighed_test import FILE, WeighedTest
+from flowsheet.spec.weights.weighed_test import FILE, WeighedTest, tables_named
+from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.spec.yaml.block_reader import BlockReader
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.document import Document, Path_
 
 ONCE = ("mass", "grade", "gold", "bead", "moisture", "metallics")
 """Fields that hold one measurement."""
@@ -62,6 +65,26 @@ def read_weighed(shape: Shape) -> list[WeighedTest]:
         own.join(tests[0])
         shape.mistakes.extend(_measured_twice(own, tests[0]))
     return [own, *tests]
+
+
+def source_files(*documents: Document) -> SourceFiles:
+    """Return the files that documents were read from, a sheet's own first."""
+    return SourceFiles(tuple((Path(document.file), document.raw) for document in documents))
+
+
+def readable_sources(path: str | Path) -> SourceFiles:
+    """Return the files of a sheet as far as they can be read, whatever is wrong with them."""
+    try:
+        document = yaml_document.read(path)
+    except SheetError:
+        with contextlib.suppress(UnreadableError):
+            return SourceFiles(((Path(path), read_bytes(path, "sheet", (), "")),))
+        return SourceFiles()
+    tables = []
+    for table in tables_named(document):
+        with contextlib.suppress(SheetError, UnreadableError):
+            tables.append(weigh_sheet.read(table))
+    return source_files(document, *tables)
 
 
 def _weigh_sheets(shape: Shape) -> Iterator[tuple[Path_, str]]:

@@ -78,7 +78,10 @@ def read(path: Path) -> WeighSheet:
 
     What is wrong with its lines stands in ``mistakes``, so that all is told at once.
     """
-    return parse(decode(read_bytes(path, "weigh sheet", (".csv", ".tsv"), _NONE), str(path)), str(path))
+    raw = read_bytes(path, "weigh sheet", (".csv", ".tsv"), _NONE)
+    found = parse(decode(raw, str(path)), str(path))
+    found.raw = raw
+    return found
 
 
 _NONE = "Write its name as it is, with its ending, as sack3.csv"
@@ -87,7 +90,7 @@ _NONE = "Write its name as it is, with its ending, as sack3.csv"
 def parse(text: str, file: str) -> WeighSheet:
     """Read the text of a weigh sheet. Raises SheetError for characters that no text holds."""
     check_characters(text, file, "weigh sheet")
-    sheet = WeighSheet(file, {})
+    sheet = WeighSheet(file, {}, raw=text.encode())
     header, rows, faults = header_and_rows(text, COLUMNS)
     for cell, message, remedy in faults:
         _say(sheet, cell, message, remedy)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from flowsheet.spec.blocks.measurement import GRADE, GRAINS, MASS, PASSING, Measurement, measurement, screen_assay
 from flowsheet.spec.blocks.schema import Metallics, Weighed
@@ -12,6 +13,16 @@ from flowsheet.spec.yaml.document import Document, Path_
 
 FILE = "file"
 """The field of ``weighed`` that names weigh sheets, so no stream can be called so."""
+
+
+def tables_named(document: Document) -> list[Path]:
+    """Return the weigh sheets that a sheet names, in its order; what is no name is left out."""
+    weighed = document.data.get("weighed")
+    given = weighed.get(FILE) if isinstance(weighed, dict) else None
+    folder = Path(document.file).parent
+    names = given if isinstance(given, list) else [given]
+    return [folder / name.strip() for name in names if isinstance(name, str) and name.strip()]
+
 
 REMARKS = ("when", "note")
 PARTS = ("plus", "plus_gold", "minus", "minus_grades")

@@ -44,6 +44,8 @@ class Document:
     #: As it was read, without a byte order mark; and the fields that were set anew since.
     text: str = ""
     settings: dict[str, str] = field(default_factory=dict)
+    #: What stood in the file.
+    raw: bytes = b""
 
     def mistake(self, path: Path_, message: str, remedy: str, read: str | None = None) -> Mistake:
         """Return a mistake that names the field at ``path`` and where it (or its nearest parent) stands."""
@@ -100,7 +102,9 @@ def read(path: str | Path) -> Document:
         raw = read_bytes(path, "sheet", (".yaml", ".yml"), 'Name a sheet, or start one with "flowsheet new FILE"')
     except UnreadableError as wrong:
         raise fault(wrong.name, wrong.message, wrong.remedy) from None
-    return parse(decode(raw, name), name)
+    found = parse(decode(raw, name), name)
+    found.raw = raw
+    return found
 
 
 def parse(text: str, file: str = "sheet") -> Document:
@@ -114,7 +118,7 @@ def parse(text: str, file: str = "sheet") -> Document:
     start = 'Start one with "flowsheet new FILE"'
     if root is None:
         raise fault(file, "the sheet is empty", start)
-    document = Document(file, {}, text=text)
+    document = Document(file, {}, text=text, raw=text.encode())
     walker = _Walker(document)
     data = walker.plain(root, ())
     if walker.mistakes:

@@ -17,7 +17,9 @@ def with_settings(document: Document, settings: Mapping[str, str]) -> Document:
     nowhere.
     """
     told = {**document.settings, **settings}
-    changed = Document(document.file, copy.deepcopy(document.data), text=document.text, settings=told, changed=True)
+    changed = Document(
+        document.file, copy.deepcopy(document.data), text=document.text, settings=told, changed=True, raw=document.raw
+    )
     for name, value in settings.items():
         _set(changed.data, name, _path_of(document, name), value)
     return changed

@@ -10,7 +10,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measureme
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
+from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
 from flowsheet.study.balance.gross_errors import chi2_tail
@@ -78,6 +79,8 @@ class Ledger:
     notes: tuple[Note, ...]
     #: That sheet as it was written, for where its mistakes stand.
     document: Document | None = None
+    #: Every file that was read: each sheet, followed by its weigh sheets.
+    sources: SourceFiles = field(default_factory=SourceFiles)
 
 
 @dataclass(frozen=True)
@@ -92,9 +95,10 @@ class _Item:
     def file(self) -> str:
         return str(self.path) if self.path is not None else self.base.sheet.file
 
-    def measured(self) -> list[Measurement]:
+    def measured(self) -> tuple[list[Measurement], bytes]:
+        """Return what was measured, and the bytes of its own file."""
         if self.path is None:
-            return list(self.base.sheet.weighed)
+            return list(self.base.sheet.weighed), b""
         return self.base.test(self.path, self.at)
 
 
@@ -110,9 +114,13 @@ def read_ledger(path: Path, skip: bool = False, progress: Progress = iter) -> Le
     bases = list(_bases(path, left, skip))
     items = list(_items(path, bases, left))
     tests: list[Test] = []
+    sources = {id(base): list(base.sheet.sources.read) for base in bases}
     for item in progress(items):
         try:
-            measured = [m for m in item.measured() if m.what in USED]
+            found, raw = item.measured()
+            if item.path is not None:
+                sources[id(item.base)].append((item.path, raw))
+            measured = [m for m in found if m.what in USED]
             if measured:
                 tests.append(_test(item, measured))
             elif item.path is not None:
@@ -124,7 +132,8 @@ def read_ledger(path: Path, skip: bool = False, progress: Progress = iter) -> Le
         raise _refusal(path, left, len(items))
     if not tests:
         raise SheetError([_nothing(path, bases)])
-    return Ledger(bases[0].sheet, _numbered(tests), tuple(left), tuple(_notes(bases)), bases[0].document)
+    read = SourceFiles(tuple(one for base in bases for one in sources[id(base)]))
+    return Ledger(bases[0].sheet, _numbered(tests), tuple(left), tuple(_notes(bases)), bases[0].document, read)
 
 
 def _bases(path: Path, left: list[Left], skip: bool) -> Iterator[Base]:

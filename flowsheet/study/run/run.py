@@ -15,7 +15,7 @@ from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import Coarse, coarse
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
-from flowsheet.study.estimate.confidence import Sure, sure
+from flowsheet.study.estimate.confidence import SEED, Sure, sure
 from flowsheet.study.run.losses import Loss, losses
 from flowsheet.study.run.screen_options import Finer, finer
 from flowsheet.study.run.sensitivity import Change, advice
@@ -51,6 +51,11 @@ class Run(Shown):
     warnings: list[Note]
     notes: list[Note]
     cautions: list[str]
+
+    @property
+    def seed(self) -> int | None:
+        """The seed of the draws by which it is told how sure the answers are; None where nothing was drawn."""
+        return SEED if self.sure is not None else None
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""

@@ -66,11 +66,11 @@ class Trials(Shown):
     notes: tuple[Note, ...] = ()
 
 
-def counts(document: Document) -> frozenset[str]:
-    """Return the settings of a sheet that hold whole numbers (passes, say). Raises SheetError."""
+def counts(sheet: Sheet) -> frozenset[str]:
+    """Return the settings of a sheet that hold whole numbers (passes, say)."""
     return frozenset(
         f"{prefix}{name}.{field}"
-        for name, step in rebuild(document).steps.items()
+        for name, step in sheet.steps.items()
         for field, found in type(step).model_fields.items()
         if dimension_of(found) is units.COUNT
         for prefix in ("", "steps.")

@@ -1,0 +1,151 @@
+"""What every result in JSON tells of itself: the version, a digest of what was read, and the seed of the draws."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flowsheet import __version__
+from flowsheet.solve.model import load
+from flowsheet.spec.weights.read_weighed import readable_sources
+
+ROOT = Path(__file__).parent.parent
+SACK = ROOT / "examples" / "sack_test"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for path in SACK.glob("sack3.*"):
+        shutil.copy(path, tmp_path)
+    return tmp_path
+
+
+def asked(folder: Path, *arguments: str, code: int = 0) -> dict[str, Any]:
+    done = subprocess.run([sys.executable, "-m", "flowsheet", *arguments, "--json"], cwd=folder, capture_output=True,
+                          encoding="utf-8", check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})  # fmt: skip
+    assert done.returncode == code, done.stderr
+    found = json.loads(done.stdout)
+    assert list(found)[:3] == ["version", "sheet_sha256", "seed"]
+    assert found["version"] == __version__
+    return dict(found)
+
+
+def digest(folder: Path, *names: str) -> str:
+    return hashlib.sha256(b"".join((folder / name).read_bytes() for name in names)).hexdigest()
+
+
+@pytest.mark.parametrize(("arguments", "seed"), [
+    (("check", "sack3.yaml"), None),
+    (("run", "sack3.yaml"), 1),
+    (("draw", "sack3.yaml"), None),
+    (("try", "sack3.yaml", "--set", "scalp.opening=12mm"), None),
+    (("reconcile", "sack3.yaml"), None),
+    (("chance", "sack3.yaml", "--draws", "20", "--seed", "7"), 7),
+    (("label", "sack3.yaml"), 1),
+    (("fit", "sack3.yaml", "--seed", "3"), 3),
+])  # fmt: skip
+def test_a_result_tells_what_it_was_made_from(folder: Path, arguments: tuple[str, ...], seed: int | None) -> None:
+    found = asked(folder, *arguments)
+    assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "sack3.yaml", "sack3.csv"), seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("arguments", "seed"), [
+    (("try", "sack3.yaml", "--set", "scalp.opening=12mm", "--fitted", "--seed", "2"), 2),
+    (("plan", "sack3.yaml", "--sacks", "40", "--seed", "2"), 2),
+    (("worth", "sack3.yaml", "--draws", "20", "--seed", "2"), 2),
+    (("report", "sack3.yaml", "--seed", "2"), 2),
+])  # fmt: skip
+def test_a_slow_result_tells_it_too(folder: Path, arguments: tuple[str, ...], seed: int | None) -> None:
+    found = asked(folder, *arguments)
+    assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "sack3.yaml", "sack3.csv"), seed)
+
+
+def test_without_a_sheet_there_is_no_digest(folder: Path) -> None:
+    found = asked(folder, "specimen", "--air", "96g", "--water", "74.5g", "--seed", "5")
+    assert (found["sheet_sha256"], found["seed"]) == (None, 5)
+    found = asked(folder, "cut", "--rock", "120mm", "--band", "6mm", "--slab", "3mm", "--kerf", "1mm")
+    assert (found["sheet_sha256"], found["seed"]) == (None, None)
+
+
+def test_a_sheet_without_doubts_draws_nothing(folder: Path) -> None:
+    sheet = """
+ore: {mass: 10 kg, grade: 20 g/t}
+steps: {part: {do: factors, takes: ore, gives: [a, b], split: {a: 60 %}, recovery: {a: 80 %}}}
+keep: a
+"""
+    (folder / "plain.yaml").write_text(sheet.replace("gives: [a, b]", "gives: {a: a, b: b}"), encoding="utf-8")
+    found = asked(folder, "run", "plain.yaml")
+    assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "plain.yaml"), None)
+
+
+def test_a_new_sheet_is_told_by_its_own_bytes(folder: Path) -> None:
+    assert asked(folder, "new", "mine.yaml")["sheet_sha256"] == digest(folder, "mine.yaml")
+
+
+def test_several_tests_are_told_sheet_by_sheet(folder: Path) -> None:
+    sheet = """
+ore: {mass: 10 kg, grade: 20 g/t}
+steps: {part: {do: factors, takes: ore, gives: {a: con, b: tails}, split: {a: 2 %}, recovery: {a: 80 %}}}
+keep: con
+pile: {sacks: 9, sack_mass: 10 kg}
+weighed: {file: [NAMES]}
+"""
+    table = "stream,what,value,unit\ntails,mass,9.8,kg\ntails,grade,4.1,g/t\ncon,mass,200,g\ncon,gold,0.161,g\n"
+    (folder / "one.yaml").write_text(sheet.replace("NAMES", "z.csv, y.csv"), encoding="utf-8")
+    two = folder / "two"
+    two.mkdir()
+    for name in ("b", "a"):
+        (two / f"{name}.yaml").write_text(sheet.replace("NAMES", f"{name}.csv"), encoding="utf-8")
+    for path in (folder / "z.csv", folder / "y.csv", two / "a.csv", two / "b.csv"):
+        path.write_text(f"# {path.stem}\n{table}", encoding="utf-8")
+    found = asked(folder, "lot", "one.yaml")
+    assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "one.yaml", "z.csv", "y.csv"), None)
+    found = asked(folder, "lot", "two")
+    assert found["sheet_sha256"] == digest(two, "a.yaml", "a.csv", "b.yaml", "b.csv")
+
+
+@pytest.mark.parametrize(("old", "new", "files"), [
+    ("opening: 20 mm", "opening: 20", ("sack3.yaml", "sack3.csv")),
+    ("file: sack3.csv", "file: sack9.csv", ("sack3.yaml",)),
+    ("keep: [", "keep: [[", ("sack3.yaml",)),
+])  # fmt: skip
+def test_mistakes_tell_what_was_read(folder: Path, old: str, new: str, files: tuple[str, ...]) -> None:
+    sheet = folder / "sack3.yaml"
+    text = sheet.read_text(encoding="utf-8")
+    assert old in text
+    sheet.write_text(text.replace(old, new, 1), encoding="utf-8")
+    for command in ("check", "run", "lot"):
+        found = asked(folder, command, "sack3.yaml", code=2)
+        assert (found["ok"], found["sheet_sha256"], found["seed"]) == (False, digest(folder, *files), None)
+
+
+def test_where_nothing_can_be_read_there_is_no_digest(folder: Path) -> None:
+    for arguments in (("run", "none.yaml"), ("run", "."), ("new", "sack3.yaml"), ("specimen",)):
+        assert asked(folder, *arguments, code=2)["sheet_sha256"] is None
+
+
+def test_the_digest_is_of_the_bytes_on_the_disk(folder: Path) -> None:
+    sheet = folder / "sack3.yaml"
+    sheet.write_bytes(b"\xef\xbb\xbf" + sheet.read_bytes().replace(b"\n", b"\r\n"))
+    told = load(sheet)[0].sources
+    assert told.sha256 == digest(folder, "sack3.yaml", "sack3.csv") == readable_sources(sheet).sha256
+    assert told.paths == (sheet, folder / "sack3.csv")
+    assert "ore" not in repr(told)
+
+
+def test_the_version_is_printed(folder: Path) -> None:
+    done = subprocess.run([sys.executable, "-m", "flowsheet", "--version"], cwd=folder, capture_output=True,
+                          encoding="utf-8", check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})  # fmt: skip
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"flowsheet {__version__}\n", "")
+    told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert told["project"]["version"] == __version__
