@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import io
 import os
@@ -19,6 +20,7 @@ from typing import Any
 import pytest
 import yaml
 
+import flowsheet
 from flowsheet import cli, starters
 from flowsheet.show.guide import pages
 from flowsheet.solve.model import Model, load
@@ -30,6 +32,7 @@ from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.steps import kinds
 
 ROOT = Path(__file__).parent.parent
+PACKAGE = Path(flowsheet.__file__).parent
 README = ROOT / "README.md"
 GUIDE = sorted(pages.FOLDER.glob("*.md"))
 EXAMPLES = sorted(path for path in (ROOT / "examples").iterdir() if path.is_dir())
@@ -262,6 +265,57 @@ def test_links_lead_somewhere(document: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)[^)]*\)", document.read_text(encoding="utf-8")):
         if "://" not in target:
             assert (document.parent / target).exists(), target
+
+
+# ── the equations ───────────────────────────────────────────────────────────────────────────────────────────
+
+
+def defined_in(path: Path) -> set[str]:
+    """Return the names that a module defines: functions, classes, arguments, constants, fields."""
+    found = {path.stem}
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        match node:
+            case ast.FunctionDef(name=name) | ast.ClassDef(name=name) | ast.arg(arg=name):
+                found.add(name)
+            case ast.Name(id=name, ctx=ast.Store()) | ast.Attribute(attr=name, ctx=ast.Store()):
+                found.add(name)
+            case ast.AnnAssign(target=ast.Name(id=name)):
+                found.add(name)
+    return found
+
+
+def names_that_are_not_there(markdown: str) -> list[str]:
+    """Return what a page has in code font, section by section, that is in none of the files the section names."""
+    lacking = []
+    for section in re.split(r"^(?=## )", markdown, flags=re.MULTILINE):
+        prose = re.sub(r"^```.*?^```$", "", section, flags=re.MULTILINE | re.DOTALL)
+        told = [name for name in re.findall(r"`([^`\n]+)`", prose) if not name.startswith("flowsheet ")]
+        equations = "".join(re.findall(r"^```text\n(.*?)^```$", section, re.MULTILINE | re.DOTALL))
+        # Names of more than one word; d_i and locked_ij are symbols with their index.
+        told += re.findall(r"\b[a-z]\w*_(?!(?:ij?|j|k)(?:\b|³))\w+", equations)
+        files = [PACKAGE / name for name in told if name.endswith(".py")]
+        lacking += [str(path) for path in files if not path.is_file()]
+        known = set().union(*(defined_in(path) for path in files if path.is_file()))
+        lacking += [name for name in told if not name.endswith(".py") and re.match(r"\w+", name)[0] not in known]
+    return lacking
+
+
+def test_names_of_the_equations_are_those_of_the_code() -> None:
+    text = (pages.FOLDER / "model.md").read_text(encoding="utf-8")
+    assert len(re.findall(r"^Code: `", text, re.MULTILINE)) == len(re.findall(r"^## ", text, re.MULTILINE))
+    assert names_that_are_not_there(text) == []
+
+
+def test_a_name_that_is_not_there_would_be_found() -> None:
+    one = "## x: y\n\nCode: `steps/screen.py`\n\n`retained`, `nothing`.\n\n```text\nd_i = open_aria open_area\n```\n"
+    other = "\n## z: a\n\n`retained` `no/file.py`\n"
+    assert names_that_are_not_there(one) == ["nothing", "open_aria"]
+    assert names_that_are_not_there(one + other)[2:] == [str(PACKAGE / "no/file.py"), "retained"]
+
+
+@pytest.mark.parametrize("kind", sorted(kinds()))
+def test_every_kind_has_its_equations(kind: str) -> None:
+    assert any(kind in section.names for section in pages.pages()["model"].sections)
 
 
 # ── sheets, tables and Python in the text ───────────────────────────────────────────────────────────────────

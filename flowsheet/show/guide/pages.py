@@ -15,7 +15,8 @@ from pathlib import Path
 import flowsheet
 
 FOLDER = Path(flowsheet.__file__).parent / "guide"
-ORDER = ("start", "sheet", "numbers", "weights", "answers", "sampling", "pile", "money", "rocks", "page", "care")
+ORDER = ("start", "sheet", "numbers", "weights", "answers", "sampling", "pile", "money", "rocks", "page", "care",
+         "model")  # fmt: skip
 """The pages as one reads them; the file of each is NAME.md."""
 
 _HEADING = re.compile(r"## (?P<names>[a-z_]+(?:, [a-z_]+)*): (?P<title>.+)")
