@@ -34,7 +34,7 @@ from flowsheet.spec.text import safe_writing
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.text_file import MOST_BYTES
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.weights.weigh_sheet import COLUMNS
+from flowsheet.spec.weights.weigh_table import COLUMNS
 from flowsheet.spec.yaml import document
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
@@ -229,7 +229,7 @@ def test_what_the_check_refuses_is_not_written(log, path):
 
     def no(text: str) -> None:
         seen.append(text)
-        raise SheetError([Mistake("no", "Ask somebody else")])
+        raise SheetError([Mistake("no", "Ask somebody else", code="odd")])
 
     place = log.lines()[0].place
     again = Entry("lumps", "mass", "9.2", "kg")

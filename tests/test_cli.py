@@ -632,7 +632,8 @@ def test_check_json_lists_the_mistakes(flowsheet: Command, tmp_path: Path, fault
     _, _, field, remedy = FAULTS[fault]
     assert any(m["field"] == field and remedy in m["remedy"] for m in mistakes) or not field
     for mistake in mistakes:
-        assert_holds(mistake, {"message": str, "remedy": str, "field": str, "file": str, "line": int, "column": int})
+        assert_holds(mistake, {"message": str, "remedy": str, "field": str, "file": str, "line": int, "column": int,
+                               "code": str})  # fmt: skip
         assert mistake["message"]
         assert mistake["remedy"]
 

@@ -225,31 +225,40 @@ def test_marks_and_line_ends_of_other_systems_do_no_harm(raw, tmp_path):
 
 
 def test_a_mistake_names_place_field_text_fault_and_remedy():
-    mistake = Mistake("a mass, where a length is wanted", "Write 20 mm", "steps.scalp.opening", "20 kg", "a.yaml", 7, 3)
+    mistake = Mistake("a mass, where a length is wanted", "Write 20 mm", "steps.scalp.opening", "20 kg", "a.yaml", 7, 3,
+                      code="wrong_unit")  # fmt: skip
     assert str(mistake) == (
         'a.yaml:7:3: steps.scalp.opening: read "20 kg": a mass, where a length is wanted. Write 20 mm.'
     )
     assert mistake.as_dict()["line"] == 7
+    assert mistake.as_dict()["code"] == "wrong_unit"
 
 
 def test_a_mistake_outside_of_a_file_names_no_line():
-    assert str(Mistake("no step", "Name one", file="--set")) == "--set: no step. Name one."
+    assert str(Mistake("no step", "Name one", file="--set", code="odd")) == "--set: no step. Name one."
 
 
 def test_sentences_are_closed_once():
-    assert str(Mistake("odd", 'Did you mean "con"?', file="f")) == 'f: odd. Did you mean "con"?'
-    assert str(Mistake("odd.", "Write it so.", file="f")) == "f: odd. Write it so."
+    assert str(Mistake("odd", 'Did you mean "con"?', file="f", code="odd")) == 'f: odd. Did you mean "con"?'
+    assert str(Mistake("odd.", "Write it so.", file="f", code="odd")) == "f: odd. Write it so."
 
 
 def test_what_was_read_is_cut_and_made_harmless():
-    text = str(Mistake("odd", "Mend it", read="red \x1b[31m\n" + 500 * "x", file="f"))
+    text = str(Mistake("odd", "Mend it", read="red \x1b[31m\n" + 500 * "x", file="f", code="odd"))
     assert "\x1b" not in text
     assert "\n" not in text
     assert len(text) < 100
 
 
+def test_a_code_is_snake_case():
+    with pytest.raises(ValueError, match="is no code"):
+        Mistake("odd", "Mend it", code="it is odd")
+
+
 def test_mistakes_stand_in_the_order_of_the_file():
-    wrong = SheetError([Mistake("b", "B", line=2, column=1), Mistake("a", "A", line=1, column=9)])
+    wrong = SheetError(
+        [Mistake("b", "B", line=2, column=1, code="odd"), Mistake("a", "A", line=1, column=9, code="odd")]
+    )
     assert [m.message for m in wrong.mistakes] == ["a", "b"]
 
 

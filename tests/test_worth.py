@@ -519,7 +519,7 @@ def test_a_sheet_without_money_is_told_what_to_type(more: str, field: str, remed
     with pytest.raises(SheetError) as wrong:
         worth(by_hand(more))
     (mistake,) = wrong.value.mistakes
-    assert (mistake.field, mistake.file) == (field, "invented.yaml")
+    assert (mistake.field, mistake.file) == (field, "sheet.yaml")
     assert remedy in mistake.remedy
 
 

@@ -23,11 +23,11 @@ Out = Annotated[Optional[Path], typer.Option("--out", metavar="DIR", help="Write
 Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the draws: the same seed, the same draws.")]
 
 
-def fail(file: str, message: str, remedy: str) -> NoReturn:
+def fail(file: str, message: str, remedy: str, code: str = "option_refused") -> NoReturn:
     """Refuse what was asked for, with what to do instead."""
     from flowsheet.spec.text.mistakes import Mistake, SheetError
 
-    raise SheetError([Mistake(message, remedy, file=file, line=0)])
+    raise SheetError([Mistake(message, remedy, file=file, line=0, code=code)])
 
 
 @contextmanager

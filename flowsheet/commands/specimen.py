@@ -39,6 +39,7 @@ def specimen(
 ) -> None:
     """Tell the gold in a specimen by its weights in air and in water."""
     from flowsheet.spec.rocks import specimen_table
+    from flowsheet.spec.rocks.specimen_table import IMPOSSIBLE
     from flowsheet.spec.text.mistakes import Mistake, SheetError
     from flowsheet.study.rocks.hydrostatic import impossible, weigh
 
@@ -55,8 +56,8 @@ def specimen(
     if not found.counted:
         wrong = [(rock.specimen, *impossible(rock)) for rock in found.left_out]
         if table:
-            raise SheetError([Mistake(m, r, rock.name, file=str(file)) for rock, m, r in wrong])
-        raise SheetError([Mistake(m, r, read=water, file="--water") for _, m, r in wrong])
+            raise SheetError([Mistake(m, r, rock.name, file=str(file), code=IMPOSSIBLE) for rock, m, r in wrong])
+        raise SheetError([Mistake(m, r, read=water, file="--water", code=IMPOSSIBLE) for _, m, r in wrong])
     if out is not None:
         from flowsheet.show.rocks.specimen_plots import write_specimens
 

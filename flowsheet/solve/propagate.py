@@ -234,6 +234,7 @@ class Run:
             raise SheetError([Mistake(
                 f"nothing ever leaves the loop {_named(stage)}", "Give one of its steps a share or size that leaves",
                 field=f"steps.{first}", file=self.model.sheet.file, line=line, column=column,
+                code="loop_lets_nothing_out",
             )])  # fmt: skip
         returned = Material.total(solved.cuts.values()).solids
         fresh = np.where(fed.solids > 0, fed.solids, np.inf)

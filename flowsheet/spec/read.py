@@ -25,7 +25,7 @@ from flowsheet.spec.checks.weighed import told_once
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.weights.read_weighed import Texts, read_weighed, source_files
-from flowsheet.spec.weights.weigh_sheet import WeighSheet
+from flowsheet.spec.weights.weigh_table import WeighSheet
 from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.spec.yaml.document import Document, Path_, null_names
 
@@ -91,13 +91,15 @@ class _Shape:
     hurt: set[Path_] = field(default_factory=set)
     texts: Texts = field(default_factory=dict)
 
-    def say(self, path: Path_, message: str, remedy: str, read: str | None = None) -> None:
+    def say(self, path: Path_, message: str, remedy: str, read: str | None = None, *, code: str) -> None:
         self.hurt.add(path)
-        self.mistakes.append(self.document.mistake(path, message, remedy, read))
+        self.mistakes.append(self.document.mistake(path, message, remedy, read, code=code))
 
     def top(self) -> Iterator[Mistake]:
         for name in self.unknown():
-            yield self.document.name_mistake((name,), "a sheet has no such field", self._home(name))
+            yield self.document.name_mistake(
+                (name,), "a sheet has no such field", self._home(name), code="field_unknown"
+            )
 
     def _home(self, name: str) -> str:
         """Say where a field that no sheet has at its margin may belong."""
@@ -121,7 +123,8 @@ class _Shape:
         data = self.document.data
         if "ore" in data and "ores" in data:
             self.mistakes.append(self.document.block_mistake(
-                ("ores",), "both ore and ores are given", "Keep ore for one feed, or ores for several"
+                ("ores",), "both ore and ores are given", "Keep ore for one feed, or ores for several",
+                code="ore_and_ores",
             ))  # fmt: skip
             # Which of the two is meant cannot be told, so neither is looked into.
             return {"ore": None, **dict.fromkeys(data["ores"] if isinstance(data["ores"], dict) else ())}
@@ -132,13 +135,18 @@ class _Shape:
         if "ores" in data:
             return {name: self.block(Ore, ("ores", name)) for name in self.names("ores", "name: {mass: …, grade: …}")}
         if self.lacks("ore", "ores"):
-            self.say(("ore",), "there is no ore", "Add ore: {mass: 14.2 kg, grade: 22 g/t}")
+            self.say(("ore",), "there is no ore", "Add ore: {mass: 14.2 kg, grade: 22 g/t}", code="ore_missing")
         return {}
 
     def steps(self) -> dict[str, StepBlock | None]:
         if "steps" not in self.document.data:
             if self.lacks("steps"):
-                self.say(("steps",), "there are no steps", "Add steps: and under it one line for each step")
+                self.say(
+                    ("steps",),
+                    "there are no steps",
+                    "Add steps: and under it one line for each step",
+                    code="steps_missing",
+                )
             return {}
         return {name: self.step(name) for name in self.names("steps", "name: {do: …, takes: …, gives: …}")}
 
@@ -147,20 +155,30 @@ class _Shape:
         path: Path_ = ("steps", name)
         given = self.document.data["steps"][name]
         if not isinstance(given, dict):
-            self.say(path, "fields are wanted here", f"Write {name}: {{do: …, takes: …, gives: …}}")
+            self.say(
+                path, "fields are wanted here", f"Write {name}: {{do: …, takes: …, gives: …}}", code="fields_wanted"
+            )
             return None
         do = given.get("do")
         if not isinstance(do, str):
             kinds = ", ".join(self.kinds)
             like = next((key for key in given if key not in StepBlock.model_fields and nearest(key, ["do"])), None)
             if like is not None:
-                self.mistakes.append(self.document.name_mistake((*path, like), "no such field here",
-                                                                'Did you mean "do"?'))  # fmt: skip
+                self.mistakes.append(
+                    self.document.name_mistake(
+                        (*path, like), "no such field here", 'Did you mean "do"?', code="field_unknown"
+                    )
+                )
             else:
-                self.say((*path, "do"), "the step does not say what it does", f"Add do: and one of {kinds}")
+                self.say(
+                    (*path, "do"),
+                    "the step does not say what it does",
+                    f"Add do: and one of {kinds}",
+                    code="kind_missing",
+                )
             return None
         if do not in self.kinds:
-            self.say((*path, "do"), "no such kind of step", did_you_mean(do, self.kinds, "kinds"))
+            self.say((*path, "do"), "no such kind of step", did_you_mean(do, self.kinds, "kinds"), code="kind_unknown")
             return None
         step: StepBlock | None = self.block(self.kinds[do], path)
         return step
@@ -175,45 +193,67 @@ class _Shape:
             return [given]
         if not given and not isinstance(given, dict):
             if "keep" in self.document.data or self.lacks("keep"):
-                self.say(("keep",), "the sheet does not say which streams you keep", "Add keep: [bead, specimens]")
+                self.say(
+                    ("keep",),
+                    "the sheet does not say which streams you keep",
+                    "Add keep: [bead, specimens]",
+                    code="keep_missing",
+                )
             return []
         if not isinstance(given, list):
-            self.say(("keep",), "the names of the streams you keep are wanted", "Write keep: [bead, specimens]")
+            self.say(
+                ("keep",),
+                "the names of the streams you keep are wanted",
+                "Write keep: [bead, specimens]",
+                code="stream_names_wanted",
+            )
             return []
         for i, stream in enumerate(given):
             if not isinstance(stream, str):
-                self.say(("keep", i), "the name of a stream is wanted", "Write keep: [bead, specimens]")
+                self.say(
+                    ("keep", i),
+                    "the name of a stream is wanted",
+                    "Write keep: [bead, specimens]",
+                    code="stream_names_wanted",
+                )
         return [stream for stream in given if isinstance(stream, str)]
 
     def sieves(self) -> tuple[float, ...]:
         given = self.document.data.get("sieves", [])
         if not isinstance(given, list):
-            self.say(("sieves",), "a list of sieves is wanted", "Write sieves: [1/2 in, 20 mesh]")
+            self.say(("sieves",), "a list of sieves is wanted", "Write sieves: [1/2 in, 20 mesh]", code="sieves_wanted")
             return ()
         found = []
         for i, item in enumerate(given):
             try:
                 size = numbers.parse(item if isinstance(item, str) else "", units.LENGTH).value
             except numbers.NumberMistake as wrong:
-                self.say(("sieves", i), wrong.message, wrong.remedy)
+                self.say(("sieves", i), wrong.message, wrong.remedy, code=wrong.code)
                 continue
             if is_sieve(size):
                 found.append(size)
             else:
-                self.say(("sieves", i), "no sieve has such an opening", "Check the number and its unit")
+                self.say(
+                    ("sieves", i), "no sieve has such an opening", "Check the number and its unit", code="no_such_sieve"
+                )
         return tuple(found)
 
     def text(self, name: str) -> str:
         given = self.document.data.get(name)
         if given is not None and not isinstance(given, str):
-            self.say((name,), "a line of text is wanted", f"Write {name}: some text")
+            self.say((name,), "a line of text is wanted", f"Write {name}: some text", code="text_wanted")
             return ""
         return given or ""
 
     def names(self, top: str, example: str) -> list[str]:
         given = self.document.data[top]
         if not isinstance(given, dict) or not given:
-            self.say((top,), f"names are wanted under {top}:, each with its fields", f"Write there {example}")
+            self.say(
+                (top,),
+                f"names are wanted under {top}:, each with its fields",
+                f"Write there {example}",
+                code="names_wanted",
+            )
             return []
         return list(given)
 
@@ -225,7 +265,7 @@ class _Shape:
         if astray and (given is None or isinstance(given, dict)):
             given = {**astray, **(given or {})}
         if not isinstance(given, dict):
-            self.say(path, "fields are wanted here", f"Write {path[-1]}: {some_fields(model)}")
+            self.say(path, "fields are wanted here", f"Write {path[-1]}: {some_fields(model)}", code="fields_wanted")
             return None
         try:
             return model.model_validate(given)

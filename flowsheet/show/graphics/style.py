@@ -181,7 +181,7 @@ def save(figure: Figure, path: Path) -> None:
     kinds = figure.canvas.get_supported_filetypes()
     if path.suffix.lstrip(".").lower() not in kinds:
         message, remedy = f'"{path.suffix}" is no picture format', "End the name in .png, .svg or .pdf"
-        raise SheetError([Mistake(message, remedy, file=str(path), line=0)])
+        raise SheetError([Mistake(message, remedy, file=str(path), line=0, code="picture_format_unknown")])
     with _DRAWING, warnings.catch_warnings():
         # A name in letters that the font lacks is drawn as boxes; the tables tell it in full.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")

@@ -135,7 +135,7 @@ def find(name: str, known: Mapping[str, Topic]) -> Topic:
         remedy = did_you_mean(like, [like])
     else:
         remedy = "flowsheet explain lists them all"
-    raise SheetError([Mistake("there is no such topic", remedy, read=name, file="explain", line=0)])
+    raise SheetError([Mistake("there is no such topic", remedy, read=name, file="explain", code="topic_unknown")])
 
 
 def _field(topic: Topic, field_name: str, name: str) -> Topic:
@@ -143,6 +143,7 @@ def _field(topic: Topic, field_name: str, name: str) -> Topic:
     fields = {field.name: (block, field) for block in topic.blocks for field in block.fields}
     if field_name not in fields:
         remedy = did_you_mean(field_name, fields, f"fields of {topic.name}")
-        raise SheetError([Mistake(f"{topic.name} has no such field", remedy, read=name, file="explain", line=0)])
+        message = f"{topic.name} has no such field"
+        raise SheetError([Mistake(message, remedy, read=name, file="explain", code="field_unknown")])
     block, field = fields[field_name]
     return Topic(f"{topic.name}.{field_name}", FIELD, field.what, (replace(block, fields=(field,)),))

@@ -23,7 +23,7 @@ from flowsheet.spec.checks.upstream import metals
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import texts
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.weights.weigh_sheet import COLUMNS
+from flowsheet.spec.weights.weigh_table import COLUMNS
 from flowsheet.spec.weights.weighed_test import FILE
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds

@@ -32,15 +32,21 @@ def draw(run: Run, path: Path) -> None:
     """Write the drawing in the format that the ending of ``path`` names. Raises SheetError with the remedy."""
     kind = path.suffix.lstrip(".").lower()
     if kind not in FORMATS:
-        raise _cannot(path, f'"{path.suffix}" is no format known here', "End the name in .svg, .png, .pdf or .dot")
+        raise _cannot(
+            path,
+            f'"{path.suffix}" is no format known here',
+            "End the name in .svg, .png, .pdf or .dot",
+            code="picture_format_unknown",
+        )
     source = graph(run).source
     if kind == "dot":
         path.write_text(source, encoding="utf-8")
         return
     program = dot_program(kind)
     if program is None:
-        raise _cannot(path, "a PDF needs the Graphviz program dot on this system, and there is none",
-                      "Draw an .svg or .png instead, which need nothing, or install Graphviz")  # fmt: skip
+        message = "a PDF needs the Graphviz program dot on this system, and there is none"
+        remedy = "Draw an .svg or .png instead, which need nothing, or install Graphviz"
+        raise _cannot(path, message, remedy, code="graphviz_missing")
     path.write_bytes(_drawn(program, kind, source))
 
 
@@ -73,8 +79,8 @@ def dot_program(kind: str) -> str | None:
     return shutil.which("graphviz-pure", path=str(beside)) or shutil.which("graphviz-pure")
 
 
-def _cannot(path: Path, message: str, remedy: str) -> SheetError:
-    return SheetError([Mistake(message, remedy, file=str(path), line=0)])
+def _cannot(path: Path, message: str, remedy: str, code: str) -> SheetError:
+    return SheetError([Mistake(message, remedy, file=str(path), line=0, code=code)])
 
 
 def graph(run: Run, titled: bool = True) -> graphviz.Digraph:

@@ -122,7 +122,9 @@ class BenchLog:
         if other := next((name for name in ("stream", "what") if _plain(entry, name) != _plain(old, name)), ""):
             message = f"another weight cannot take the place of {old.said}"
             remedy = "Write it as a new line; if the old one is wrong, strike that"
-            raise SheetError([Mistake(message, remedy, other, entry.cell(other), str(self.path))])
+            raise SheetError(
+                [Mistake(message, remedy, other, entry.cell(other), str(self.path), code="other_weight_in_its_place")]
+            )
         text, line = found.changed(row, entry, self._now())
         return old, text, self._accepted(found, text, entry, line, check)
 
@@ -143,14 +145,18 @@ class BenchLog:
         with self._writing():
             raw = self._bytes()  # that the file is gone comes first: nothing can be done before it is back
             if not self._done:
-                self._refuse("there is no change to take back", "Strike the line, or change it")
+                self._refuse("there is no change to take back", "Strike the line, or change it", code="nothing_to_undo")
             done = self._done[-1]
             if done.change.token != token:
                 last = f"Take back first what was done last ({done.change.words}), or change or strike the line"
-                self._refuse("this is not the last change any more", last)
+                self._refuse("this is not the last change any more", last, code="not_the_last_change")
             if raw is None or _digest(raw) != done.left:
                 message = "the file was changed by something else since, so that the change cannot be taken back"
-                self._refuse(message, "Look at the log as it is now, and change or strike the line there")
+                self._refuse(
+                    message,
+                    "Look at the log as it is now, and change or strike the line there",
+                    code="log_changed_since",
+                )
             with self._told():
                 if done.before is None:
                     remove_file(self._target)
@@ -189,9 +195,15 @@ class BenchLog:
         self, before: bytes | None, raw: bytes, kind: Literal["add", "change", "strike"], words: str, entry: Entry
     ) -> Change:
         if len(raw) > MOST_BYTES:
-            self._refuse(f"the log would be longer than {MOST_BYTES / 1e6:g} MB", "Begin another one")
+            self._refuse(
+                f"the log would be longer than {MOST_BYTES / 1e6:g} MB", "Begin another one", code="log_too_long"
+            )
         if self._bytes() != before:
-            self._refuse("the file was changed by something else at the same moment", "Enter it once more")
+            self._refuse(
+                "the file was changed by something else at the same moment",
+                "Enter it once more",
+                code="log_changed_at_once",
+            )
         with self._told():
             replace_file(self._target, raw)
         self._there = self._full = True
@@ -208,16 +220,26 @@ class BenchLog:
         target = self._target
         try:
             if target.exists() and not (target.is_file() or target.is_dir()):  # a pipe would be waited for without end
-                self._refuse("this is no file that can be written line by line", "Name a file that ends in .csv")
+                self._refuse(
+                    "this is no file that can be written line by line",
+                    "Name a file that ends in .csv",
+                    code="log_no_plain_file",
+                )
             with target.open("rb") as file:
                 raw = file.read(MOST_BYTES + 1)
         except FileNotFoundError:
             self._refuse_if_gone(target)
             return None
         except (OSError, ValueError) as wrong:
-            self._refuse(f"the weigh sheet cannot be read ({_why(wrong)})", "Check its name and rights")
+            self._refuse(
+                f"the weigh sheet cannot be read ({_why(wrong)})", "Check its name and rights", code="log_unreadable"
+            )
         if len(raw) > MOST_BYTES:
-            self._refuse(f"the file is longer than {MOST_BYTES / 1e6:g} MB", "Name a weigh sheet: a short text")
+            self._refuse(
+                f"the file is longer than {MOST_BYTES / 1e6:g} MB",
+                "Name a weigh sheet: a short text",
+                code="log_too_long",
+            )
         if not raw:
             self._refuse_if_emptied(target)
         if not self._there or (raw and not self._full):
@@ -231,14 +253,16 @@ class BenchLog:
             return
         with self._lock:
             if self._there and not target.exists():
-                self._refuse("the weigh sheet was there, and is gone", PUT_BACK)
+                self._refuse("the weigh sheet was there, and is gone", PUT_BACK, code="log_gone")
 
     def _refuse_if_emptied(self, target: Path) -> None:
         if not self._full:
             return
         with self._lock:  # a line may have been written since it was read
             if self._full and _size(target) == 0:
-                self._refuse("there was something in the weigh sheet, and it is empty now", PUT_BACK)
+                self._refuse(
+                    "there was something in the weigh sheet, and it is empty now", PUT_BACK, code="log_emptied"
+                )
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:
@@ -246,7 +270,11 @@ class BenchLog:
         with self._lock, contextlib.ExitStack() as held:
             target = self._target
             if target.exists() and not os.access(target, os.W_OK):
-                self._refuse("the weigh sheet is protected against writing", "Take the protection off the file")
+                self._refuse(
+                    "the weigh sheet is protected against writing",
+                    "Take the protection off the file",
+                    code="log_protected",
+                )
             with self._told():
                 held.enter_context(alone(target))
             yield
@@ -257,10 +285,14 @@ class BenchLog:
             yield
         except OSError as wrong:
             message = f"the weigh sheet cannot be written ({_why(wrong)}): nothing was changed"
-            self._refuse(message, "Check its folder, its rights and the space on the disk, then enter it once more")
+            self._refuse(
+                message,
+                "Check its folder, its rights and the space on the disk, then enter it once more",
+                code="log_unwritable",
+            )
 
-    def _refuse(self, message: str, remedy: str) -> NoReturn:
-        raise SheetError([Mistake(message, remedy, file=str(self.path))]) from None
+    def _refuse(self, message: str, remedy: str, code: str) -> NoReturn:
+        raise SheetError([Mistake(message, remedy, file=str(self.path), code=code)]) from None
 
 
 def _why(wrong: OSError | ValueError) -> str:

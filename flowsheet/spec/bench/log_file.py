@@ -45,8 +45,8 @@ def check_named(document: Document, path: Path) -> None:
     if at in document.marks:
         given = document.data["weighed"][FILE]
         last = (*at, len(given) - 1) if isinstance(given, list) else at  # the one that is written into
-        raise SheetError([document.mistake(last, fault, remedy)])
-    raise SheetError([Mistake(fault, remedy, file=str(path))])
+        raise SheetError([document.mistake(last, fault, remedy, code="log_not_allowed")])
+    raise SheetError([Mistake(fault, remedy, file=str(path), code="log_not_allowed")])
 
 
 def check_given(path: Path, named: Sequence[Path]) -> None:
@@ -56,7 +56,7 @@ def check_given(path: Path, named: Sequence[Path]) -> None:
     """
     fault = _fault(path)
     if fault is not None:
-        raise SheetError([Mistake(fault, "Name a file that ends in .csv", file=str(path))])
+        raise SheetError([Mistake(fault, "Name a file that ends in .csv", file=str(path), code="log_not_allowed")])
     real = Path(os.path.realpath(path))
     if real in (Path(os.path.realpath(one)) for one in named):
         return
@@ -64,7 +64,7 @@ def check_given(path: Path, named: Sequence[Path]) -> None:
     if other is not None:
         message = f'two weigh sheets would be called "{real.stem}": the sheet names {other}, too'
         remedy = f"Name the log otherwise, as --log {path.with_name(f'{real.stem}_2{path.suffix}')}"
-        raise SheetError([Mistake(message, remedy, file=str(path))])
+        raise SheetError([Mistake(message, remedy, file=str(path), code="tests_called_alike")])
 
 
 def check_text(text: str, file: str) -> None:

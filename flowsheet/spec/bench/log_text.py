@@ -15,8 +15,9 @@ from typing import NamedTuple
 from flowsheet.spec.text.mistakes import Mistake, SheetError, shortened
 from flowsheet.spec.text.table_cells import Row, separator_and_rows
 from flowsheet.spec.text.text_file import check_characters, decode
+from flowsheet.spec.text.units import UNIT_MISSING
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.weights.weigh_sheet import COLUMNS, NEEDED
+from flowsheet.spec.weights.weigh_table import COLUMNS, MEASURED_TWICE, NEEDED
 
 LONGEST_CELL, LONGEST_NOTE = 120, 500
 """Characters of a field, and of a note."""
@@ -142,7 +143,20 @@ class LogText:
             return row
         told = "has changed since it was shown" if row is not None else "is no measurement any more"
         remedy = "Look at the log as it is now, and change or strike the line there"
-        raise SheetError([Mistake(f"this line {told}", remedy, "", shortened(shown), self.file, place.line, 1)])
+        raise SheetError(
+            [
+                Mistake(
+                    f"this line {told}",
+                    remedy,
+                    "",
+                    shortened(shown),
+                    self.file,
+                    place.line,
+                    1,
+                    code="line_changed_since",
+                )
+            ]
+        )
 
     def added(self, entry: Entry) -> tuple[str, int]:
         """Return the text with an entry as its last line, and the number of that."""
@@ -215,12 +229,13 @@ class LogText:
         row = self.row_at(line)
         if row is None or not row.first <= mistake.line <= row.last:
             return mistake
-        if twice := re.fullmatch(r"measured twice, first in line (\d+)", mistake.message):
-            mistake = replace(mistake, remedy=f"If it was weighed again, change line {twice[1]} instead of adding one")
+        if mistake.code == MEASURED_TWICE:
+            first = mistake.subject.line
+            mistake = replace(mistake, remedy=f"If it was weighed again, change line {first} instead of adding one")
         column_of = {at: name for name, at in self.places.items()}
         before = [i for i, cell in enumerate(row.cells) if (cell.line, cell.column) <= (mistake.line, mistake.column)]
         name = column_of.get(before[-1], "") if before else ""
-        if name == "value" and "needs its unit" in mistake.message:
+        if name == "value" and mistake.code == UNIT_MISSING:
             name = "unit"
         return replace(mistake, field=name or mistake.field)
 
@@ -231,12 +246,12 @@ class LogText:
         if row is None:
             # Read as a remark, or as a part of a quote that nothing closes.
             unread = Mistake("this is read as no line of its own", "Write it without # and quotes", "stream",
-                             entry.stream, self.file, line, 1)  # fmt: skip
+                             entry.stream, self.file, line, 1, code="line_unread")  # fmt: skip
             return mistakes or [unread]
         header = [m for m in mistakes if m.line == self.rows[0].first]
         if header:
             return header
-        again = [m for m in mistakes if m.message == f"measured twice, first in line {line}"]
+        again = [m for m in mistakes if m.code == MEASURED_TWICE and m.subject.line == line]
         return [
             *(self.of_line(m, line) for m in mistakes if row.first <= m.line <= row.last),
             # Its number is not told: it is that of the text as it would be.
@@ -270,14 +285,23 @@ def tidied(entry: Entry, file: str) -> Entry:
             mistakes += [replace(m, remedy="Delete it", field=name, line=0, column=0) for m in wrong.mistakes]
         if len(text) > longest:
             message = f"this is longer than {longest} characters"
-            mistakes.append(Mistake(message, "Write it shorter", name, shortened(text), file))
+            mistakes.append(Mistake(message, "Write it shorter", name, shortened(text), file, code="entry_too_long"))
         elif name not in ("when", "note"):
             if "\n" in text or "\r" in text:
-                mistakes.append(Mistake("a line break stands in it", "Write it on one line", name, text, file))
+                mistakes.append(
+                    Mistake(
+                        "a line break stands in it",
+                        "Write it on one line",
+                        name,
+                        text,
+                        file,
+                        code="line_break_in_entry",
+                    )
+                )
             elif name == "stream" and text.startswith((*_FORMULA, "#")) and not _SIZE.fullmatch(text):
                 message = f"a weigh sheet cannot name a stream that begins with {text[0]}"
                 remedy = "Give the stream another name in the sheet, or put its weights under weighed: there"
-                mistakes.append(Mistake(message, remedy, name, text, file))
+                mistakes.append(Mistake(message, remedy, name, text, file, code="stream_unwritable"))
         cells[name] = text
     refuse_if(mistakes)
     return Entry.of(cells)

@@ -61,7 +61,7 @@ class Base:
         try:
             table = weigh_sheet.read(path)
         except UnreadableError as wrong:
-            where = self.document.mistake(at, wrong.message, wrong.remedy) if at else None
+            where = self.document.mistake(at, wrong.message, wrong.remedy, code=wrong.code) if at else None
             raise (SheetError([where]) if where else _unreadable(wrong)) from None
         test = table_test(path.stem, table, _Shape(table, {}, table.mistakes, table.hurt))
         draft = Draft(self.plain, dict(self.sheet.ores), dict(self.sheet.steps), [test], list(self.sheet.keep))
@@ -74,7 +74,7 @@ class Base:
 def _unreadable(wrong: UnreadableError) -> SheetError:
     from flowsheet.spec.text.mistakes import Mistake
 
-    return SheetError([Mistake(wrong.message, wrong.remedy, file=wrong.name)])
+    return SheetError([Mistake(wrong.message, wrong.remedy, file=wrong.name, code=wrong.code)])
 
 
 def _without_files(document: Document) -> tuple[Document, tuple[Named, ...]]:

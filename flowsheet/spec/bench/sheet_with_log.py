@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import os
-import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from flowsheet.spec.read import Kinds, build
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.table_cells import Row
 from flowsheet.spec.text.wording import listed
-from flowsheet.spec.weights import weigh_sheet
+from flowsheet.spec.weights import weigh_sheet, weigh_table
 from flowsheet.spec.weights.weighed_test import FILE
 from flowsheet.spec.yaml.document import Document
 
@@ -92,8 +91,8 @@ def _mistakes(document: Document, kinds: Kinds, path: Path, text: str) -> list[M
 
 
 def _unplaced(mistake: Mistake) -> tuple[str, ...]:
-    message = re.sub(r"\bline \d+", "line", mistake.message)
-    return message, mistake.field, mistake.read or "", mistake.file
+    about = mistake.subject
+    return mistake.code, about.stream, about.what, mistake.field, mistake.read or "", mistake.file
 
 
 def _rows_of(lines: LogText, mistake: Mistake) -> list[Row]:
@@ -101,14 +100,14 @@ def _rows_of(lines: LogText, mistake: Mistake) -> list[Row]:
     row = next((row for row in lines.rows[1:] if row.first <= mistake.line <= row.last), None)
     if row is None:
         return []
-    if not waits(mistake) or mistake.message == NO_MOIST_MASS:
+    if not waits(mistake) or mistake.code == NO_MOIST_MASS:
         return [row]
     stream = lines.entry(row).stream
     return [one for one in lines.rows[1:] if lines.entry(one).stream == stream and _is_part(lines.entry(one).what)]
 
 
 def _is_part(what: str) -> bool:
-    found = weigh_sheet.PLAIN.get(" ".join(what.casefold().split()))
+    found = weigh_table.PLAIN.get(" ".join(what.casefold().split()))
     return found is not None and found[0][0] == "metallics"
 
 
@@ -121,10 +120,10 @@ def _told_open(lines: LogText, mistakes: Iterable[Mistake]) -> list[str]:
         if not waits(mistake) or row is None:
             continue
         stream = lines.entry(row).stream
-        if mistake.message == NO_MOIST_MASS:
+        if mistake.code == NO_MOIST_MASS:
             found.append(f"{stream}: its moisture still wants the mass, as weighed moist")
-        elif named := re.search('"(.+)"', mistake.message):
-            parts.setdefault(stream, []).append(named[1])
+        else:
+            parts.setdefault(stream, []).append(mistake.subject.what)
     assays = [f"{stream}: the screen assay still wants {listed(names)}" for stream, names in parts.items()]
     return [f"{one}. Until then it counts in nothing, and the other commands refuse it." for one in (*found, *assays)]
 

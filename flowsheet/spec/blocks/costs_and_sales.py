@@ -104,14 +104,20 @@ class Sale(Block):
 def _names(value: Any) -> list[str]:
     found = [value] if isinstance(value, str) else value
     if not isinstance(found, list) or not found or not all(isinstance(name, str) and name for name in found):
-        raise complaint("the name of a stream, or a list of names, is wanted", "Write takes: specimens")
+        raise complaint(
+            "the name of a stream, or a list of names, is wanted", "Write takes: specimens", code="stream_names_wanted"
+        )
     return found
 
 
 def _name(value: Any) -> str | None:
     if value is None or isinstance(value, str):
         return value
-    raise complaint("the name of a price is wanted", "Write price: specimens, and specimens: 60 USD/kg under prices:")
+    raise complaint(
+        "the name of a price is wanted",
+        "Write price: specimens, and specimens: 60 USD/kg under prices:",
+        code="price_name_wanted",
+    )
 
 
 #: 14.83 kWh per short ton, gold ores. Source: F. C. Bond, Crushing and Grinding Calculations (1961), from memory.

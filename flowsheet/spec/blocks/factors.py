@@ -29,8 +29,10 @@ def is_sieve(size: float) -> bool:
 
 
 At: TypeAlias = tuple[str | int, ...]
-#: Where, message, remedy, and whether the name of the field is at fault (not what stands behind the colon).
-Fault: TypeAlias = tuple[At, str, str, bool]
+UNCOVERED = "no_share_for_a_size"
+"""Code of the mistake that a size or a form has no share."""
+#: Where, message, remedy, whether the name of the field is at fault (not what stands behind the colon), and the code.
+Fault: TypeAlias = tuple[At, str, str, bool, str]
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,15 @@ def _read(value: object) -> Factors:
     faults: list[Fault] = []
     outlets: dict[str, tuple[Band, ...]] = {}
     if not isinstance(value, dict) or not value:
-        faults.append(((), "shares by outlet are wanted here", "Write {outlet: 80 %}, with the outlet's name", False))
+        faults.append(
+            (
+                (),
+                "shares by outlet are wanted here",
+                "Write {outlet: 80 %}, with the outlet's name",
+                False,
+                "shares_wanted",
+            )
+        )
     else:
         for outlet, given in value.items():
             bands = list(_bands(given, (outlet,), {}, faults))
@@ -86,7 +96,7 @@ def _read(value: object) -> Factors:
 def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> Iterator[Band]:
     """Read a share, or a table of shares by size or form, at ``at``."""
     if given == {}:
-        faults.append((at, "no shares stand here", "Write a share, as 80 %", False))
+        faults.append((at, "no shares stand here", "Write a share, as 80 %", False, "nothing_written"))
     if isinstance(given, dict):
         for key, inner in given.items():
             limit = _narrow(key, (*at, key), narrowed, faults)
@@ -96,15 +106,15 @@ def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault])
     try:
         share = numbers.parse("" if given is None or isinstance(given, list) else str(given), units.SHARE)
     except NumberMistake as wrong:
-        faults.append((at, wrong.message, wrong.remedy, False))
+        faults.append((at, wrong.message, wrong.remedy, False, wrong.code))
         return
     top = share.value if share.high is None else share.high
     low = share.value if share.low is None else share.low
     if low < 0:
-        faults.append((at, "a negative share", "Write a share from 0 % to 100 %", False))
+        faults.append((at, "a negative share", "Write a share from 0 % to 100 %", False, "share_out_of_range"))
     elif top > 1:
         hint = f'Did you mean "{top:g} %"?' if top <= 100 and "%" not in share.text else "Write at most 100 %"
-        faults.append((at, "a share over 100 %", hint, False))
+        faults.append((at, "a share over 100 %", hint, False, "share_out_of_range"))
     else:
         yield Band(share, **narrowed)
 
@@ -114,11 +124,11 @@ def _narrow(key: str, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> 
     remedy = 'Write a size range ("+20 mm", "20 mm to 1 mm", "-1 mm") or a form (free, locked)'
     if key in FORMS:
         if "form" in narrowed:
-            faults.append((at, "a form inside a form", remedy, True))
+            faults.append((at, "a form inside a form", remedy, True, "nested_twice"))
             return None
         return {"form": key}
     if "upper" in narrowed or "lower" in narrowed:
-        faults.append((at, "a size range inside a size range", remedy, True))
+        faults.append((at, "a size range inside a size range", remedy, True, "nested_twice"))
         return None
     text = key.strip()
     try:
@@ -131,16 +141,16 @@ def _narrow(key: str, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> 
             if a != b:
                 return {"lower": min(a, b), "upper": max(a, b)}
     except NumberMistake as wrong:
-        faults.append((at, wrong.message, wrong.remedy, True))
+        faults.append((at, wrong.message, wrong.remedy, True, wrong.code))
         return None
-    faults.append((at, "neither a size range nor a form of gold", remedy, True))
+    faults.append((at, "neither a size range nor a form of gold", remedy, True, "no_size_nor_form"))
     return None
 
 
 def _size(text: str) -> float:
     size = numbers.parse(text, units.LENGTH).value
     if not is_sieve(size):
-        raise NumberMistake("no sieve has such an opening", "Check the number and its unit")
+        raise NumberMistake("no sieve has such an opening", "Check the number and its unit", code="no_such_sieve")
     return size
 
 
@@ -151,19 +161,19 @@ def _check_cover(bands: list[Band], at: At, faults: list[Fault]) -> None:
         mine = sorted((b for b in bands if b.form in (form, None)), key=lambda b: (b.lower, b.upper))
         name = f"{form} gold" if form else "the sizes"
         if not mine:
-            faults.append((at, f"no share for {form} gold", f"Add {form}: …", False))
+            faults.append((at, f"no share for {form} gold", f"Add {form}: …", False, UNCOVERED))
             continue
         reached = 0.0
         for band in mine:
             if band.lower > reached * (1 + 1e-9):
                 gap = f"{_mm(reached)} to {_mm(band.lower)}" if reached else f"-{_mm(band.lower)}"
-                faults.append((at, f"no share for {name} {gap}", f'Add "{gap}": …', False))
+                faults.append((at, f"no share for {name} {gap}", f'Add "{gap}": …', False, UNCOVERED))
             elif band.lower < reached * (1 - 1e-9):
                 faults.append((at, f"two shares for {name} just under {_mm(min(reached, band.upper))}",
-                               "Let the size ranges meet without overlapping", False))  # fmt: skip
+                               "Let the size ranges meet without overlapping", False, "shares_overlap"))  # fmt: skip
             reached = max(reached, band.upper)
         if reached < math.inf:
-            faults.append((at, f"no share for {name} +{_mm(reached)}", f'Add "+{_mm(reached)}": …', False))
+            faults.append((at, f"no share for {name} +{_mm(reached)}", f'Add "+{_mm(reached)}": …', False, UNCOVERED))
 
 
 def _mm(size: float) -> str:

@@ -27,9 +27,9 @@ TYPICAL = "typical, set your own"
 NO_SOURCE = "common practice, no source"
 
 
-def complaint(message: str, remedy: str, at: tuple[str | int, ...] = ()) -> PydanticCustomError:
+def complaint(message: str, remedy: str, at: tuple[str | int, ...] = (), *, code: str) -> PydanticCustomError:
     """Return the error a validator raises; ``at`` leads from the field to the very spot."""
-    return PydanticCustomError("sheet", "{message}", {"message": message, "remedy": remedy, "at": at})
+    return PydanticCustomError("sheet", "{message}", {"message": message, "remedy": remedy, "at": at, "code": code})
 
 
 class Quantity:
@@ -55,11 +55,12 @@ class Quantity:
             raise complaint(
                 f"several fields stand where {self.dimension} is wanted",
                 f"Write one value, as {self.dimension.example}",
+                code="one_value_wanted",
             )
         try:
             return numbers.parse("" if value is None else str(value), self.dimension)
         except NumberMistake as wrong:
-            raise complaint(wrong.message, wrong.remedy) from None
+            raise complaint(wrong.message, wrong.remedy, code=wrong.code) from None
 
 
 Length: TypeAlias = Annotated[Number, Quantity(units.LENGTH)]
@@ -150,7 +151,9 @@ class Block(BaseModel):
             return value
         field = cls.model_fields[info.field_name]
         if dimension_of(field) is None:
-            raise complaint("nothing is written here", f"Write {info.field_name}: …, or leave the field out")
+            raise complaint(
+                "nothing is written here", f"Write {info.field_name}: …, or leave the field out", code="nothing_written"
+            )
         return ""
 
     @field_validator("*", mode="after")
@@ -165,9 +168,9 @@ class Block(BaseModel):
         ends = [value.value] if value.low is None else [value.low, value.high or 0.0]
         for end in ends:
             if low is not None and end < low:
-                raise complaint(*_too_small(end, low, dimension))
+                raise complaint(*_too_small(end, low, dimension), code="too_small")
             if high is not None and end > high:
-                raise complaint(*_too_large(end, high, dimension, value))
+                raise complaint(*_too_large(end, high, dimension, value), code="too_large")
         return value
 
 

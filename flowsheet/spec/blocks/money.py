@@ -18,7 +18,7 @@ from pydantic import GetJsonSchemaHandler
 from flowsheet.spec.blocks.fields import Quantity, complaint
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.numbers import Number, NumberMistake
-from flowsheet.spec.text.units import MASS, Dimension, UnitMistake
+from flowsheet.spec.text.units import MASS, UNIT_AMBIGUOUS, Dimension, UnitMistake
 
 PRICE = r"\s*[0-9.].*[A-Z]{3}\s*/\s*\S.*"
 """What a price looks like to an editor: a number, a currency of three letters, a slash and what it is for."""
@@ -56,24 +56,24 @@ def price(name: str, text: str) -> Money:
     What is not sold by mass (haulage by the mile) is kept as written, and nothing can be sold at it.
     """
     if not re.fullmatch(PRICE, text) or len(text) > numbers.LONGEST:
-        raise NumberMistake("this is no price", LIKE_PRICE)
+        raise NumberMistake("this is no price", LIKE_PRICE, code="no_price")
     plain, currency, per = _parted(text, "this is no price", LIKE_PRICE)
     if not per:
-        raise NumberMistake("this is no price", LIKE_PRICE)
+        raise NumberMistake("this is no price", LIKE_PRICE, code="no_price")
     try:
         found = numbers.parse(plain, units.PLAIN)
     except NumberMistake:
-        raise NumberMistake("this is no price", LIKE_PRICE) from None
+        raise NumberMistake("this is no price", LIKE_PRICE, code="no_price") from None
     if (found.value if found.low is None else found.low) <= 0:
         negative = found.value < 0
-        raise NumberMistake("this is no price" if negative else "a price of nothing",
-                            LIKE_PRICE if negative else "Write what it is, or leave it out")  # fmt: skip
+        message = "this is no price" if negative else "a price of nothing"
+        raise NumberMistake(message, LIKE_PRICE if negative else "Write what it is, or leave it out", code="no_price")
     try:
         scale = 1 / units.factor(per, MASS)
     except UnitMistake as wrong:
-        if name in ("gold", "silver") or "ambiguous" in wrong.message:
-            remedy = wrong.remedy if "ambiguous" in wrong.message else LIKE_PRICE
-            raise NumberMistake(f"{name} is sold by mass: {wrong.message}", remedy) from None
+        if name in ("gold", "silver") or wrong.code == UNIT_AMBIGUOUS:
+            remedy = wrong.remedy if wrong.code == UNIT_AMBIGUOUS else LIKE_PRICE
+            raise NumberMistake(f"{name} is sold by mass: {wrong.message}", remedy, code=wrong.code) from None
         return _money(found, 1.0, text, currency, per)
     return _money(found, scale, text, currency, per)
 
@@ -118,9 +118,9 @@ def parse(text: str, wanted: Dimension) -> Number:
     like = f"Write something like {wanted.example}"
     no = f"this is no {wanted.name}"
     if not text.strip():
-        raise NumberMistake("nothing is written here", like)
+        raise NumberMistake("nothing is written here", like, code="nothing_written")
     if len(text) > numbers.LONGEST:
-        raise NumberMistake(no, like)
+        raise NumberMistake(no, like, code="no_number")
     if wanted in (PACE, TIME, WORK_INDEX):
         return _not_money(text, wanted, no, like)
     plain, currency, per = _parted(text, no, like)
@@ -138,7 +138,7 @@ def _not_money(text: str, wanted: Dimension, no: str, like: str) -> Number:
     else:
         scale = _ENERGIES.get(unit.casefold(), 0.0) / _mass(per, no, like)
     if scale <= 0:
-        raise NumberMistake(no, like)
+        raise NumberMistake(no, like, code="no_number")
     return _scaled(found, scale, text)
 
 
@@ -148,9 +148,11 @@ def _parted(text: str, no: str, like: str, unit: re.Pattern[str] = _UNIT) -> tup
     found = [(one[1], (one["per"] or "").strip()) for one in unit.finditer(text) if one[1] != "to"]
     plain = unit.sub(lambda one: one[0] if one[1] == "to" else " ", text).strip()
     if not found or ("/" in plain and not re.search(r"\d/\d", plain)):
-        raise NumberMistake(no, like)
+        raise NumberMistake(no, like, code="no_number")
     if len(set(found)) > 1:
-        raise NumberMistake("the value and its doubt have different units", "Use one unit for both")
+        raise NumberMistake(
+            "the value and its doubt have different units", "Use one unit for both", code="units_differ"
+        )
     return re.sub(r"\s+", " ", plain), *found[0]
 
 
@@ -165,7 +167,7 @@ def _scale(per: str, wanted: Dimension, no: str, like: str) -> float:
     else:
         scale = _mass(per, no, like)
     if scale <= 0:
-        raise NumberMistake(no, like)
+        raise NumberMistake(no, like, code="no_number")
     return scale
 
 
@@ -173,7 +175,7 @@ def _mass(unit: str, no: str, like: str) -> float:
     try:
         return units.factor(unit, MASS)
     except UnitMistake as wrong:
-        raise NumberMistake(no, wrong.remedy if "ambiguous" in wrong.message else like) from None
+        raise NumberMistake(no, wrong.remedy if wrong.code == UNIT_AMBIGUOUS else like, code=wrong.code) from None
 
 
 def _singular(unit: str) -> str:
@@ -202,7 +204,7 @@ class MoneyField(Quantity):
         try:
             return parse("" if value is None else str(value), self.dimension)
         except NumberMistake as wrong:
-            raise complaint(wrong.message, wrong.remedy) from None
+            raise complaint(wrong.message, wrong.remedy, code=wrong.code) from None
 
     def __get_pydantic_json_schema__(self, _schema: Any, _handler: GetJsonSchemaHandler) -> dict[str, Any]:
         return {"type": "string", "quantity": self.dimension.name, "examples": [self.dimension.example]}

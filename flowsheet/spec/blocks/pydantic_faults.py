@@ -31,27 +31,37 @@ def explain(document: Document, path: Path_, wrong: ValidationError, model: type
         known, context = _fields_at(model, spot[len(path) : -1]), error.get("ctx", {})
         name = str(spot[-1])
         if error["type"] == "sheet" and "faults" in context:
-            for at, message, remedy, in_name in context["faults"]:
+            for at, message, remedy, in_name, code in context["faults"]:
                 say = document.name_mistake if in_name else document.mistake
-                yield say((*spot, *at), message, remedy)
+                yield say((*spot, *at), message, remedy, code=code)
         elif error["type"] == "sheet":
-            yield document.mistake((*spot, *context.get("at", ())), context["message"], context["remedy"])
+            yield document.mistake(
+                (*spot, *context.get("at", ())), context["message"], context["remedy"], code=context["code"]
+            )
         elif error["type"] == "extra_forbidden" and _is_retained(name, known):
-            yield document.name_mistake(spot, *RETAINED)
+            yield document.name_mistake(spot, *RETAINED, code="retained_not_passing")
         elif error["type"] == "extra_forbidden":
             own = inspect.get_annotations(model)  # those of the very kind come first, those of every step last
             known_here = sorted(known, key=lambda field: (field in StepBlock.model_fields, field not in own))
-            yield document.name_mistake(spot, "no such field here", did_you_mean(name, known_here, "fields here"))
+            yield document.name_mistake(
+                spot, "no such field here", did_you_mean(name, known_here, "fields here"), code="field_unknown"
+            )
         elif error["type"] == "missing":
             beside = [str(s[-1]) for s in strangers if s[:-1] == spot[:-1]]
             if not any(nearest(s, known) == name or (name == PASSING and _is_retained(s, known)) for s in beside):
-                yield document.mistake(spot, f'"{name}" is missing', f"Add {name}: {_example(known, name)}")
+                yield document.mistake(
+                    spot, f'"{name}" is missing', f"Add {name}: {_example(known, name)}", code="field_missing"
+                )
         elif error["type"] == "literal_error":
             names = str(context["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
             read = document.text_at(spot) or ""
-            yield document.mistake(spot, "not one of the names known here", did_you_mean(read, names, "names"))
+            yield document.mistake(
+                spot, "not one of the names known here", did_you_mean(read, names, "names"), code="name_unknown"
+            )
         else:
-            yield document.mistake(spot, "fields are wanted here", f"Write {_as_block(model, spot[len(path) :])}")
+            yield document.mistake(
+                spot, "fields are wanted here", f"Write {_as_block(model, spot[len(path) :])}", code="fields_wanted"
+            )
 
 
 def _is_retained(name: str, known: Mapping[str, FieldInfo]) -> bool:

@@ -106,7 +106,9 @@ def _sizes_kind(value: Any) -> str:
 def _law_or_table(value: Any) -> Any:
     if value is None or isinstance(value, (dict, list, Block)):
         return value
-    raise complaint("sizes are a law or a sieve table", "Write sizes: {top: 100 mm, p80: 60 mm, slope: 0.7}")
+    raise complaint(
+        "sizes are a law or a sieve table", "Write sizes: {top: 100 mm, p80: 60 mm, slope: 0.7}", code="sizes_wanted"
+    )
 
 
 # The tags turn up in pydantic's locations of errors, so they are no name of a field.
@@ -132,10 +134,16 @@ def _streams(value: Any) -> list[str]:
     if isinstance(value, str):
         return [value]
     if not isinstance(value, list):
-        raise complaint("a stream, or a list of streams, is wanted", "Write takes: [one stream, another]")
+        raise complaint(
+            "a stream, or a list of streams, is wanted",
+            "Write takes: [one stream, another]",
+            code="stream_names_wanted",
+        )
     for i, name in enumerate(value):
         if not isinstance(name, str):
-            raise complaint("the name of a stream is wanted", "Write takes: [one stream, another]", (i,))
+            raise complaint(
+                "the name of a stream is wanted", "Write takes: [one stream, another]", (i,), code="stream_names_wanted"
+            )
     return value
 
 
@@ -144,17 +152,26 @@ def _outlets(value: Any) -> dict[str, str] | str:
     if isinstance(value, str):
         return value
     if not isinstance(value, dict):
-        raise complaint("the outlets and their streams are wanted", "Write gives: {outlet: name of its stream}")
+        raise complaint(
+            "the outlets and their streams are wanted",
+            "Write gives: {outlet: name of its stream}",
+            code="outlets_wanted",
+        )
     for port, stream in value.items():
         if not isinstance(stream, str):
-            raise complaint("the name of a stream is wanted", f"Write {port}: name of the stream", (port,))
+            raise complaint(
+                "the name of a stream is wanted",
+                f"Write {port}: name of the stream",
+                (port,),
+                code="stream_names_wanted",
+            )
     return value
 
 
 def _a_line(value: Any) -> Any:
     if value is None or isinstance(value, str):
         return value
-    raise complaint("a line of text is wanted", "Put it in quotes")
+    raise complaint("a line of text is wanted", "Put it in quotes", code="text_wanted")
 
 
 _STREAMS = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
@@ -216,7 +233,9 @@ def _screen_assay(value: Any) -> Any:
     if isinstance(value, (dict, Block)):
         return value
     like = "{plus: 12.1 g, plus_gold: 3.2 mg, minus: 480 g, minus_grades: [3.1 g/t, 2.9 g/t]}"
-    raise complaint("the parts of a screen assay are wanted here", f"Write metallics: {like}")
+    raise complaint(
+        "the parts of a screen assay are wanted here", f"Write metallics: {like}", code="screen_assay_wanted"
+    )
 
 
 class Metallics(Block):

@@ -33,7 +33,7 @@ def opening(text: str) -> float:
     """Return the opening (m) that a key names. Raises NumberMistake."""
     size = numbers.parse(text, units.LENGTH).value
     if not is_sieve(size):
-        raise NumberMistake("no sieve has such an opening", "Check the number and its unit")
+        raise NumberMistake("no sieve has such an opening", "Check the number and its unit", code="no_such_sieve")
     return size
 
 
@@ -44,7 +44,7 @@ def least_size(text: str) -> float | None:
         return None
     if not plain.startswith("+"):
         opening(plain)
-        raise NumberMistake("grains are counted from a size up", f'Write "+{plain}"')
+        raise NumberMistake("grains are counted from a size up", f'Write "+{plain}"', code="grains_from_a_size_up")
     return opening(plain[1:].strip())
 
 
@@ -55,7 +55,11 @@ def _number(given: object, wanted: units.Dimension) -> Number:
     if isinstance(given, Number):
         return given
     if isinstance(given, (dict, list)):
-        raise NumberMistake(f"several fields stand where {wanted} is wanted", f"Write one value, as {wanted.example}")
+        raise NumberMistake(
+            f"several fields stand where {wanted} is wanted",
+            f"Write one value, as {wanted.example}",
+            code="one_value_wanted",
+        )
     return numbers.parse("" if given is None else str(given), wanted)
 
 
@@ -64,30 +68,32 @@ def _share(given: object) -> Number:
     low = share.value if share.low is None else share.low
     top = share.value if share.high is None else share.high
     if low < 0:
-        raise NumberMistake("a negative share", "Write a share from 0 % to 100 %")
+        raise NumberMistake("a negative share", "Write a share from 0 % to 100 %", code="share_out_of_range")
     if top > 1:
         hint = f'Did you mean "{top:g} %"?' if top <= 100 and "%" not in share.text else "Write at most 100 %"
-        raise NumberMistake("a share over 100 %", hint)
+        raise NumberMistake("a share over 100 %", hint, code="share_out_of_range")
     return share
 
 
 def _count(given: object) -> Number:
     count = _number(given, units.COUNT)
     if count.value < 0:
-        raise NumberMistake("a minus sign makes no sense here", "Write it without")
+        raise NumberMistake("a minus sign makes no sense here", "Write it without", code="negative")
     if count.value > MOST_COUNTED:
-        raise NumberMistake(f"nobody counts more than {MOST_COUNTED:,.0f} grains", "Check the number")
+        raise NumberMistake(f"nobody counts more than {MOST_COUNTED:,.0f} grains", "Check the number", code="too_large")
     if count.doubtful:
-        raise NumberMistake("a count carries no doubt but its own luck", "Write the number alone")
+        raise NumberMistake(
+            "a count carries no doubt but its own luck", "Write the number alone", code="doubt_of_a_count"
+        )
     return count
 
 
 def _grade(given: object) -> Number:
     grade = _number(given, units.GRADE)
     if grade.value < 0:
-        raise NumberMistake("a minus sign makes no sense here", "Write it without")
+        raise NumberMistake("a minus sign makes no sense here", "Write it without", code="negative")
     if grade.value > 1:
-        raise NumberMistake("more gold than rock", "Check the number and its unit")
+        raise NumberMistake("more gold than rock", "Check the number and its unit", code="more_gold_than_rock")
     return grade
 
 
@@ -100,12 +106,12 @@ def _table(
         try:
             here = size(str(key))
         except NumberMistake as wrong:
-            faults.append(((key,), wrong.message, wrong.remedy, True))
+            faults.append(((key,), wrong.message, wrong.remedy, True, wrong.code))
             continue
         try:
             found.append(AtSize(str(key), here, number(value)))
         except NumberMistake as wrong:
-            faults.append(((key,), wrong.message, wrong.remedy, False))
+            faults.append(((key,), wrong.message, wrong.remedy, False, wrong.code))
     return tuple(found)
 
 
@@ -113,7 +119,7 @@ def _read_passing(value: object) -> tuple[AtSize, ...]:
     faults: list[Fault] = []
     if not isinstance(value, dict) or not value:
         remedy = 'Write passing: {"150 um": 80 %}'
-        raise _refusal([((), "sieves and what passes them are wanted here", remedy, False)])
+        raise _refusal([((), "sieves and what passes them are wanted here", remedy, False, "sieves_wanted")])
     found = _table(value, opening, _share, faults)
     return _unless(faults, found)
 
@@ -124,17 +130,19 @@ def _read_grains(value: object) -> tuple[AtSize, ...]:
         return _unless(faults, _table(value, least_size, _count, faults))
     if isinstance(value, (dict, list)):
         remedy = 'Write grains: 4, or by least size grains: {"+0.3 mm": 4}'
-        raise _refusal([((), "a count of grains is wanted here", remedy, False)])
+        raise _refusal([((), "a count of grains is wanted here", remedy, False, "count_wanted")])
     try:
         return (AtSize(ALL, None, _count(value)),)
     except NumberMistake as wrong:
-        raise _refusal([((), wrong.message, wrong.remedy, False)]) from None
+        raise _refusal([((), wrong.message, wrong.remedy, False, wrong.code)]) from None
 
 
 def _read_grades(value: object) -> tuple[Number, ...]:
     given = value if isinstance(value, list) else [value]
     if not given or isinstance(value, dict):
-        raise _refusal([((), "assays are wanted here", "Write minus_grades: [3.1 g/t, 2.9 g/t]", False)])
+        raise _refusal(
+            [((), "assays are wanted here", "Write minus_grades: [3.1 g/t, 2.9 g/t]", False, "assays_wanted")]
+        )
     faults: list[Fault] = []
     found = []
     for i, item in enumerate(given):
@@ -142,7 +150,7 @@ def _read_grades(value: object) -> tuple[Number, ...]:
         try:
             found.append(_grade(item))
         except NumberMistake as wrong:
-            faults.append((at, wrong.message, wrong.remedy, False))
+            faults.append((at, wrong.message, wrong.remedy, False, wrong.code))
     return _unless(faults, tuple(found))
 
 

@@ -39,7 +39,7 @@ def steps_have_what_they_need(draft: Draft) -> Iterator[Mistake]:
             continue
         for field_name, message, remedy in step.faults(sizes, grains):
             path: Path_ = ("steps", name, field_name) if field_name else ("steps", name)
-            yield draft.document.mistake(path, message, remedy)
+            yield draft.document.mistake(path, message, remedy, code="step_lacks")
 
 
 CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (

@@ -23,19 +23,24 @@ def factors_make_sense(draft: Draft) -> Iterator[Mistake]:
                 yield from _outlet_faults(draft, path, factors, list(step.outlets))
             if factors.by_form and field_name == "split":
                 yield draft.document.mistake(
-                    path, "only gold is free or locked, split is for the rock", "Put free and locked under recovery:"
+                    path,
+                    "only gold is free or locked, split is for the rock",
+                    "Put free and locked under recovery:",
+                    code="form_of_rock",
                 )
             elif (factors.openings() or factors.by_form) and not draft.knows("sizes"):
                 yield draft.document.mistake(
                     path,
                     "shares by size or form need the sizes of the ore",
                     "Give the ore sizes: {top: …, p80: …} and gold: {d50: …, d95: …}, or write one share",
+                    code="shares_need_sizes",
                 )
             elif factors.by_form and not draft.knows("grains"):
                 yield draft.document.mistake(
                     path,
                     "shares by form need the sizes of the gold grains",
                     "Give the ore gold: {d50: …, d95: …}, or write one share for free and locked",
+                    code="shares_need_grains",
                 )
 
 
@@ -43,13 +48,16 @@ def _outlet_faults(draft: Draft, path: Path_, factors: Factors, known: list[str]
     strangers = [outlet for outlet in factors.outlets if outlet not in known]
     for outlet in strangers:
         like = did_you_mean(outlet, known, "outlets of this step")
-        yield draft.document.name_mistake((*path, outlet), "the step has no such outlet", like)
+        yield draft.document.name_mistake((*path, outlet), "the step has no such outlet", like, code="outlet_unknown")
     left = [outlet for outlet in known if outlet not in factors.outlets]
     if strangers:
         return
     if len(left) > 1:
         yield draft.document.mistake(
-            path, f"{len(left)} outlets are left out ({', '.join(left)})", "Leave out one at most: it gets the rest"
+            path,
+            f"{len(left)} outlets are left out ({', '.join(left)})",
+            "Leave out one at most: it gets the rest",
+            code="outlets_left_out",
         )
     else:
         yield from _sum_faults(draft, path, factors, rest=bool(left))
@@ -65,7 +73,7 @@ def _sum_faults(draft: Draft, path: Path_, factors: Factors, rest: bool) -> Iter
             if total > 1 + TOLERANCE:
                 yield draft.document.mistake(
                     path, f"the shares make {100 * total:.6g} %{where}", "Bring them to 100 %, or below"
-                    if rest else "Bring them to 100 %",
+                    if rest else "Bring them to 100 %", code="shares_do_not_sum"
                 )  # fmt: skip
                 return
             if not rest and total < 1 - TOLERANCE:
@@ -73,6 +81,7 @@ def _sum_faults(draft: Draft, path: Path_, factors: Factors, rest: bool) -> Iter
                     path,
                     f"the shares make {100 * total:.6g} %{where}",
                     "Bring them to 100 %, or leave an outlet out: it gets the rest",
+                    code="shares_do_not_sum",
                 )
                 return
 

@@ -29,7 +29,10 @@ def steps_are_fed(draft: Draft) -> Iterator[Mistake]:
         if before <= behind:
             told |= behind
             yield draft.document.block_mistake(
-                ("steps", name), "no ore ever reaches this step", "Let it take a stream that comes from an ore"
+                ("steps", name),
+                "no ore ever reaches this step",
+                "Let it take a stream that comes from an ore",
+                code="step_not_fed",
             )
 
 
@@ -51,6 +54,7 @@ def loops_have_a_way_out(draft: Draft) -> Iterator[Mistake]:
                 ("steps", loop[0]),
                 f"nothing ever leaves the loop {' → '.join([*loop, loop[0]])}",
                 "Give one of its steps an outlet that leads out of the loop",
+                code="loop_lets_nothing_out",
             )
         stuck = [s for s in stuck if s not in loop]
 

@@ -17,7 +17,9 @@ def streams_exist(draft: Draft) -> Iterator[Mistake]:
         if stream in stray:
             own = {s for n, _, s, _ in draft.gives() if n == step}
             known = [s for s in draft.streams if s not in own] or draft.streams
-            yield draft.document.mistake(path, *_unknown(stream, "takes", known, "streams", draft), stream)
+            yield draft.document.mistake(
+                path, *_unknown(stream, "takes", known, "streams", draft), stream, code="stream_unknown"
+            )
 
 
 def _unknown(stream: str, field: str, known: list[str], noun: str, draft: Draft) -> tuple[str, str]:
@@ -35,7 +37,11 @@ def streams_given_once(draft: Draft) -> Iterator[Mistake]:
     for step, _, stream, path in draft.gives():
         if stream in draft.ores:
             yield draft.document.mistake(
-                path, "this is the name of an ore", "Give the stream a name of its own", stream
+                path,
+                "this is the name of an ore",
+                "Give the stream a name of its own",
+                stream,
+                code="stream_named_as_ore",
             )
         elif stream in first:
             both = f"{stream}, {stream} 2"
@@ -44,6 +50,7 @@ def streams_given_once(draft: Draft) -> Iterator[Mistake]:
                 f'the stream is given twice, first by "{first[stream]}"',
                 f'Give it another name, as "{stream} 2"; the next step may take both: takes: [{both}]',
                 stream,
+                code="stream_given_twice",
             )
         else:
             first[stream] = step
@@ -60,6 +67,7 @@ def unnamed_outlets_are_new(draft: Draft) -> Iterator[Mistake]:
                     ("steps", name, outlet),
                     f'what it holds back would be the stream "{stream}", and there is one already',
                     f"Name the outlet: gives: {{product: …, {outlet}: …}}",
+                    code="outlet_unnamed",
                 )
 
 
@@ -74,6 +82,7 @@ def streams_taken_once(draft: Draft) -> Iterator[Mistake]:
                 f"the stream is taken {where}",
                 "Name it once" if first[stream] == step else "Part it first, with a step that says do: split",
                 stream,
+                code="stream_taken_twice",
             )
         else:
             first[stream] = step
@@ -83,11 +92,14 @@ def names_are_there(draft: Draft) -> Iterator[Mistake]:
     """A stream has a name to be called by, and a step takes something."""
     for _, _, stream, path in draft.gives():
         if not stream.strip():
-            yield draft.document.mistake(path, "this stream has no name", "Name it")
+            yield draft.document.mistake(path, "this stream has no name", "Name it", code="name_empty")
     for name, step in draft.steps.items():
         if step is not None and not step.takes:
             yield draft.document.mistake(
-                ("steps", name, "takes"), "the step takes nothing", "Name the stream that goes in"
+                ("steps", name, "takes"),
+                "the step takes nothing",
+                "Name the stream that goes in",
+                code="step_takes_nothing",
             )
 
 
@@ -103,7 +115,9 @@ def ores_are_used(draft: Draft) -> Iterator[Mistake]:
     others = [stream for stream in stray if nearest(stream, draft.streams) is None]
     for name in unused[len(others) :] if draft.steps else ():
         where = draft.ore_path(name)
-        yield draft.document.block_mistake(where, "no step takes this ore", f"Let a step say takes: {name}")
+        yield draft.document.block_mistake(
+            where, "no step takes this ore", f"Let a step say takes: {name}", code="ore_not_used"
+        )
 
 
 def ports_exist(draft: Draft) -> Iterator[Mistake]:
@@ -116,22 +130,29 @@ def ports_exist(draft: Draft) -> Iterator[Mistake]:
         if isinstance(step.gives, str):
             if len(needed) > 1:
                 yield draft.document.mistake(
-                    path, f"{step.kind} has {len(needed)} outlets", "Write gives: " + _outlets(needed)
+                    path,
+                    f"{step.kind} has {len(needed)} outlets",
+                    "Write gives: " + _outlets(needed),
+                    code="outlets_wanted",
                 )
             continue
         if not step.gives:
             remedy = f"Write gives: {_outlets(needed or ['outlet'])}"
-            yield draft.document.mistake(path, "the step gives nothing", remedy)
+            yield draft.document.mistake(path, "the step gives nothing", remedy, code="step_gives_nothing")
             continue
         known = [p.name for p in step.ports]
         for port in step.gives:
             if known and port not in known:
                 like = did_you_mean(port, known, "outlets")
-                yield draft.document.name_mistake((*path, port), f"{step.kind} has no such outlet", like)
+                yield draft.document.name_mistake(
+                    (*path, port), f"{step.kind} has no such outlet", like, code="outlet_unknown"
+                )
         for port in missing_ports(step):
             lost = [stream for stream in draft.strays if stream in draft.forgiven]
             stream = f"{port}: {lost[0]}" if len(lost) == 1 else f"{port}: and a name for that stream"
-            yield draft.document.mistake(path, f'the outlet "{port}" goes nowhere', f"Add {stream}")
+            yield draft.document.mistake(
+                path, f'the outlet "{port}" goes nowhere', f"Add {stream}", code="outlet_missing"
+            )
 
 
 def _outlets(names: list[str]) -> str:
@@ -148,13 +169,16 @@ def kept_streams_end(draft: Draft) -> Iterator[Mistake]:
         if path not in draft.document.marks:
             path = ("keep",)
         if stream in stray:
-            yield draft.document.mistake(path, *_unknown(stream, "keep", ends, "last streams", draft), stream)
+            yield draft.document.mistake(
+                path, *_unknown(stream, "keep", ends, "last streams", draft), stream, code="stream_unknown"
+            )
         elif stream in takers and stream not in draft.strays:
             yield draft.document.mistake(
                 path,
                 f'"{takers[stream]}" takes this stream on',
                 "Keep a stream that no step takes: " + ", ".join(ends[:12]),
                 stream,
+                code="kept_stream_taken",
             )
         if count > 1:
-            yield draft.document.mistake(path, "kept twice", "Name it once", stream)
+            yield draft.document.mistake(path, "kept twice", "Name it once", stream, code="kept_twice")

@@ -14,9 +14,10 @@ from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.upstream import feed_of, looped
 from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean
+from flowsheet.spec.text.notes import Subject
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.text.unit_slips import OTHER_SCALES, Written
-from flowsheet.spec.weights.weigh_sheet import SD
+from flowsheet.spec.weights.weigh_table import SD
 from flowsheet.spec.weights.weighed_test import FILE, PARTS, WeighedTest, numbers_of
 
 SURE = 3.0
@@ -25,9 +26,9 @@ SLIGHT = 0.005
 """Share by which a weight may be above its feed in any case: typical, no source."""
 ALL_DOUBT = 100.0
 """Times its own value from where on the doubt of an assay is a slip of the unit: typical, no source."""
-NO_STREAM = "no stream has this name"
-NO_MOIST_MASS = "the moist mass is missing"
-LACKING = "of the screen assay, "
+NO_STREAM, NO_MOIST_MASS = "weighed_stream_unknown", "moist_mass_missing"
+SCREEN_ASSAY_LACKS = "screen_assay_lacks"
+"""Codes of mistakes: no such stream; a weight, or a part of a screen assay (its subject tells), is not there."""
 
 #: How each part of a screen assay may be written in a sheet, and the line that tells it in a weigh sheet.
 _LIKE = {
@@ -43,19 +44,24 @@ def weighed_streams_exist(draft: Draft) -> Iterator[Mistake]:
     for _, _, stream, path in draft.gives():
         if stream == FILE and "weighed" in draft.document.data:
             remedy = f'Give the stream another name, as "{FILE} 2"'
-            yield draft.document.mistake(path, f"under weighed:, {FILE} names a weigh sheet", remedy, stream)
+            yield draft.document.mistake(
+                path, f"under weighed:, {FILE} names a weigh sheet", remedy, stream, code="name_reserved"
+            )
     stray = set(draft.strays) - draft.forgiven
     for test in draft.weighed:
         for name in test.streams:
             if name in stray:
                 like = did_you_mean(name, draft.streams, "streams")
-                yield test.document.name_mistake(test.path(name), NO_STREAM, like)
+                yield test.document.name_mistake(test.path(name), "no stream has this name", like, code=NO_STREAM)
         for name, block in test.blocks.items():
             if test.is_table or not test.whole(name) or block.model_fields_set - {"when", "note", "moisture"}:
                 continue
             if block.moisture is None or test.other is None or name not in test.other.streams:
                 yield test.document.block_mistake(
-                    test.path(name), "nothing was measured of it", "Add mass:, grade: or gold:, or leave it out"
+                    test.path(name),
+                    "nothing was measured of it",
+                    "Add mass:, grade: or gold:, or leave it out",
+                    code="nothing_measured",
                 )
 
 
@@ -65,13 +71,16 @@ def doubts_are_something(draft: Draft) -> Iterator[Mistake]:
         for at, number in numbers_of(block):
             if not number.doubtful and re.search(r"±|\+/?-", number.text):
                 yield test.document.mistake(
-                    test.path(stream, *at), "no weight is free of doubt", "Leave the ± out, and a doubt is assumed"
+                    test.path(stream, *at),
+                    "no weight is free of doubt",
+                    "Leave the ± out, and a doubt is assumed",
+                    code="free_of_doubt",
                 )
             elif number.sd > _most_doubt(at) * number.value > 0:
                 # A column of its own has a place of its own.
                 sd = test.path(stream, *at, SD)
                 path = sd if test.document.text_at(sd) is not None else test.path(stream, *at)
-                yield test.document.mistake(path, *_above_itself(number))
+                yield test.document.mistake(path, *_above_itself(number), code="doubt_above_value")
 
 
 def moisture_belongs_to_a_mass(draft: Draft) -> Iterator[Mistake]:
@@ -82,10 +91,10 @@ def moisture_belongs_to_a_mass(draft: Draft) -> Iterator[Mistake]:
         path = test.path(stream, "moisture")
         if block.moisture.value >= 1:
             remedy = "Write the water's share of the moist mass, as 2 %"
-            yield test.document.mistake(path, "then all of it is water", remedy)
+            yield test.document.mistake(path, "then all of it is water", remedy, code="all_water")
         elif test.lacks_mass(stream):
             remedy = f"Add the line {stream},mass,8.0 kg" if test.is_table else "Add mass: 8.0 kg, as weighed moist"
-            yield test.document.mistake(path, NO_MOIST_MASS, remedy)
+            yield test.document.mistake(path, "the moist mass is missing", remedy, code=NO_MOIST_MASS)
 
 
 def metallics_are_complete(draft: Draft) -> Iterator[Mistake]:
@@ -100,10 +109,11 @@ def metallics_are_complete(draft: Draft) -> Iterator[Mistake]:
                 field, line = _LIKE[part]
                 told = line.split(",")[0] if test.is_table else part
                 remedy = f"Add the line {stream},{line}" if test.is_table else f"Add {part}: {field}"
-                yield test.document.mistake(path, f'{LACKING}"{told}" is missing', remedy)
+                message, about = f'of the screen assay, "{told}" is missing', Subject(stream=stream, what=told)
+                yield test.document.mistake(path, message, remedy, code=SCREEN_ASSAY_LACKS, subject=about)
         if block.grade is not None:
             message = "the screen assay and the grade are two grades of one stream"
-            yield test.document.mistake(test.path(stream, "grade"), message, "Keep one of the two")
+            yield test.document.mistake(test.path(stream, "grade"), message, "Keep one of the two", code="two_grades")
 
 
 def passing_falls_with_the_sieve(draft: Draft) -> Iterator[Mistake]:
@@ -116,6 +126,7 @@ def passing_falls_with_the_sieve(draft: Draft) -> Iterator[Mistake]:
                     test.path(stream, "passing", fine.key),
                     f"more passes here than through the coarser sieve {coarse.key} ({coarse.number})",
                     "Write what passes in all, not what stays on each sieve",
+                    code="passing_rises",
                 )
 
 
@@ -129,6 +140,7 @@ def counts_fall_with_size(draft: Draft) -> Iterator[Mistake]:
                     test.path(stream, "grains", coarse.key),
                     f"more grains than of {fine.key} ({fine.number}), where these are among them",
                     "Count in all from each size up",
+                    code="counts_rise",
                 )
 
 
@@ -148,7 +160,7 @@ def _once(test: WeighedTest, stream: str, field: str, rows: Sequence[AtSize]) ->
         if row.size in seen:
             path = test.path(stream, field, row.key)
             message = f'the same size as "{seen[row.size]}"'
-            yield test.document.name_mistake(path, message, "Keep one of the two")
+            yield test.document.name_mistake(path, message, "Keep one of the two", code="size_twice")
         seen.setdefault(row.size, row.key)
 
 
@@ -166,7 +178,9 @@ def gold_fits_its_rock(draft: Draft) -> Iterator[Mistake]:
             if _above(found, mass):
                 noun = "the gold" if what == GOLD else "the bead"
                 message = f"{noun} is heavier than {whose} ({_kg(mass.value)})"
-                yield test.document.mistake(test.path(stream, what), message, _readings(number, 1.0, mass.value))
+                yield test.document.mistake(
+                    test.path(stream, what), message, _readings(number, 1.0, mass.value), code="gold_above_its_rock"
+                )
 
 
 def nothing_outweighs_its_feed(draft: Draft) -> Iterator[Mistake]:
@@ -183,20 +197,20 @@ def nothing_outweighs_its_feed(draft: Draft) -> Iterator[Mistake]:
                 dry = "dry, " if test.moisture(stream) is not None else ""
                 message = f"{dry}heavier than {whose} ({_kg(feed.value)})"
                 remedy = _readings(block.mass, found.value / block.mass.value, feed.value)
-                yield test.document.mistake(test.path(stream, "mass"), message, remedy)
+                yield test.document.mistake(test.path(stream, "mass"), message, remedy, code="heavier_than_its_feed")
                 break
 
 
 def told_once(draft: Draft, mistakes: Sequence[Mistake]) -> list[Mistake]:
     """Return the mistakes without what else is wrong with a weigh sheet's line whose stream is not there."""
     tables = {test.document.file for test in draft.weighed if test.is_table}
-    refused = {(m.file, m.line) for m in mistakes if m.message == NO_STREAM and m.file in tables}
-    return [m for m in mistakes if m.message == NO_STREAM or (m.file, m.line) not in refused]
+    refused = {(m.file, m.line) for m in mistakes if m.code == NO_STREAM and m.file in tables}
+    return [m for m in mistakes if m.code == NO_STREAM or (m.file, m.line) not in refused]
 
 
 def waits(mistake: Mistake) -> bool:
     """Whether nothing is wrong with a line but that another, which it needs, is not there (yet)."""
-    return mistake.message == NO_MOIST_MASS or mistake.message.startswith(LACKING)
+    return mistake.code in (NO_MOIST_MASS, SCREEN_ASSAY_LACKS)
 
 
 def _blocks(draft: Draft) -> Iterator[tuple[WeighedTest, str, Weighed]]:

@@ -41,17 +41,21 @@ def read(rock: str, band: str, lie: str, slab: str, kerf: str) -> Plan:
         try:
             return how(text)
         except NumberMistake as wrong:
-            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}"))
+            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}", code=wrong.code))
             return None
 
     sizes, thick, angle = told("rock", rock, _sizes), told("band", band, _length), told("lie", lie, _angle)
     slabs, kerfs = told("slab", slab, _lengths), told("kerf", kerf, _lengths)
     if sizes and thick and thick >= sizes[2]:
         message = f"the band is as thick as the rock ({1e3 * sizes[2]:.3g} mm across the band)"
-        mistakes.append(Mistake(message, f"Write less, as --band {250 * sizes[2]:.3g}mm", read=band, file="--band"))
+        mistakes.append(
+            Mistake(
+                message, f"Write less, as --band {250 * sizes[2]:.3g}mm", read=band, file="--band", code="band_too_wide"
+            )
+        )
     if slabs and kerfs and len(slabs) * len(kerfs) > MOST:
         message = f"{len(slabs) * len(kerfs)} combinations of slab and kerf"
-        mistakes.append(Mistake(message, f"Ask for at most {MOST} at once", read=slab, file="--slab"))
+        mistakes.append(Mistake(message, f"Ask for at most {MOST} at once", read=slab, file="--slab", code="too_many"))
     if mistakes or not (sizes and thick and slabs and kerfs) or angle is None:
         raise SheetError(mistakes)
     return Plan(sizes, thick, angle, slabs, kerfs)
@@ -60,16 +64,18 @@ def read(rock: str, band: str, lie: str, slab: str, kerf: str) -> Plan:
 def _length(text: str, example: str = "6mm") -> float:
     found = numbers.parse(text.strip(), LENGTH)
     if found.doubtful:
-        raise NumberMistake("one length is wanted, without a doubt", f"Write it as {example}")
+        raise NumberMistake("one length is wanted, without a doubt", f"Write it as {example}", code="one_value_wanted")
     if found.value <= 0:
-        raise NumberMistake("a length above zero is wanted", f"Write it as {example}")
+        raise NumberMistake("a length above zero is wanted", f"Write it as {example}", code="too_small")
     return found.value
 
 
 def _lengths(text: str) -> tuple[float, ...]:
     parts = [part.strip() for part in text.split(",") if part.strip()]
     if not parts:
-        raise NumberMistake("nothing is written here", "Write one length or several, as 3mm,5mm,8mm")
+        raise NumberMistake(
+            "nothing is written here", "Write one length or several, as 3mm,5mm,8mm", code="nothing_written"
+        )
     return tuple(dict.fromkeys(_length(part, "3mm") for part in _with_units(parts)))
 
 
@@ -79,7 +85,7 @@ def _sizes(text: str) -> tuple[float, float, float]:
         return (found[0],) * 3
     if len(found) != 3:
         remedy = 'Write one size, as 120mm, or three, as "120 x 90 x 70 mm": the third is square to the band'
-        raise NumberMistake(f"{len(found)} sizes are given", remedy)
+        raise NumberMistake(f"{len(found)} sizes are given", remedy, code="sizes_wanted")
     return found[0], found[1], found[2]
 
 
@@ -97,8 +103,8 @@ def _angle(text: str) -> float:
     if found is None:
         remedy = did_you_mean(plain, WAYS, "ways")
         remedy += ("" if remedy.endswith("?") else ".") + " Or write the degrees between band and cut, as 30"
-        raise NumberMistake("neither a way to cut nor an angle", remedy)
+        raise NumberMistake("neither a way to cut nor an angle", remedy, code="no_way_to_cut")
     if not 0 <= float(found[1]) <= 90:
         message = "the angle between two planes lies between 0 and 90 degrees"
-        raise NumberMistake(message, "Write 0 (along) to 90 (across)")
+        raise NumberMistake(message, "Write 0 (along) to 90 (across)", code="no_way_to_cut")
     return float(found[1])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from flowsheet.spec.text import numbers
 from flowsheet.spec.text.mistakes import did_you_mean, nearest
 from flowsheet.spec.text.numbers import Number, NumberMistake
-from flowsheet.spec.text.units import PLAIN, SHARE
+from flowsheet.spec.text.units import PLAIN, SHARE, UNIT_MISSING
 
 #: Density of minerals and rocks, g/cm3. Quartz and galena: textbooks on sampling and on weighing gold in water;
 #: all others: handbooks of mineralogy and of rocks, from memory, in the middle of what they give.
@@ -113,11 +113,15 @@ class Host:
 def density(text: str, example: str = HOST) -> Number:
     """Return a density in g/cm3. Raises NumberMistake."""
     if _KILOGRAMS.search(text):
-        raise NumberMistake("a density is told in g/cm3 here", f"Divide by 1000 and write it as {example}")
+        raise NumberMistake(
+            "a density is told in g/cm3 here",
+            f"Divide by 1000 and write it as {example}",
+            code="density_in_another_unit",
+        )
     try:
         found = numbers.parse(_UNIT.sub("", text), PLAIN)
     except NumberMistake as wrong:
-        raise NumberMistake(wrong.message, f"Write a density in g/cm3, as {example}") from None
+        raise NumberMistake(wrong.message, f"Write a density in g/cm3, as {example}", code=wrong.code) from None
     return replace(found, text=" ".join(text.split()))
 
 
@@ -125,7 +129,9 @@ def host(text: str) -> Host:
     """Return the host rock that a text tells of. Raises NumberMistake."""
     clean = re.sub(r"\+/-|\+-", "±", " ".join(text.split()))
     if not clean:
-        raise NumberMistake("nothing is written here", f'Write a density, as "{HOST}", or "quartz + 3 % pyrite"')
+        raise NumberMistake(
+            "nothing is written here", f'Write a density, as "{HOST}", or "quartz + 3 % pyrite"', code="nothing_written"
+        )
     bases: list[tuple[str, Number, bool]] = []
     added: list[Added] = []
     assumed = False
@@ -137,9 +143,17 @@ def host(text: str) -> Host:
         else:
             bases.append(_base(part, alone="+" not in clean))
     if len(bases) > 1:
-        raise NumberMistake("two parts have no share", f'Write how much of one there is: "{bases[0][0]} + 3 % pyrite"')
+        raise NumberMistake(
+            "two parts have no share",
+            f'Write how much of one there is: "{bases[0][0]} + 3 % pyrite"',
+            code="shares_do_not_sum",
+        )
     if sum(one.share.value for one in added) >= 1:
-        raise NumberMistake("the shares make 100 % or more", "Write the shares of what is in the rock, by mass")
+        raise NumberMistake(
+            "the shares make 100 % or more",
+            "Write the shares of what is in the rock, by mass",
+            code="shares_do_not_sum",
+        )
     name, base, guessed = bases[0] if bases else _base("quartz", alone=False)
     told = Host(clean if bases else f"{name} + {clean}", base, tuple(added), assumed or guessed)
     _check(told)
@@ -157,7 +171,9 @@ def _base(text: str, alone: bool) -> tuple[str, Number, bool]:
         value = _mineral(text)
         return text, Number(value, sd=MINERAL_SD, text=f"{value:g}"), True
     if (found := re.fullmatch(r"[\d.±\s]+([A-Za-z].*)", text)) and nearest(found[1], MINERALS):
-        raise NumberMistake("the share of a mineral needs its %", 'Write it as "quartz + 3 % pyrite"')
+        raise NumberMistake(
+            "the share of a mineral needs its %", 'Write it as "quartz + 3 % pyrite"', code=UNIT_MISSING
+        )
     number = density(text, HOST if alone else "2.65")
     if number.doubtful or "±" in text:
         return text, number, False
@@ -167,7 +183,11 @@ def _base(text: str, alone: bool) -> tuple[str, Number, bool]:
 def _share(text: str) -> tuple[Number, bool]:
     share = numbers.parse(text, SHARE)
     if not 0 < share.value < 1:
-        raise NumberMistake("the share of a mineral lies between 0 and 100 %", 'Write it as "quartz + 3 % pyrite"')
+        raise NumberMistake(
+            "the share of a mineral lies between 0 and 100 %",
+            'Write it as "quartz + 3 % pyrite"',
+            code="share_out_of_range",
+        )
     if share.doubtful or "±" in text:
         return share, False
     return replace(share, sd=SHARE_SD * share.value), True
@@ -180,6 +200,7 @@ def _mineral(name: str) -> float:
         raise NumberMistake(
             f'no mineral "{name.strip()}" is known here',
             f'{remedy}{" Or" if remedy.endswith("?") else "; or"} write a density, as "{HOST}"',
+            code="mineral_unknown",
         )
     return MINERALS[plain]
 
@@ -187,6 +208,12 @@ def _mineral(name: str) -> float:
 def _check(told: Host) -> None:
     if not LIGHTEST <= told.density <= DENSEST:
         message = f"no host rock weighs {told.density:.3g} g/cm3"
-        raise NumberMistake(message, f'Write a density between {LIGHTEST:g} and {DENSEST:g} g/cm3, as "{HOST}"')
+        raise NumberMistake(
+            message,
+            f'Write a density between {LIGHTEST:g} and {DENSEST:g} g/cm3, as "{HOST}"',
+            code="density_out_of_range",
+        )
     if told.base.sd > LARGEST_SD * told.base.value:
-        raise NumberMistake("the doubt of the density is too large", f'Write it in g/cm3, as "{HOST}"')
+        raise NumberMistake(
+            "the doubt of the density is too large", f'Write it in g/cm3, as "{HOST}"', code="doubt_too_large"
+        )

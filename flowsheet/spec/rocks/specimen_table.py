@@ -34,6 +34,8 @@ COLDEST, WARMEST = 0.0, 60.0
 
 T = TypeVar("T")
 #: What is at fault ("air", "water", "host" …), the message and the remedy.
+IMPOSSIBLE = "impossible_weights"
+"""Code of the mistake that no rock weighs so."""
 Fault = tuple[str, str, str]
 
 
@@ -92,7 +94,7 @@ def from_options(options: Mapping[str, str | None], temperature: float | None) -
         try:
             return how(text)
         except NumberMistake as wrong:
-            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}"))
+            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}", code=wrong.code))
             return None
 
     host = read("host", host_rock.host) or host_rock.usual()
@@ -101,13 +103,15 @@ def from_options(options: Mapping[str, str | None], temperature: float | None) -
     if temperature is not None and not COLDEST <= temperature <= WARMEST:
         message = f"water is not at {temperature:g} °C"
         remedy = f"Write degrees Celsius from {COLDEST:g} to {WARMEST:g}, as --temperature 18"
-        mistakes.append(Mistake(message, remedy, file="--temperature"))
+        mistakes.append(Mistake(message, remedy, file="--temperature", code="water_temperature"))
     air, water = read("air", _mass), read("water", _mass)
     common = Common(host, fineness, metal, scale, temperature)
     specimen = None
     if air is not None and water is not None:
         specimen = Specimen("specimen", air, water, common, host, fineness)
-        mistakes += [Mistake(m, r, read=options.get(name), file=f"--{name}") for name, m, r in faults(specimen)]
+        mistakes += [
+            Mistake(m, r, read=options.get(name), file=f"--{name}", code=IMPOSSIBLE) for name, m, r in faults(specimen)
+        ]
     if mistakes:
         raise SheetError(mistakes)
     return common, specimen
@@ -118,20 +122,24 @@ def _mass(text: str) -> Number:
         return numbers.parse(text, MASS)
     except NumberMistake as wrong:
         # A rock in the hand is weighed in grams: the remedy of a sack would lead astray.
-        raise NumberMistake(wrong.message, wrong.remedy.replace("14.2 kg", "96 g").replace(' kg"', ' g"')) from None
+        raise NumberMistake(
+            wrong.message, wrong.remedy.replace("14.2 kg", "96 g").replace(' kg"', ' g"'), code=wrong.code
+        ) from None
 
 
 def _scale(text: str) -> float:
     found = _mass(text)
     if not 0 < found.value < math.inf or found.doubtful:
-        raise NumberMistake("the step of a scale is one mass above zero", "Write it as 0.01g")
+        raise NumberMistake("the step of a scale is one mass above zero", "Write it as 0.01g", code="too_small")
     return found.value
 
 
 def _fineness(text: str) -> Number:
     found = numbers.parse(text, FINENESS)
     if not 0 < found.value <= FINENESS.most:
-        raise NumberMistake("fineness counts parts of gold in a thousand", "Write it as 870 ± 20")
+        raise NumberMistake(
+            "fineness counts parts of gold in a thousand", "Write it as 870 ± 20", code="fineness_out_of_range"
+        )
     return found
 
 
@@ -139,7 +147,11 @@ def _metal(text: str) -> Number:
     found = host_rock.density(text, "17.5")
     if not LIGHTEST_METAL <= found.value <= DENSEST_METAL:
         message = "gold with silver weighs between 10.5 and 19.3 g/cm3"
-        raise NumberMistake(message, "Write its density as 17.5, or leave --metal out and give --fineness 870")
+        raise NumberMistake(
+            message,
+            "Write its density as 17.5, or leave --metal out and give --fineness 870",
+            code="density_out_of_range",
+        )
     return found
 
 
@@ -163,7 +175,7 @@ def read(path: Path, common: Common) -> list[Specimen]:
     try:
         raw = read_bytes(path, "table of specimens", (".csv", ".tsv"), "Write its name with its ending, as rocks.csv")
     except UnreadableError as wrong:
-        raise fault(wrong.name, wrong.message, wrong.remedy) from None
+        raise fault(wrong.name, wrong.message, wrong.remedy, code=wrong.code) from None
     return parse(decode(raw, str(path)), str(path), common)
 
 
@@ -175,13 +187,13 @@ def parse(text: str, file: str, common: Common) -> list[Specimen]:
     for cell, message, remedy in found:
         if cell == Cell("", 1, 1):  # the only fault at no text: there is no line at all
             message, remedy = "the table is empty", f'Begin with the line "{TOP}"'
-        table.say(cell, message, remedy)
+        table.say(cell, message, remedy, code="table_unreadable")
     if header is not None and table.columns(header):
         for row in rows:
             table.line(row)
         if not rows and not found:
             start = Cell("", header[0].line, header[0].column)
-            table.say(start, "there is no line below the header", "Add a rock, as rock 1,96,74.5,g")
+            table.say(start, "there is no line below the header", "Add a rock, as rock 1,96,74.5,g", code="table_empty")
     if table.mistakes:
         raise SheetError(table.mistakes)
     return table.specimens
@@ -199,8 +211,10 @@ class _Table:
     lines: dict[str, int] = field(default_factory=dict)
     width: int = 0
 
-    def say(self, cell: Cell, message: str, remedy: str, name: str = "") -> None:
-        self.mistakes.append(Mistake(message, remedy, name, cell.text or None, self.file, cell.line, cell.column))
+    def say(self, cell: Cell, message: str, remedy: str, name: str = "", *, code: str) -> None:
+        self.mistakes.append(
+            Mistake(message, remedy, name, cell.text or None, self.file, cell.line, cell.column, code=code)
+        )
 
     def columns(self, header: Sequence[Cell]) -> bool:
         """Learn which field of a line each column is; False where the lines cannot be read by them."""
@@ -208,23 +222,28 @@ class _Table:
         names = [" ".join(cell.text.casefold().split()) for cell in header]
         self.width = max((i for i, name in enumerate(names, 1) if name), default=0)
         if not any(name in COLUMNS for name in names):
-            self.say(header[0], "the header is missing: the first line names the columns", f'Put "{TOP}" on top')
+            self.say(
+                header[0],
+                "the header is missing: the first line names the columns",
+                f'Put "{TOP}" on top',
+                code="header_missing",
+            )
             return False
         free = [name for name in COLUMNS if name not in names]
         for i, (cell, name) in enumerate(zip(header, names, strict=True)):
             if name in self.places:
-                self.say(cell, "two columns have this name", "Keep one of the two")
+                self.say(cell, "two columns have this name", "Keep one of the two", code="column_twice")
             elif name in COLUMNS:
                 self.places[name] = i
             elif name:
                 known = f"The columns are: {', '.join(COLUMNS)}"
                 remedy = did_you_mean(name, free) if nearest(name, free) else known
-                self.say(cell, "no column of a table of specimens has this name", remedy)
+                self.say(cell, "no column of a table of specimens has this name", remedy, code="column_unknown")
         for name in NEEDED:
             if name not in self.places and not any(nearest(other, free) == name for other in names if other):
                 start = Cell("", header[0].line, header[0].column)
                 remedy = f'Add "{name}" to the header, and its field to every line'
-                self.say(start, f'the column "{name}" is missing', remedy)
+                self.say(start, f'the column "{name}" is missing', remedy, code="column_missing")
         return len(self.mistakes) == before
 
     def line(self, row: Sequence[Cell]) -> None:
@@ -232,15 +251,29 @@ class _Table:
         before = len(self.mistakes)
         if len(row) > self.width and any(cell.text for cell in row[self.width :]):
             remedy = "Write numbers with points, put text that holds a comma in quotes, or delete what is too much"
-            self.say(row[self.width], "the line has more fields than the header has columns", remedy)
+            self.say(
+                row[self.width], "the line has more fields than the header has columns", remedy, code="too_many_fields"
+            )
             return
         cells = {name: self._cell(row, name) for name in COLUMNS}
         name = cells["name"].text
         if not name:
-            self.say(cells["name"], "the line names no rock", "Write a name or a number in every line", "name")
+            self.say(
+                cells["name"],
+                "the line names no rock",
+                "Write a name or a number in every line",
+                "name",
+                code="line_without_a_name",
+            )
         elif name in self.lines:
             remedy = "Give each rock a name of its own"
-            self.say(cells["name"], f"two rocks have this name, the first in line {self.lines[name]}", remedy, "name")
+            self.say(
+                cells["name"],
+                f"two rocks have this name, the first in line {self.lines[name]}",
+                remedy,
+                "name",
+                code="name_twice",
+            )
         else:
             self.lines[name] = row[0].line
         air, water = (self._weight(cells, which, name) for which in ("air", "water"))
@@ -251,7 +284,7 @@ class _Table:
         specimen = Specimen(name, air, water, self.common, host or self.common.host,
                             fineness or self.common.fineness, cells["note"].text)  # fmt: skip
         for which, message, remedy in faults(specimen):
-            self.say(cells[which], message, remedy, self._field(name, which))
+            self.say(cells[which], message, remedy, self._field(name, which), code=IMPOSSIBLE)
         self.specimens.append(specimen)
 
     def _cell(self, row: Sequence[Cell], column: str) -> Cell:
@@ -268,7 +301,7 @@ class _Table:
         try:
             return how(cell.text)
         except NumberMistake as wrong:
-            self.say(cell, wrong.message, wrong.remedy, name)
+            self.say(cell, wrong.message, wrong.remedy, name, code=wrong.code)
             return None
 
     def _weight(self, cells: Mapping[str, Cell], which: str, name: str) -> Number | None:
@@ -276,7 +309,13 @@ class _Table:
         cell, unit = cells[which], cells["unit"]
         told = self._field(name, which)
         if not cell.text:
-            self.say(cell, "nothing is written here", f"Write what the rock weighs in {which}, as 96 g", told)
+            self.say(
+                cell,
+                "nothing is written here",
+                f"Write what the rock weighs in {which}, as 96 g",
+                told,
+                code="nothing_written",
+            )
             return None
         bare = cell.text.removesuffix(unit.text).strip()
         if not unit.text or (bare != cell.text and _reads(bare, PLAIN)):
@@ -285,9 +324,9 @@ class _Table:
             return _mass(f"{cell.text} {unit.text}")
         except NumberMistake as wrong:
             if _reads(cell.text, MASS):
-                self.say(unit, "the weight has a unit of its own", "Keep one of the two", told)
+                self.say(unit, "the weight has a unit of its own", "Keep one of the two", told, code="two_units")
             else:
-                self.say(unit if _reads(cell.text, PLAIN) else cell, wrong.message, wrong.remedy, told)
+                self.say(unit if _reads(cell.text, PLAIN) else cell, wrong.message, wrong.remedy, told, code=wrong.code)
             return None
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import KW_ONLY, asdict, dataclass
+
+from flowsheet.spec.text.notes import CODE, NOTHING, Subject
 
 SETTING = "--set"
 """Stands for the file where a setting on the command line is wrong."""
@@ -31,6 +33,15 @@ class Mistake:
     #: Counted from one; 0 where the mistake stands in no file (a setting on the command line).
     line: int = 0
     column: int = 0
+    _: KW_ONLY
+    #: Which fault it is (stable, snake_case): logic asks for it, and for the subject, never for words of the message.
+    code: str
+    #: What it is about, where the fields above do not tell.
+    subject: Subject = NOTHING
+
+    def __post_init__(self) -> None:
+        if not CODE.fullmatch(self.code):
+            raise ValueError(f"{self.code!r} is no code: write it in snake_case")
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
@@ -41,7 +52,7 @@ class Mistake:
 
     def as_dict(self) -> dict[str, object]:
         """Return the mistake as plain data, for ``--json``."""
-        return asdict(self)
+        return {name: value for name, value in asdict(self).items() if name != "subject"}
 
 
 class SheetError(Exception):

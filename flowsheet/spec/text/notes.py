@@ -22,6 +22,8 @@ class Subject:
     ore: str = ""
     step: str = ""
     stream: str = ""
+    #: What of it: a measurement, a field, a part.
+    what: str = ""
     file: str = ""
     #: Counted from one.
     line: int = 0

@@ -17,7 +17,18 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from flowsheet.spec.text import mesh
-from flowsheet.spec.text.units import COUNT, FINENESS, GRADE, LENGTH, SHARE, Dimension, UnitMistake, as_grade, factor
+from flowsheet.spec.text.units import (
+    COUNT,
+    FINENESS,
+    GRADE,
+    LENGTH,
+    SHARE,
+    UNIT_MISSING,
+    Dimension,
+    UnitMistake,
+    as_grade,
+    factor,
+)
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
 _ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,/+–—-].*)?")
@@ -39,9 +50,9 @@ AT_BOUND = 1e-9
 class NumberMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error of ours)
     """The text is not a number of the wanted kind; ``remedy`` says what to write."""
 
-    def __init__(self, message: str, remedy: str) -> None:
+    def __init__(self, message: str, remedy: str, code: str) -> None:
         super().__init__(message)
-        self.message, self.remedy = message, remedy
+        self.message, self.remedy, self.code = message, remedy, code
 
 
 @dataclass(frozen=True)
@@ -80,13 +91,17 @@ def parse(text: str, wanted: Dimension) -> Number:
     clean = _tidy(text)
     if not clean:
         mesh_hint = '. Put a mesh number in quotes, "#20": a # behind a blank starts a comment'
-        raise NumberMistake("nothing is written here", _like(wanted) + (mesh_hint if wanted is LENGTH else ""))
+        raise NumberMistake(
+            "nothing is written here", _like(wanted) + (mesh_hint if wanted is LENGTH else ""), code="nothing_written"
+        )
     for mark, build in ((_DOUBT, _with_sd), (_RANGE, _with_range)):
         halves = mark.split(clean)
         if len(halves) == 2:
             return build(halves[0], halves[1], wanted, text)
         if len(halves) > 2:
-            raise NumberMistake("more than one doubt", f"Write one value and one doubt: {wanted.example} ± …")
+            raise NumberMistake(
+                "more than one doubt", f"Write one value and one doubt: {wanted.example} ± …", code="two_doubts"
+            )
     value = _one(clean, wanted)
     return Number(value, text=text, **_limits(wanted))
 
@@ -112,9 +127,13 @@ def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
         first, second = lend_unit(first, second)
         value, sd = _one(first, wanted), _one(second, wanted, a_doubt=True)
     if sd < 0:
-        raise NumberMistake("the doubt after ± is negative", "Write how far off it may be, without a sign")
+        raise NumberMistake(
+            "the doubt after ± is negative", "Write how far off it may be, without a sign", code="doubt_negative"
+        )
     if not math.isfinite(sd):
-        raise NumberMistake("the doubt after ± is too large", f"Write something like {wanted.example} ± 10 %")
+        raise NumberMistake(
+            "the doubt after ± is too large", f"Write something like {wanted.example} ± 10 %", code="doubt_too_large"
+        )
     return Number(value, sd=sd, text=text, **_limits(wanted))
 
 
@@ -127,11 +146,13 @@ def _refuse_half_a_percent(first: str, second: str) -> None:
         raise NumberMistake(
             "the share is in %, the doubt is not",
             f'Write "{first} ± {100 * off:g} %" or "{first} ± {off:g} %", whichever you mean',
+            code="half_a_percent",
         )
     if second.endswith("%") and not value["unit"] and 0 < (share := _fraction(value["number"])) <= 1:
         raise NumberMistake(
             "the doubt is in %, the share is not",
             f'Write "{100 * share:g} % ± {second}" or "{share:g} % ± {second}", whichever you mean',
+            code="half_a_percent",
         )
 
 
@@ -139,7 +160,7 @@ def _with_range(first: str, second: str, wanted: Dimension, text: str) -> Number
     first, second = lend_unit(first, second)
     low, high = _one(first, wanted), _one(second, wanted)
     if low >= high:
-        raise NumberMistake("the range runs backwards", "Write the smaller number first")
+        raise NumberMistake("the range runs backwards", "Write the smaller number first", code="range_backwards")
     middle = low + (high - low) / 2
     return Number(middle, sd=(high - low) / math.sqrt(12), low=low, high=high, text=text, **_limits(wanted))
 
@@ -191,30 +212,38 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
     if unit:
         if unit.casefold() == "mesh":
             if wanted is LENGTH:
-                raise NumberMistake("a sign stands before a mesh number", f"Write {found['number']} mesh")
-            raise NumberMistake(f"a mesh number, where {wanted} is wanted", _like(wanted))
+                raise NumberMistake(
+                    "a sign stands before a mesh number", f"Write {found['number']} mesh", code="no_number"
+                )
+            raise NumberMistake(f"a mesh number, where {wanted} is wanted", _like(wanted), code="wrong_unit")
         if wanted is GRADE and (per := as_grade(unit)) is not None:
-            raise NumberMistake("a grade is so much gold in so much rock", f'Write "{found["number"]} {per}"')
+            raise NumberMistake(
+                "a grade is so much gold in so much rock", f'Write "{found["number"]} {per}"', code="wrong_unit"
+            )
         try:
             value *= factor(unit, wanted)
         except UnitMistake as wrong:
-            raise NumberMistake(wrong.message, wrong.remedy) from None
+            raise NumberMistake(wrong.message, wrong.remedy, code=wrong.code) from None
     elif wanted is LENGTH and "/" in found["number"]:  # a fraction is hardly ever anything but inches
         either = f'Write "{found["number"]} in" (inches) or "{found["number"]} mm", whichever you mean'
-        raise NumberMistake(f"{wanted} needs its unit", either)
+        raise NumberMistake(f"{wanted} needs its unit", either, code=UNIT_MISSING)
     elif not wanted.bare_ok:
         example = f"{found['number']} {wanted.example.split(' ', 1)[1]}"
         raise NumberMistake(
-            f"{wanted} needs its unit", f'Write "{example}" if that is what you mean. Units: {wanted.units}'
+            f"{wanted} needs its unit",
+            f'Write "{example}" if that is what you mean. Units: {wanted.units}',
+            code=UNIT_MISSING,
         )
     if not math.isfinite(value):
-        raise NumberMistake(f"too large for {wanted}", _like(wanted))
+        raise NumberMistake(f"too large for {wanted}", _like(wanted), code="too_large")
     if a_doubt:
         return value
     if wanted is COUNT and value != int(value):
-        raise NumberMistake("a whole number is wanted", _like(wanted))
+        raise NumberMistake("a whole number is wanted", _like(wanted), code="whole_number_wanted")
     if wanted is FINENESS and 0 < value <= 1 and not unit:
-        raise NumberMistake("fineness counts parts in a thousand", f"Did you mean {1000 * value:g}?")
+        raise NumberMistake(
+            "fineness counts parts in a thousand", f"Did you mean {1000 * value:g}?", code="fineness_out_of_range"
+        )
     return value
 
 
@@ -223,7 +252,9 @@ def _sieve(text: str) -> float | None:
     if found := _E11.fullmatch(text):
         name = " ".join(found["name"].split())
         if name not in mesh.E11_INCHES:
-            raise NumberMistake(f"ASTM E11 has no {name} in sieve", "It has: " + ", ".join(mesh.E11_INCHES))
+            raise NumberMistake(
+                f"ASTM E11 has no {name} in sieve", "It has: " + ", ".join(mesh.E11_INCHES), code="no_such_sieve"
+            )
         return mesh.E11_INCHES[name] / 1000
     if found := _MESH.fullmatch(text):
         number = found["a"] or found["b"]
@@ -234,6 +265,7 @@ def _sieve(text: str) -> float | None:
                 f"ASTM E11 has no {number} mesh",
                 f"Nearest are {low} mesh ({mesh.E11_NUMBERS[low]:g} mm) and {high} mesh "
                 f"({mesh.E11_NUMBERS[high]:g} mm); or write the opening in mm",
+                code="no_such_sieve",
             )
         return aperture / 1000
     return None
@@ -244,7 +276,9 @@ def _fraction(number: str) -> float:
     for part in number.split():
         top, _, bottom = part.partition("/")
         if bottom and float(bottom) == 0:
-            raise NumberMistake("divides by nothing", "Write the fraction with a number below the line")
+            raise NumberMistake(
+                "divides by nothing", "Write the fraction with a number below the line", code="divides_by_nothing"
+            )
         total += float(top) / float(bottom or 1)
     return total
 
@@ -257,25 +291,39 @@ def _no_number(text: str, wanted: Dimension) -> NumberMistake:
     """Say why a text is no number, as well as can be told."""
     text = text[:LONGEST]
     if re.match(r"[+-]?\.?(?:nan|inf(?:inity)?)\b", text, re.IGNORECASE):
-        return NumberMistake("this is no number that a scale or a sieve can show", _like(wanted))
+        return NumberMistake("this is no number that a scale or a sieve can show", _like(wanted), code="no_number")
     if found := re.match(r"[+-]?(?:\d{1,3}(?:,\d{3})+(?![\d,])|\d+(?=,\d))", text):
         return _comma(text, found[0])
     if found := re.match(r"(\d+)-(\d+/\d+)(.*)", text):
-        return NumberMistake("a hyphen stands inside the number", f'Write "{found[1]} {found[2]}{found[3]}"')
+        return NumberMistake(
+            "a hyphen stands inside the number", f'Write "{found[1]} {found[2]}{found[3]}"', code="no_number"
+        )
     if found := re.match(r"([\d.]+)\s*[-–—]\s*(\d.*)", text):
-        return NumberMistake("a range is written with the word to", f'Write "{found[1]} to {found[2]}"')
+        return NumberMistake(
+            "a range is written with the word to", f'Write "{found[1]} to {found[2]}"', code="no_number"
+        )
     if found := re.match(rf"[{_CURLY}]+(.*?)[{_CURLY}]*$", text):
-        return NumberMistake("curly quotes are no quotes here", f'Write "{found[1].strip()}" with straight quotes')
+        return NumberMistake(
+            "curly quotes are no quotes here", f'Write "{found[1].strip()}" with straight quotes', code="curly_quotes"
+        )
     if found := re.match(r"[+-]?\d{1,3}(?:\s\d{3})+(?!\s*\d)", text):
         plain = re.sub(r"\s", "", found[0])
-        return NumberMistake("a blank stands inside the number", f'Write "{plain}{text[found.end() :]}"')
+        return NumberMistake(
+            "a blank stands inside the number", f'Write "{plain}{text[found.end() :]}"', code="blank_in_number"
+        )
     if re.match(r"[+-]?\d+\s+\d", text):
-        return NumberMistake("a blank stands inside the number", "Write it without: 1400 and not 1 400")
+        return NumberMistake(
+            "a blank stands inside the number", "Write it without: 1400 and not 1 400", code="blank_in_number"
+        )
     if re.match(r"[^\d]+\d", text) and (wanted is not LENGTH or not re.match(r"E11", text, re.IGNORECASE)):
-        return NumberMistake("something stands before the number", f"{_like(wanted)}; doubt goes behind it, after ±")
+        return NumberMistake(
+            "something stands before the number", f"{_like(wanted)}; doubt goes behind it, after ±", code="no_number"
+        )
     if re.match(r"E11", text, re.IGNORECASE):
-        return NumberMistake("this is no name of a sieve", 'Write E11 and the inches, as "E11 1/2 in"')
-    return NumberMistake(f"this is not {wanted}", _like(wanted))
+        return NumberMistake(
+            "this is no name of a sieve", 'Write E11 and the inches, as "E11 1/2 in"', code="no_such_sieve"
+        )
+    return NumberMistake(f"this is not {wanted}", _like(wanted), code="no_number")
 
 
 def _comma(text: str, number: str) -> NumberMistake:
@@ -285,5 +333,7 @@ def _comma(text: str, number: str) -> NumberMistake:
         decimal = text.replace(",", ".", 1)
         either = number.count(",") == 1 and "." not in text
         remedy = f'Write "{plain}"' + (f' or "{decimal}", whichever you mean' if either else "")
-        return NumberMistake("a comma stands inside the number", remedy)
-    return NumberMistake("a comma stands inside the number", f'Write a point: "{text.replace(",", ".", 1)}"')
+        return NumberMistake("a comma stands inside the number", remedy, code="comma_in_number")
+    return NumberMistake(
+        "a comma stands inside the number", f'Write a point: "{text.replace(",", ".", 1)}"', code="comma_in_number"
+    )

@@ -17,9 +17,9 @@ _NO_TEXT = re.compile("[^\\t\\n\\r\\x20-\\x7e\\x85\\xa0-\\ud7ff\\ue000-\\ufffd\\
 class UnreadableError(Exception):
     """There is no such file, or it cannot be read; ``remedy`` says what to do."""
 
-    def __init__(self, name: str, message: str, remedy: str) -> None:
+    def __init__(self, name: str, message: str, remedy: str, code: str) -> None:
         super().__init__(message)
-        self.name, self.message, self.remedy = name, message, remedy
+        self.name, self.message, self.remedy, self.code = name, message, remedy, code
 
 
 def read_bytes(path: str | Path, what: str, endings: Sequence[str], otherwise: str) -> bytes:
@@ -32,20 +32,24 @@ def read_bytes(path: str | Path, what: str, endings: Sequence[str], otherwise: s
     try:
         if Path(path).is_dir():
             message = f"this is a folder, where a {what} is wanted"
-            raise UnreadableError(name, message, _others(Path(path) / "x", what, endings, otherwise))
+            raise UnreadableError(
+                name, message, _others(Path(path) / "x", what, endings, otherwise), code="file_is_a_folder"
+            )
         with Path(path).open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         remedy = _others(Path(path), what, endings, otherwise)
-        raise UnreadableError(name, "there is no such file", remedy) from None
+        raise UnreadableError(name, "there is no such file", remedy, code="file_missing") from None
     except OSError as wrong:
         message = f"the file cannot be read ({wrong.strerror})"
-        raise UnreadableError(name, message, "Check its name and rights") from None
+        raise UnreadableError(name, message, "Check its name and rights", code="file_unreadable") from None
     except ValueError:  # a NUL in the name
-        raise UnreadableError(shortened(name), "no file can have this name", f"Name a {what}") from None
+        raise UnreadableError(
+            shortened(name), "no file can have this name", f"Name a {what}", code="file_unreadable"
+        ) from None
     if len(raw) > MOST_BYTES:
         message = f"the file is longer than {MOST_BYTES / 1e6:g} MB"
-        raise UnreadableError(name, message, f"Name a {what}, which is a short text")
+        raise UnreadableError(name, message, f"Name a {what}, which is a short text", code="file_too_long")
     return raw
 
 
@@ -54,7 +58,7 @@ def decode(raw: bytes, name: str) -> str:
     start = raw[:200]
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")) or start.count(0) > len(start) / 4:
         message = "the file is not UTF-8 text (it looks like UTF-16, or like no text at all)"
-        raise fault(name, message, "Save it as plain text with the encoding UTF-8")
+        raise fault(name, message, "Save it as plain text with the encoding UTF-8", code="file_not_utf8")
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as wrong:
@@ -63,7 +67,9 @@ def decode(raw: bytes, name: str) -> str:
         column = len(before.rsplit(b"\n", 1)[-1].decode("utf-8-sig")) + 1
         shown = raw[wrong.start : wrong.start + 1].decode("cp1252", errors="replace")
         message = f'the file is not UTF-8 text (this may be a "{shown}" in an older encoding)'
-        raise fault(name, message, "Save it as plain text with the encoding UTF-8", (line, column)) from None
+        raise fault(
+            name, message, "Save it as plain text with the encoding UTF-8", (line, column), code="file_not_utf8"
+        ) from None
 
 
 def check_characters(text: str, file: str, what: str) -> None:
@@ -74,13 +80,13 @@ def check_characters(text: str, file: str, what: str) -> None:
     column = found.start() - (text.rfind("\n", 0, found.start()) + 1) + 1
     message = f"a character that is no text stands here (code {ord(found[0])})"
     remedy = f"Delete it, or save the {what} anew as plain text with the encoding UTF-8"
-    raise fault(file, message, remedy, (line, column))
+    raise fault(file, message, remedy, (line, column), code="no_text")
 
 
-def fault(file: str, message: str, remedy: str, place: tuple[int, int] = (1, 1)) -> SheetError:
+def fault(file: str, message: str, remedy: str, place: tuple[int, int] = (1, 1), *, code: str) -> SheetError:
     """Return the error of a file with one mistake at ``place`` (line, column)."""
     line, column = place
-    return SheetError([Mistake(message, remedy, file=file, line=line, column=column)])
+    return SheetError([Mistake(message, remedy, file=file, line=line, column=column, code=code)])
 
 
 def _others(path: Path, what: str, endings: Sequence[str], otherwise: str) -> str:

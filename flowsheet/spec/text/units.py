@@ -127,12 +127,16 @@ _TAKES = {
 }
 
 
+UNIT_MISSING, UNIT_AMBIGUOUS = "unit_missing", "unit_ambiguous"
+"""Codes of the mistakes that a number has no unit, or one of several meanings."""
+
+
 class UnitMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error of ours)
     """The unit is unknown, ambiguous or of the wrong kind; ``remedy`` says what to write."""
 
-    def __init__(self, message: str, remedy: str) -> None:
+    def __init__(self, message: str, remedy: str, code: str) -> None:
         super().__init__(message)
-        self.message, self.remedy = message, remedy
+        self.message, self.remedy, self.code = message, remedy, code
 
 
 @cache
@@ -152,7 +156,9 @@ def factor(unit: str, wanted: Dimension) -> float:
     kind, value = _resolve(unit, wanted)
     if kind not in _TAKES.get(wanted, set()):
         article = {"parts": "a grade"}.get(kind, f"a {kind}")
-        raise UnitMistake(f"{article}, where {wanted} is wanted", f"Write {wanted}, for example {wanted.example}")
+        raise UnitMistake(
+            f"{article}, where {wanted} is wanted", f"Write {wanted}, for example {wanted.example}", code="wrong_unit"
+        )
     return value * 1000 if wanted is FINENESS else value
 
 
@@ -168,9 +174,9 @@ def _resolve(unit: str, wanted: Dimension) -> tuple[str, float]:
     parts = [_canonical(part) for part in re.split(r"\s*/\s*|\s+per\s+(?!cent|mil)", unit.strip())]
     spelled = "/".join(part or "?" for part in parts)
     if "?" in spelled or len(parts) > 2:
-        raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted))
+        raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted), code="unit_unknown")
     if (doubtful := _ambiguity(unit, spelled)) is not None:
-        raise UnitMistake(f'"{unit}" is ambiguous', _AMBIGUOUS[doubtful])
+        raise UnitMistake(f'"{unit}" is ambiguous', _AMBIGUOUS[doubtful], code=UNIT_AMBIGUOUS)
     spelled = _TROY.get(spelled, spelled)
     if spelled in ("%", "‰"):
         return "share", {"%": 0.01, "‰": 0.001}[spelled]
@@ -183,7 +189,7 @@ def _resolve(unit: str, wanted: Dimension) -> tuple[str, float]:
         return "mass", value / 1000
     if not dimensions:
         return ("grade" if "/" in spelled else "parts"), value
-    raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted))
+    raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted), code="unit_unknown")
 
 
 def _ambiguity(unit: str, spelled: str) -> str | None:

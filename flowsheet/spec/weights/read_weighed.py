@@ -13,7 +13,7 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.text.text_file import UnreadableError, read_bytes
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.weights.weigh_sheet import WeighSheet
+from flowsheet.spec.weights.weigh_table import WeighSheet
 from flowsheet.spec.weights.weighed_test import FILE, WeighedTest, tables_named
 from flowsheet.spec.yaml import document as yaml_document
 from flowsheet.spec.yaml.block_reader import BlockReader
@@ -53,14 +53,19 @@ def read_weighed(shape: Shape) -> list[WeighedTest]:
     for path, name in given:
         test = _weigh_sheet(shape, path, name) if name else None
         if test is not None and test.name in [other.name for other in tests]:
-            shape.say(path, f'two weigh sheets are called "{test.name}"', "Name each once, and each otherwise")
+            shape.say(
+                path,
+                f'two weigh sheets are called "{test.name}"',
+                "Name each once, and each otherwise",
+                code="tests_called_alike",
+            )
         elif test is not None:
             tests.append(test)
     if names and len(given) > 1:
         message = "several weigh sheets are named, and nothing tells in which of these tests this was weighed"
         told = names[0] if len(names) == 1 else "what stands under weighed: beside file:"
         remedy = f"Put {told} into one of the files, a line for each weight, as {names[0]},mass,8.0 kg"
-        shape.mistakes.append(document.name_mistake(own.path(names[0]), message, remedy))
+        shape.mistakes.append(document.name_mistake(own.path(names[0]), message, remedy, code="test_not_told"))
     elif names and tests:
         own.join(tests[0])
         shape.mistakes.extend(_measured_twice(own, tests[0]))
@@ -98,7 +103,7 @@ def _weigh_sheets(shape: Shape) -> Iterator[tuple[Path_, str]]:
         sound = isinstance(name, str) and bool(name.strip())
         if not sound:
             like = "Write file: sack3.csv, or file: [sack3.csv, sack4.csv]"
-            shape.say(at, "the name of a weigh sheet is wanted", like)
+            shape.say(at, "the name of a weigh sheet is wanted", like, code="weigh_sheet_wanted")
         yield at, name.strip() if sound else ""
 
 
@@ -108,7 +113,7 @@ def _weigh_sheet(shape: Shape, path: Path_, name: str) -> WeighedTest | None:
         unsaved = shape.texts.get(Path(os.path.realpath(path_of))) if shape.texts else None
         sheet = weigh_sheet.parse(unsaved[1], unsaved[0]) if unsaved else weigh_sheet.read(path_of)
     except UnreadableError as wrong:
-        shape.say(path, wrong.message, wrong.remedy)
+        shape.say(path, wrong.message, wrong.remedy, code=wrong.code)
         return None
     except SheetError as wrong:
         shape.mistakes.extend(wrong.mistakes)
@@ -152,4 +157,4 @@ def _twice(own: WeighedTest, table: WeighedTest, mine: tuple[str, ...], theirs: 
     message = f"measured twice, first in {Path(document.file).name}, line {document.line_at(at)}"
     remedy = "Keep one of the two: with one weigh sheet, its lines and the sheet's own are one test"
     tell = table.document.block_mistake if theirs[-1] == "metallics" else table.document.name_mistake
-    return tell(theirs, message, remedy)
+    return tell(theirs, message, remedy, code="measured_in_the_sheet_too")

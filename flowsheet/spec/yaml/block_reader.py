@@ -14,7 +14,7 @@ class BlockReader(Protocol):
     document: Document
     mistakes: list[Mistake]
 
-    def say(self, path: Path_, message: str, remedy: str, read: str | None = None) -> None:
+    def say(self, path: Path_, message: str, remedy: str, read: str | None = None, *, code: str) -> None:
         """Note a mistake."""
 
     def names(self, top: str, example: str) -> list[str]:

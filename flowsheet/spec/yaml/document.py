@@ -15,6 +15,7 @@ from typing import Any, TypeAlias
 import yaml
 
 from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.text.notes import NOTHING, Subject
 from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
 from flowsheet.spec.yaml.faults import yaml_fault
 
@@ -47,17 +48,20 @@ class Document:
     #: What stood in the file.
     raw: bytes = b""
 
-    def mistake(self, path: Path_, message: str, remedy: str, read: str | None = None) -> Mistake:
+    def mistake(
+        self, path: Path_, message: str, remedy: str, read: str | None = None, *, code: str, subject: Subject = NOTHING
+    ) -> Mistake:
         """Return a mistake that names the field at ``path`` and where it (or its nearest parent) stands."""
-        return self._mistake(self._place(path), path, message, remedy, self.text_at(path) if read is None else read)
+        read = self.text_at(path) if read is None else read
+        return self._mistake(self._place(path), path, message, remedy, read, code=code, subject=subject)
 
-    def name_mistake(self, path: Path_, message: str, remedy: str) -> Mistake:
+    def name_mistake(self, path: Path_, message: str, remedy: str, *, code: str) -> Mistake:
         """Return a mistake in the name of a field, not in what stands behind the colon."""
-        return self._mistake(self._name_place(path), path, message, remedy, str(path[-1]))
+        return self._mistake(self._name_place(path), path, message, remedy, str(path[-1]), code=code)
 
-    def block_mistake(self, path: Path_, message: str, remedy: str) -> Mistake:
+    def block_mistake(self, path: Path_, message: str, remedy: str, *, code: str) -> Mistake:
         """Return a mistake in a block as a whole, which stands where its name does."""
-        return self._mistake(self._name_place(path), path, message, remedy, None)
+        return self._mistake(self._name_place(path), path, message, remedy, None, code=code)
 
     def _name_place(self, path: Path_) -> tuple[int, int]:
         return self.keys.get(path) or self._place(path)
@@ -67,10 +71,20 @@ class Document:
             path = path[:-1]
         return self.marks.get(path, (0, 0))
 
-    def _mistake(self, at: tuple[int, int], path: Path_, message: str, remedy: str, read: str | None) -> Mistake:
+    def _mistake(
+        self,
+        at: tuple[int, int],
+        path: Path_,
+        message: str,
+        remedy: str,
+        read: str | None,
+        *,
+        code: str,
+        subject: Subject = NOTHING,
+    ) -> Mistake:
         if self.changed:
-            return Mistake(message, remedy, self.field_at(path), read, SETTING)
-        return Mistake(message, remedy, self.field_at(path), read, self.file, *at)
+            return Mistake(message, remedy, self.field_at(path), read, SETTING, code=code, subject=subject)
+        return Mistake(message, remedy, self.field_at(path), read, self.file, *at, code=code, subject=subject)
 
     def field_at(self, path: Path_) -> str:
         """Return how a mistake calls the field at ``path``."""
@@ -101,7 +115,7 @@ def read(path: str | Path) -> Document:
     try:
         raw = read_bytes(path, "sheet", (".yaml", ".yml"), 'Name a sheet, or start one with "flowsheet new FILE"')
     except UnreadableError as wrong:
-        raise fault(wrong.name, wrong.message, wrong.remedy) from None
+        raise fault(wrong.name, wrong.message, wrong.remedy, code=wrong.code) from None
     found = parse(decode(raw, name), name)
     found.raw = raw
     return found
@@ -117,7 +131,7 @@ def parse(text: str, file: str = "sheet") -> Document:
         raise yaml_fault(wrong, text, file) from None
     start = 'Start one with "flowsheet new FILE"'
     if root is None:
-        raise fault(file, "the sheet is empty", start)
+        raise fault(file, "the sheet is empty", start, code="sheet_empty")
     document = Document(file, {}, text=text, raw=text.encode())
     walker = _Walker(document)
     data = walker.plain(root, ())
@@ -125,7 +139,7 @@ def parse(text: str, file: str = "sheet") -> Document:
         raise SheetError(walker.mistakes)
     if not isinstance(data, dict):
         message = "this is no sheet: a sheet begins with fields, as ore:, steps: and keep:"
-        raise fault(file, message, start, _place(root))
+        raise fault(file, message, start, _place(root), code="no_sheet")
     document.data = data
     return document
 
@@ -139,7 +153,9 @@ def null_names(document: Document, mistakes: Iterable[Mistake]) -> Iterator[Mist
     if first is not None:
         read = nulls[first.field]
         remedy = f'If it is the name of a stream, put it in quotes wherever it stands: "{read}"'
-        yield replace(first, message=f"a bare {read} is nothing, not a name", remedy=remedy, read=read)
+        yield replace(
+            first, message=f"a bare {read} is nothing, not a name", remedy=remedy, read=read, code="bare_null"
+        )
 
 
 def _names_a_stream(path: Path_) -> bool:
@@ -163,7 +179,11 @@ class _Walker:
             if not self.mistakes:
                 named = next((path[:n] for n in (3, 2, 1) if path[:n] in self.document.keys), ())
                 message = "the aliases (*) in this field unfold without end"
-                self.mistakes.append(self.document.block_mistake(named, message, "Write the values out instead"))
+                self.mistakes.append(
+                    self.document.block_mistake(
+                        named, message, "Write the values out instead", code="aliases_without_end"
+                    )
+                )
             return None
         if isinstance(node, yaml.ScalarNode):
             empty = not node.style and node.value in ("", "~", "null")
@@ -184,27 +204,35 @@ class _Walker:
             if self.count > MOST_NODES:
                 break
             if not isinstance(key, yaml.ScalarNode):
-                self._say(key, path, "a field's name must be plain text", "Write name: value")
+                self._say(
+                    key, path, "a field's name must be plain text", "Write name: value", code="field_name_no_text"
+                )
                 continue
             name = key.value
             at = (*path, name)
             if name in data:
                 line = self.document.keys[at][0]
-                self._say(key, at, f"written twice, first in line {line}", "Keep one of the two")
+                self._say(key, at, f"written twice, first in line {line}", "Keep one of the two", code="field_twice")
                 continue
             self.document.marks[at] = self.document.keys[at] = _place(key)
             data[name] = self.plain(value, at)
             if data[name] is None and not key.style and (stuck := re.fullmatch(r"([^:]+):(\S.*)", name)):
-                self._say(key, at, "a blank is missing behind the colon", f'Write "{stuck[1]}: {stuck[2]}"')
+                self._say(
+                    key,
+                    at,
+                    "a blank is missing behind the colon",
+                    f'Write "{stuck[1]}: {stuck[2]}"',
+                    code="blank_missing",
+                )
             if isinstance(value, yaml.ScalarNode) and value.value:
                 self.document.marks[at] = _place(value)
         return data
 
-    def _say(self, node: yaml.Node, path: Path_, message: str, remedy: str) -> None:
+    def _say(self, node: yaml.Node, path: Path_, message: str, remedy: str, code: str) -> None:
         line, column = _place(node)
         name = ".".join(map(str, path))
         read = shortened(node.value) if isinstance(node, yaml.ScalarNode) else None
-        self.mistakes.append(Mistake(message, remedy, name, read, self.document.file, line, column))
+        self.mistakes.append(Mistake(message, remedy, name, read, self.document.file, line, column, code=code))
 
 
 def _place(node: yaml.Node) -> tuple[int, int]:
@@ -223,4 +251,15 @@ def _check_size(text: str, file: str) -> None:
             line, column = (event.start_mark.line + 1, event.start_mark.column + 1) if event.start_mark else (1, 1)
             what = "nested too deeply" if depth > MOST_DEPTH else "too long"
             remedy = 'See what a sheet looks like: "flowsheet new FILE" writes one'
-            raise SheetError([Mistake(f"this is {what} for a sheet", remedy, file=file, line=line, column=column)])
+            raise SheetError(
+                [
+                    Mistake(
+                        f"this is {what} for a sheet",
+                        remedy,
+                        file=file,
+                        line=line,
+                        column=column,
+                        code="sheet_too_large",
+                    )
+                ]
+            )

@@ -39,7 +39,19 @@ def yaml_fault(wrong: yaml.YAMLError, text: str, file: str) -> SheetError:
         or _other_fault(wrong)
     )
     row = lines[min(line, len(lines)) - 1]
-    return SheetError([Mistake(message, remedy, read=shortened(row) or None, file=file, line=line, column=column)])
+    return SheetError(
+        [
+            Mistake(
+                message,
+                remedy,
+                read=shortened(row) or None,
+                file=file,
+                line=line,
+                column=column,
+                code="yaml_unreadable",
+            )
+        ]
+    )
 
 
 _Fault: TypeAlias = tuple[int, int, str, str]

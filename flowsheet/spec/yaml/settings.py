@@ -33,9 +33,11 @@ def _set(data: dict[str, Any], name: str, path: Sequence[str], value: str) -> No
             at = int(part) if part.isdecimal() and len(part) < 6 else len(node)
             if at >= len(node):
                 rows = f"Rows run from 0 to {len(node) - 1}" if node else "There are no rows"
-                raise _setting_fault(name, f'there is no row "{part}"', rows)
+                raise _setting_fault(name, f'there is no row "{part}"', rows, code="row_unknown")
         elif not isinstance(node, dict):
-            raise _setting_fault(name, f'"{path[depth - 1]}" has no fields of its own', "Set it as a whole")
+            raise _setting_fault(
+                name, f'"{path[depth - 1]}" has no fields of its own', "Set it as a whole", code="no_fields_within"
+            )
         if depth == len(path) - 1:
             node[at] = value
         elif isinstance(node, dict) and node.get(at) is None:
@@ -53,17 +55,21 @@ def _path_of(document: Document, name: str) -> list[str]:
     top = parts[0]
     if top not in ("ore", "ores", "steps"):
         known = [*steps, *(feed for feed in ("ore", "ores") if feed in document.data)]
-        raise _setting_fault(name, f'there is no step "{top}"', did_you_mean(top, known, "steps"))
+        raise _setting_fault(name, f'there is no step "{top}"', did_you_mean(top, known, "steps"), code="step_unknown")
     if top not in document.data:
         like = "ores.NAME.grade" if top == "ore" else "ore.grade"
-        raise _setting_fault(name, f'the sheet has no "{top}"', f"Write {like}=10g/t")
+        raise _setting_fault(name, f'the sheet has no "{top}"', f"Write {like}=10g/t", code="field_unknown")
     if len(parts) < (2 if top == "ore" else 3):
-        raise _setting_fault(name, "this names no field", "Write step.field=value, as scalp.opening=12mm")
+        raise _setting_fault(
+            name, "this names no field", "Write step.field=value, as scalp.opening=12mm", code="setting_names_no_field"
+        )
     block = document.data[top]
     if top != "ore" and isinstance(block, dict) and parts[1] not in block:
-        raise _setting_fault(name, f'there is no "{parts[1]}"', did_you_mean(parts[1], block, top))
+        raise _setting_fault(
+            name, f'there is no "{parts[1]}"', did_you_mean(parts[1], block, top), code="field_unknown"
+        )
     return parts
 
 
-def _setting_fault(name: str, message: str, remedy: str) -> SheetError:
-    return SheetError([Mistake(message, remedy, field=name, file=SETTING)])
+def _setting_fault(name: str, message: str, remedy: str, code: str) -> SheetError:
+    return SheetError([Mistake(message, remedy, field=name, file=SETTING, code=code)])

@@ -32,7 +32,17 @@ def reconcile_sheet(sheet: Sheet, look_further: bool = True) -> dict[str, Reconc
     if not any(m.what in USED for m in sheet.weighed):
         found = "nothing was weighed" if not sheet.weighed else "only sieves and grains were counted"
         remedy = "Add weighed: and under it a line for each stream, as tails: {mass: 8.0 kg, grade: 3.1 g/t}"
-        raise SheetError([Mistake(f"{found}, so there is nothing to reconcile", remedy, "weighed", file=sheet.file)])
+        raise SheetError(
+            [
+                Mistake(
+                    f"{found}, so there is nothing to reconcile",
+                    remedy,
+                    "weighed",
+                    file=sheet.file,
+                    code="nothing_to_reconcile",
+                )
+            ]
+        )
     tests = dict.fromkeys(m.test for m in sheet.weighed)
     return {test: reconcile(sheet, [m for m in sheet.weighed if m.test == test], look_further) for test in tests}
 

@@ -112,11 +112,11 @@ def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress =
         lacking = next(n for n, ore in sheet.ores.items() if ore.sizes is None or not has_grains(ore))
         message = "luck needs to know the sizes of the rock and of its gold grains"
         remedy = "Give sizes: {top: 100 mm, p80: 60 mm} and gold: {d50: 0.35 mm, d95: 1.6 mm}, with your own numbers"
-        raise SheetError([Mistake(message, remedy, fields[lacking], file=sheet.file)])
+        raise SheetError([Mistake(message, remedy, fields[lacking], file=sheet.file, code="grains_unknown")])
     if float(solution.fed_gold) <= 0:
         remedy = "Give a grade, as 20 g/t ± 8 g/t; a guess will do"
         at = f"{next(iter(fields.values()))}.grade"
-        raise SheetError([Mistake("there is no gold for luck to part", remedy, at, file=sheet.file)])
+        raise SheetError([Mistake("there is no gold for luck to part", remedy, at, file=sheet.file, code="no_gold")])
     return _answers(gather(solution, draws, seed, openings(model), progress), seed)
 
 

@@ -148,13 +148,14 @@ def refuse_nothing(sheet: Sheet, evidence: Evidence) -> None:
             "no number of the sheet has a doubt, so there is none to fit",
             f"Say how sure you are of those that you guessed, as grade: {grade} ± 30 %",
             field="ore.grade" if list(sheet.ores) == ["ore"] else f"ores.{name}.grade", file=sheet.file,
+            code="nothing_in_doubt",
         )])  # fmt: skip
     if not evidence.measured:
         raise SheetError([Mistake(
             "nothing but feeds was weighed, so there is nothing to fit the sheet to" if evidence.tests else
             "nothing was weighed, so there is nothing to fit the sheet to",
             f"Add weighed: {{{(sheet.keep or ('tails',))[0]}: {{mass: …}}}}, with what you weighed or had assayed",
-            field="weighed", file=sheet.file,
+            field="weighed", file=sheet.file, code="nothing_to_fit_to"
         )])  # fmt: skip
 
 
@@ -165,7 +166,7 @@ def refuse_jumps(sheet: Sheet, evidence: Evidence) -> None:
         raise SheetError([Mistake(
             "what was weighed moves with it only in jumps, from one size class to the next, which a fit cannot follow",
             "Try some values with flowsheet try, or give other numbers a doubt too", field=name, read=number.text,
-            file=sheet.file,
+            file=sheet.file, code="moves_in_jumps"
         )])  # fmt: skip
 
 

@@ -129,7 +129,7 @@ def fitted_text(document: Document, source: str, sheet: Sheet, fitted: Mapping[s
         if start in changes and changes[start][1] != new:
             raise SheetError([document.mistake(
                 path, f"this stands for {'.'.join(map(str, changes[start][2]))} as well (an alias, *), but they are "
-                "fitted to different numbers", "Write both out",
+                "fitted to different numbers", "Write both out", code="alias_fitted_apart"
             )])  # fmt: skip
         changes[start] = (end, new, path)
     for start, (end, new, _) in sorted(changes.items(), reverse=True):
@@ -161,7 +161,7 @@ def _span(document: Document, path: Path_, source: str, start: int) -> tuple[int
     if found is None:
         raise SheetError([document.mistake(
             path, "this number is written with signs that stand for others (\\), so it cannot be replaced",
-            "Write it plainly, as 22 g/t ± 8 g/t",
+            "Write it plainly, as 22 g/t ± 8 g/t", code="number_escaped"
         )])  # fmt: skip
     return found.start(1), found.end(1)
 
@@ -172,7 +172,7 @@ def refuse_twice(document: Document, first_line: str) -> None:
         raise SheetError([Mistake(
             "this sheet was fitted to its weights already; fitted again, they would count twice",
             "Fit the sheet that it was made from. If all its weights are new, delete its first line",
-            file=document.file, line=1, column=1,
+            file=document.file, line=1, column=1, code="fitted_already"
         )])  # fmt: skip
 
 
@@ -189,12 +189,13 @@ def target(document: Document, asked: Path | None) -> Path:
         if not first.startswith(MARK):
             raise SheetError([Mistake(
                 "there is such a file already, and it was not written by a fit", "Name another with -o, or delete it",
-                file=str(path),
+                file=str(path), code="file_not_of_a_fit"
             )])  # fmt: skip
     weighed = document.data.get("weighed")
     if isinstance(weighed, dict) and FILE in weighed and path.parent.resolve() != sheet_file.parent.resolve():
         raise SheetError([Mistake(
             "the sheet names weigh sheets, which are looked for beside it, so the fitted sheet must lie there too",
             f'Name a file in the sheet\'s own folder, as -o "{sheet_file.with_name(path.name)}"', file=str(path),
+            code="weigh_sheets_elsewhere",
         )])  # fmt: skip
     return path

@@ -140,8 +140,12 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     if number is not None and number < len(told):
         message, remedy = f"{len(told)} tests, but the pile has only {number} sacks", f"Write {len(told)} or more"
         if sacks is None and ledger.document is not None:
-            raise SheetError([ledger.document.mistake(("pile", "sacks"), message, remedy)])
-        raise SheetError([Mistake(message, f"{remedy}, as --sacks {len(told)}", file="--sacks")])
+            raise SheetError(
+                [ledger.document.mistake(("pile", "sacks"), message, remedy, code="more_tests_than_sacks")]
+            )
+        raise SheetError(
+            [Mistake(message, f"{remedy}, as --sacks {len(told)}", file="--sacks", code="more_tests_than_sacks")]
+        )
     notes = list(ledger.notes)
     rest = _rest(sheet, told, number, notes)
     found, tested = sum(test.gold for test in told), sum(test.mass for test in told)
@@ -207,7 +211,9 @@ def _sacks(sheet: Sheet) -> int | None:
 def _untold(test: Test) -> Mistake:
     weigh = " and ".join(f"the {what} of {stream}" for stream, what in test.weigh) or "what is lost"
     message = "the weights of no test determine the gold that its sack held"
-    return Mistake(message, f"Weigh {weigh} too; flowsheet reconcile tells more", file=test.file)
+    return Mistake(
+        message, f"Weigh {weigh} too; flowsheet reconcile tells more", file=test.file, code="gold_of_no_test_known"
+    )
 
 
 def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[Note]) -> Rest | None:

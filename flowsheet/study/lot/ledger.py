@@ -125,7 +125,16 @@ def read_ledger(path: Path, skip: bool = False, progress: Progress = iter) -> Le
                 tests.append(_test(item, measured))
             elif item.path is not None:
                 like = "Add the line tails,mass,8.0 kg, and one for its grade"
-                raise SheetError([Mistake("nothing was weighed here that a balance can use", like, file=item.file)])
+                raise SheetError(
+                    [
+                        Mistake(
+                            "nothing was weighed here that a balance can use",
+                            like,
+                            file=item.file,
+                            code="nothing_measured",
+                        )
+                    ]
+                )
         except SheetError as wrong:
             left.append(Left(item.file, wrong.mistakes))
     if left and not skip:
@@ -144,7 +153,9 @@ def _bases(path: Path, left: list[Left], skip: bool) -> Iterator[Base]:
     sheets = [sheet for sheet in _files(path, SHEETS) if not _is_fitted(sheet)]
     if not sheets:
         remedy = 'Put the sheet that they belong to into it, or start one with "flowsheet new FILE"'
-        raise SheetError([Mistake("there is no sheet (.yaml) in this folder", remedy, file=str(path))])
+        raise SheetError(
+            [Mistake("there is no sheet (.yaml) in this folder", remedy, file=str(path), code="no_sheet_in_folder")]
+        )
     wrong: list[SheetError] = []
     count = 0
     for sheet in sheets:
@@ -171,7 +182,9 @@ def _items(path: Path, bases: Sequence[Base], left: list[Left]) -> Iterator[_Ite
         for named in base.named:
             if named.path.resolve() in seen:
                 message, remedy = "this weigh sheet is named twice", "Name each test once"
-                left.append(Left(str(named.path), (base.document.mistake(named.at, message, remedy),)))
+                left.append(
+                    Left(str(named.path), (base.document.mistake(named.at, message, remedy, code="test_named_twice"),))
+                )
                 continue
             seen.add(named.path.resolve())
             yield _Item(base, named.path, named.at)
@@ -184,7 +197,7 @@ def _items(path: Path, bases: Sequence[Base], left: list[Left]) -> Iterator[_Ite
         else:
             remedy = f"Name it in its sheet, as weighed: {{file: {table.name}}}"
             message = "several sheets lie here, and none of them names this weigh sheet"
-            left.append(Left(str(table), (Mistake(message, remedy, file=str(table)),)))
+            left.append(Left(str(table), (Mistake(message, remedy, file=str(table), code="test_of_no_sheet"),)))
 
 
 def _is_fitted(sheet: Path) -> bool:
@@ -198,7 +211,9 @@ def _files(folder: Path, endings: tuple[str, ...]) -> list[Path]:
         found = [one for one in folder.iterdir() if one.suffix.lower() in endings and not one.name.startswith(".")]
     except OSError as wrong:
         message = f"the folder cannot be read ({wrong.strerror})"
-        raise SheetError([Mistake(message, "Check its name and rights", file=str(folder))]) from None
+        raise SheetError(
+            [Mistake(message, "Check its name and rights", file=str(folder), code="folder_unreadable")]
+        ) from None
     return sorted(found, key=_in_order)
 
 
@@ -212,13 +227,18 @@ def _refusal(path: Path, left: Sequence[Left], files: int) -> SheetError:
     mistakes = [mistake for one in left[:MOST_TOLD] for mistake in one.mistakes]
     more = f" ({MOST_TOLD} of them are told above)" if len(left) > MOST_TOLD else ""
     message = f"of {max(files, len(left)):,} tests and sheets, {len(left):,} cannot be used{more}"
-    mistakes.append(Mistake(message, "Mend them, or leave them out with --skip", file=str(path)))
+    mistakes.append(Mistake(message, "Mend them, or leave them out with --skip", file=str(path), code="tests_unusable"))
     return SheetError(mistakes)
 
 
 def _nothing(path: Path, bases: Sequence[Base]) -> Mistake:
     remedy = "Write what was weighed into weighed:, or into a table beside the sheet: weighed: {file: [sack1.csv]}"
-    return Mistake("no test is left to read" if path.is_dir() else "nothing was weighed", remedy, file=str(path))
+    return Mistake(
+        "no test is left to read" if path.is_dir() else "nothing was weighed",
+        remedy,
+        file=str(path),
+        code="no_test_left",
+    )
 
 
 def _numbered(tests: Sequence[Test]) -> tuple[Test, ...]:

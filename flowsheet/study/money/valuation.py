@@ -45,7 +45,7 @@ def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = 
     solution = solve(Model.of(sheet))
     if float(solution.fed_gold) <= 0:
         remedy = "Give the ore a grade: 22 g/t (a guess will do)"
-        raise SheetError([Mistake("the ore holds no gold", remedy, file=sheet.file, line=0)])
+        raise SheetError([Mistake("the ore holds no gold", remedy, file=sheet.file, line=0, code="no_gold")])
     gathered, differ = with_pile(sheet, gather(solution, draws, seed), draws, seed)
     money = _Money(sheet, draws, seed)
     one, pile = bases(sheet)
@@ -96,11 +96,11 @@ def _refuse(sheet: Sheet) -> None:
     if not sheet.worth.prices:
         remedy = "Add prices: {gold: … USD/g}, with your own price and currency, and sells: {metal: {kind: metal, "
         raise SheetError([Mistake("the sheet gives no prices", f"{remedy}takes: {stream}}}}}", "prices",
-                                  file=sheet.file, line=0)])  # fmt: skip
+                                  file=sheet.file, line=0, code="prices_missing")])  # fmt: skip
     if not sheet.worth.sells:
         remedy = f"Add sells: {{metal: {{kind: metal, takes: {stream}}}}}"
         raise SheetError([Mistake("the sheet does not say how anything is sold", remedy, "sells", file=sheet.file,
-                                  line=0)])  # fmt: skip
+                                  line=0, code="sales_missing")])  # fmt: skip
 
 
 def _middle(sheet: Sheet, gathered: Gathered) -> Sheet:

@@ -229,7 +229,9 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
     fine, metal, by_metal = _metal(specimen)
     if host.density >= metal:
         message = f"the host rock ({host.density:.3g} g/cm3) is as dense as the metal ({metal:.3g} g/cm3)"
-        raise SheetError([Mistake(message, "Mend --host or --metal", read=host.text, file="--host")])
+        raise SheetError(
+            [Mistake(message, "Mend --host or --metal", read=host.text, file="--host", code="density_out_of_range")]
+        )
     v = 1 / metal
 
     alloy = float(gold_in(np.asarray(air), np.asarray(water), np.asarray(u), np.asarray(v), displaced))

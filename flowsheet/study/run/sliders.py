@@ -17,6 +17,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.units import UNIT_MISSING
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.uncertain_inputs import inputs_with
@@ -253,7 +254,7 @@ def _factor(unit: str, dimension: units.Dimension) -> float:
     """Return what one of a unit is in SI. Raises NumberMistake."""
     if not unit:
         if not dimension.bare_ok:
-            raise numbers.NumberMistake("no unit", "")
+            raise numbers.NumberMistake("no unit", "", code=UNIT_MISSING)
         return 1.0
     return numbers.parse(f"1 {unit}", dimension).value
 

@@ -158,7 +158,17 @@ def planned(sheet: Sheet, wish: Wish, seed: int = 1, progress: Progress = iter) 
     solution = solve(model)
     if not model.grains_known or float(solution.fed_gold) <= 0:
         remedy = "Give the ore a grade, sizes: {top: …, p80: …} and gold: {d50: …, d95: …}"
-        raise SheetError([Mistake("a plan needs to know the gold and its grains", remedy, file=sheet.file, line=0)])
+        raise SheetError(
+            [
+                Mistake(
+                    "a plan needs to know the gold and its grains",
+                    remedy,
+                    file=sheet.file,
+                    line=0,
+                    code="grains_unknown",
+                )
+            ]
+        )
     pool, poor, notes = _pool(solution, block, sacks, seed)
     site = model.plain.site
     top = pool.lies.size
@@ -199,7 +209,7 @@ def _sacks(sheet: Sheet, block: Pile) -> int:
     if block.sacks is None:
         remedy = "Write pile: {sacks: 40, sack_mass: 14 kg ± 1 kg, spread: 30 %}, or add --sacks 40"
         message = "the sheet does not say how many sacks the pile has"
-        raise SheetError([Mistake(message, remedy, field="pile.sacks", file=sheet.file, line=0)])
+        raise SheetError([Mistake(message, remedy, field="pile.sacks", file=sheet.file, line=0, code="sacks_unknown")])
     return round(block.sacks.value)
 
 
@@ -258,7 +268,9 @@ def _wished(search: Search, wish: Wish, straight: float) -> tuple[Plan, bool]:
             enough = min(way.work for way in search.ways) * search.pool.sack_mass / straight
             remedy = f"Write --mass {math.ceil(100 * enough) / 100:g}kg or more"
             message = "that does not do for breaking one sack and panning a little of it"
-            raise SheetError([Mistake(message, remedy, file="--mass", line=0, read=f"{wish.mass:g} kg")])
+            raise SheetError(
+                [Mistake(message, remedy, file="--mass", line=0, read=f"{wish.mass:g} kg", code="mass_too_small")]
+            )
         return plan, True
     plan = search.cheapest(wish.want if wish.want is not None else WANT)
     if plan is not None:

@@ -88,13 +88,15 @@ def parse_settings(texts: Iterable[str], whole: Container[str] = ()) -> dict[str
         name, equals, values = text.partition("=")
         name = name.strip()
         if not equals or not name or not values.strip():
-            raise _wrong(text, "this is no setting", "Write step.field=value, as scalp.opening=20mm,12mm")
+            raise _wrong(
+                text, "this is no setting", "Write step.field=value, as scalp.opening=20mm,12mm", code="no_setting"
+            )
         if name in moved:
-            raise _wrong(text, "set twice", "Put all values behind one =, with commas")
+            raise _wrong(text, "set twice", "Put all values behind one =, with commas", code="set_twice")
         moved[name] = [one for part in values.split(",") for one in _spread(part.strip(), text, name in whole)]
     total = int(np.prod([len(v) for v in moved.values()]))
     if total > MOST_TRIALS:
-        raise _wrong("--set", f"{total} combinations", f"Try at most {MOST_TRIALS} at once")
+        raise _wrong("--set", f"{total} combinations", f"Try at most {MOST_TRIALS} at once", code="too_many")
     return moved
 
 
@@ -102,24 +104,31 @@ def _spread(part: str, text: str, whole: bool) -> list[str]:
     found = _RANGE.fullmatch(part)
     if found is None:
         if _ENDS.fullmatch(part):  # a doubt, in a sheet; but no setting that can be compared with another
-            raise _wrong(text, "the range does not say how many values to try", f"Add how many, as {part} in 4")
+            raise _wrong(
+                text,
+                "the range does not say how many values to try",
+                f"Add how many, as {part} in 4",
+                code="range_without_count",
+            )
         return [part]
     try:
         first, last = numbers.as_written(found["first"].strip()), numbers.as_written(found["last"].strip())
     except numbers.NumberMistake as wrong:
-        raise _wrong(text, wrong.message, wrong.remedy) from None
+        raise _wrong(text, wrong.message, wrong.remedy, code=wrong.code) from None
     count = int(found["steps"][:9])
     if first is None or last is None or not 2 <= count <= MOST_TRIALS:
-        raise _wrong(text, "this range cannot be read", "Write it as 5 mm to 20 mm in 4")
+        raise _wrong(text, "this range cannot be read", "Write it as 5 mm to 20 mm in 4", code="range_unreadable")
     (a, start, one), (b, end, other) = first, last
     unit = one or other
     if one not in ("", unit) or other not in ("", unit):
-        raise _wrong(text, "the ends of the range have different units", "Use one unit for both")
+        raise _wrong(text, "the ends of the range have different units", "Use one unit for both", code="units_differ")
     if a == b:
-        raise _wrong(text, "both ends of the range are the same", "Write one value, or two that differ")
+        raise _wrong(
+            text, "both ends of the range are the same", "Write one value, or two that differ", code="range_of_one"
+        )
     if whole and a == int(a) and b == int(b) and (b - a) % (count - 1) != 0:
         message = f"no {count} whole numbers lie evenly from {start} to {end}"
-        raise _wrong(text, message, _fitting(start, end, b - a, count))
+        raise _wrong(text, message, _fitting(start, end, b - a, count), code="whole_number_wanted")
     steps = np.geomspace(a, b, count) if _is_length(unit) and min(a, b) > 0 else np.linspace(a, b, count)
     # Three digits read best; more where values as close as these would not differ otherwise.
     digits = max(3, 2 + math.ceil(math.log10(max(abs(a), abs(b)) / np.abs(np.diff(steps)).min())))
@@ -233,5 +242,5 @@ def numeric(values: list[str]) -> Iterator[float]:
             yield float("nan")
 
 
-def _wrong(text: str, message: str, remedy: str) -> SheetError:
-    return SheetError([Mistake(message, remedy, read=text, file="--set", line=0)])
+def _wrong(text: str, message: str, remedy: str, code: str) -> SheetError:
+    return SheetError([Mistake(message, remedy, read=text, file="--set", line=0, code=code)])
