@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from flowsheet.spec.text.numbers import NumberMistake
 from flowsheet.spec.yaml.document import Document, parse
 from flowsheet.study.run.run import Run, run
 
+ROOT = Path(__file__).parent.parent
+
 
 def sheet_of(source: str | Path | Document, name: str = "sheet.yaml") -> Sheet:
     """Return the sheet of a file, of a document, or of a text that its mistakes call ``name``."""
@@ -23,9 +26,21 @@ def sheet_of(source: str | Path | Document, name: str = "sheet.yaml") -> Sheet:
     return rebuild(source if isinstance(source, Document) else parse(source, name))
 
 
-def run_of(source: str | Path, **options: Any) -> Run:
-    """Return the run of a file or of the text of a sheet."""
-    return run(sheet_of(source), **options)
+def run_of(source: str | Path, certain: bool = True) -> Run:
+    """Return the run of a file or of the text of a sheet; that of a shipped file is made once a session."""
+    if isinstance(source, Path) and source.resolve().is_relative_to(ROOT):
+        return _shipped(source.resolve(), certain)
+    return run(sheet_of(source), certain=certain)
+
+
+def plain_run_of(source: str | Path) -> Run:
+    """Return the run without how sure its answers are, which takes ten times as long as all the rest."""
+    return run_of(source, certain=False)
+
+
+@cache
+def _shipped(path: Path, certain: bool) -> Run:
+    return run(sheet_of(path), certain=certain)
 
 
 def solved(source: str | Path, draws: int | None = None, seed: int = 1, **options: Any) -> Solution:

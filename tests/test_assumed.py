@@ -129,7 +129,7 @@ def _amounts(data: dict[str, Any]) -> dict[str, tuple[float, float, float]]:
 
 
 def test_a_sheet_without_grains_is_told_the_fineness_and_no_liberation() -> None:
-    found = {one.where: one for one in assumed(load(ROOT / "configs" / "factors.yaml")[0])}
+    found = {one.where: one for one in assumed(sheet_of(ROOT / "configs" / "factors.yaml"))}
     assert found["ore.gold.fineness"].value == "900"
     assert not {"ore.gold.detach", "density of gold", "break.k1", "wash.d50"} & found.keys()
 

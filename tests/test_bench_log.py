@@ -23,8 +23,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sheets import sheet_of
+from tiers import examples
 
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import rebuild
 from flowsheet.spec.bench.bench_log import BenchLog, Change, Entry, Place
 from flowsheet.spec.bench.log_text import LONGEST_CELL, LONGEST_NOTE, LogText
 from flowsheet.spec.bench.sheet_with_log import build_with, log_test
@@ -152,7 +153,7 @@ TEXT = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Cn"
 
 
 @given(TEXT, TEXT, st.sampled_from([",", ";", "\t"]), st.sampled_from(["\n", "\r\n", "\r"]), st.booleans())
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 def test_whatever_is_taken_comes_back_as_it_was_and_touches_nothing_else(stream, note, separator, end, bom):
     before = f"{separator.join(COLUMNS)}{end}# so far{end}ore{separator}mass{separator}14 kg{end}"
     found = LogText.read(before, "sack.csv", bom)
@@ -445,7 +446,7 @@ def test_a_change_is_not_taken_back_over_somebody_elses(log, path):
 
 
 @given(st.lists(st.tuples(st.sampled_from(["add", "change", "strike", "undo"]), st.integers(0, 20)), max_size=25))
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 def test_any_turn_of_events_leaves_what_was_last_said_of_each_line(tmp_path_factory, events):
     path = tmp_path_factory.mktemp("log") / "sack.csv"
     log = BenchLog(path, lambda: WHEN)
@@ -703,7 +704,7 @@ def killed(path: Path, times: int, seed: int) -> tuple[int, int]:
 
 @pytest.mark.skipif(os.name != "posix", reason="there is no SIGKILL")
 def test_what_was_acknowledged_survives_a_kill(path):
-    killed(path, 10, 1)
+    killed(path, 4, 1)
 
 
 @pytest.mark.slow
@@ -784,7 +785,7 @@ def test_what_the_log_tells_is_what_the_file_would(folder):
     (folder / "sack.csv").write_text("this is not looked at")
     assert with_log(folder, "{file: sack.csv}", ONE).weighed == there.weighed
     (folder / "sack.csv").write_text(ONE)
-    assert load(folder / "sack.yaml")[0].weighed == there.weighed
+    assert sheet_of(folder / "sack.yaml").weighed == there.weighed
 
 
 def test_the_document_is_left_as_it_was(folder):

@@ -13,6 +13,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from sheets import sheet_of
 from strategies import sheets
+from tiers import examples
 
 from flowsheet.show.balance import closure
 from flowsheet.solve.balance import metal_streams
@@ -211,7 +212,7 @@ def solved_and_weighed(text: str) -> tuple[Solution, Sheet]:
 
 
 @given(sheets())
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 def test_a_solved_sheet_that_is_weighed_exactly_closes_everywhere(text: str):
     solution, sheet = solved_and_weighed(text)
     held = {caught.stream for caught in solution.caught}
@@ -228,7 +229,7 @@ def test_a_solved_sheet_that_is_weighed_exactly_closes_everywhere(text: str):
 
 
 @given(sheets(loops=False), st.data())
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 def test_an_error_in_one_weight_shows_at_the_steps_that_touch_it_and_nowhere_else(text: str, data: st.DataObject):
     solution, sheet = solved_and_weighed(text)
     at = data.draw(st.integers(0, len(sheet.weighed) - 1))
@@ -257,7 +258,7 @@ def smallest(sheet: Sheet, balanced: list[str], streams: set[str], known: set[st
 
 
 @given(sheets(), st.data())
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 def test_the_groups_are_the_smallest_that_close(text: str, data: st.DataObject):
     solution, sheet = solved_and_weighed(text)
     kept = data.draw(st.lists(st.booleans(), min_size=len(sheet.weighed), max_size=len(sheet.weighed)))
@@ -325,7 +326,7 @@ def test_steps_that_could_not_be_told_apart_say_what_tells_them_apart():
 
 
 @given(sheets(), st.data())
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 def test_every_balance_can_be_said(text: str, data: st.DataObject):
     _, sheet = solved_and_weighed(text)
     kept = data.draw(st.lists(st.sampled_from([None, 0.0, 1.0, 1.2]), min_size=len(sheet.weighed),

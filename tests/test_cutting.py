@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
+from commands import Command
 
-from flowsheet import cli
 from flowsheet.study.rocks.slabs import ACROSS, ALONG, Cut, Rock, cut
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -130,22 +129,12 @@ def test_limits() -> None:
 
 # ── the command ─────────────────────────────────────────────────────────────────────────────────────────────
 
-Command = Callable[..., tuple[int, str, str]]
 ASKED = ("--rock", "120 x 90 x 70 mm", "--band", "6mm", "--slab", "3mm,8 mm", "--kerf", "1, 2mm")
 
 
 @pytest.fixture
-def flowsheet(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Command:
-    monkeypatch.chdir(tmp_path)
-
-    def command(*arguments: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["flowsheet", "cut", *arguments])
-        with pytest.raises(SystemExit) as done:
-            cli.main()
-        captured = capsys.readouterr()
-        return int(done.value.code or 0), captured.out, captured.err
-
-    return command
+def flowsheet(flowsheet: Command) -> Command:
+    return partial(flowsheet, "cut")
 
 
 def test_the_command_as_json(flowsheet: Command) -> None:

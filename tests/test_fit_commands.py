@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import re
-import sys
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from commands import Command
 from sheets import sheet_of
 
-from flowsheet import cli
 from flowsheet.show.estimate import fit_words, fitted
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import rebuild
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml.document import parse
@@ -241,40 +237,18 @@ weighed: {con: {gold: 0.15 g ± 1 mg}}
 # ── commands ────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-@dataclass(frozen=True)
-class Done:
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out, parse_constant=pytest.fail)
-
-
 @pytest.fixture
-def flowsheet(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> Callable[..., Done]:
+def flowsheet(flowsheet: Command, tmp_path: Path) -> Command:
     """Run a command in this process, beside the sheet."""
-    monkeypatch.chdir(tmp_path)
     (tmp_path / "sheet.yaml").write_text(SHEET, encoding="utf-8")
-
-    def command(*arguments: str) -> Done:
-        monkeypatch.setattr(sys, "argv", ["flowsheet", *arguments])
-        with pytest.raises(SystemExit) as done:
-            cli.main()
-        captured = capsys.readouterr()
-        return Done(int(done.value.code or 0), captured.out, captured.err)
-
-    return command
+    return flowsheet
 
 
-def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Callable[..., Done]) -> None:
+def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Command) -> None:
     done = flowsheet("fit", "sheet.yaml", "--json")
     assert done.code == 0
     assert done.json["written"] == "sheet.fitted.yaml"
-    again = doubtful(load("sheet.fitted.yaml")[0])
+    again = doubtful(sheet_of(Path("sheet.fitted.yaml")))
     for name, one in done.json["parameters"].items():
         assert again[name].value == pytest.approx(one["after"]["value"], abs=0.06 * one["after"]["sd"])
         assert one["after"]["text"] in Path("sheet.fitted.yaml").read_text(encoding="utf-8")
@@ -287,7 +261,7 @@ def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Cal
                               "notes", "written"}  # fmt: skip
 
 
-def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Callable[..., Done]) -> None:
+def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Command) -> None:
     assert flowsheet("fit", "sheet.yaml").code == 0
     assert flowsheet("fit", "sheet.yaml").code == 0  # over its own
     Path("mine.yaml").write_text("# mine\n", encoding="utf-8")
@@ -302,7 +276,7 @@ def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Callable[..., 
     assert flowsheet("fit", "sheet.yaml", "-o", "no/such.yaml").code == 2
 
 
-def test_a_fitted_sheet_is_not_fitted_again(flowsheet: Callable[..., Done]) -> None:
+def test_a_fitted_sheet_is_not_fitted_again(flowsheet: Command) -> None:
     assert flowsheet("fit", "sheet.yaml").code == 0
     for arguments in (("fit",), ("try", "--fitted", "--set", "wash.passes=2")):
         done = flowsheet(arguments[0], "sheet.fitted.yaml", *arguments[1:])
@@ -310,7 +284,7 @@ def test_a_fitted_sheet_is_not_fitted_again(flowsheet: Callable[..., Done]) -> N
         assert "count twice" in done.err
 
 
-def test_weigh_sheets_are_several_tests_and_their_folder_is_kept(flowsheet: Callable[..., Done]) -> None:
+def test_weigh_sheets_are_several_tests_and_their_folder_is_kept(flowsheet: Command) -> None:
     text = SHEET[: SHEET.index("weighed:")] + "weighed:\n  file: [a.csv, b.csv]\n"
     Path("two.yaml").write_text(text, encoding="utf-8")
     for name, mass in (("a", 14.2), ("b", 7.1)):
@@ -341,7 +315,7 @@ weighed:
 """
 
 
-def test_fit_on_the_terminal_and_its_files(flowsheet: Callable[..., Done]) -> None:
+def test_fit_on_the_terminal_and_its_files(flowsheet: Command) -> None:
     Path("factors.yaml").write_text(FACTORS, encoding="utf-8")
     done = flowsheet("fit", "factors.yaml", "--thorough", "--out", "found")
     assert done.code == 0
@@ -359,7 +333,7 @@ def test_fit_on_the_terminal_and_its_files(flowsheet: Callable[..., Done]) -> No
         assert one["profile"]["high"] == pytest.approx(one["after"]["p95"], abs=0.15 * wide)
 
 
-def test_try_fitted_tells_intervals(flowsheet: Callable[..., Done]) -> None:
+def test_try_fitted_tells_intervals(flowsheet: Command) -> None:
     done = flowsheet("try", "sheet.yaml", "--fitted", "--set", "wash.passes=1,2", "--out", "found")
     assert done.code == 0
     assert "as fitted" in done.out
@@ -381,7 +355,7 @@ NO_DOUBT = re.sub(r" ± (8 g/t|20 g|30 %|20 um)(?=[\"}]|\n  grade)", "", SHEET).
     [(SHEET[: SHEET.index("weighed:")], "Add weighed:"), (NO_DOUBT, "grade: 22 g/t ± 30 %")],
     ids=["nothing weighed", "no doubt"],
 )
-def test_what_cannot_be_fitted_is_refused(flowsheet: Callable[..., Done], text: str, wanted: str) -> None:
+def test_what_cannot_be_fitted_is_refused(flowsheet: Command, text: str, wanted: str) -> None:
     Path("faulty.yaml").write_text(text, encoding="utf-8")
     for arguments in (("fit", "faulty.yaml"), ("try", "faulty.yaml", "--fitted", "--set", "wash.passes=2")):
         done = flowsheet(*arguments)

@@ -23,7 +23,15 @@ def found_in(document: Document) -> dict[str, Knob]:
     return {knob.setting: knob for knob in knobs(document, rebuild(document))}
 
 
-@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+MANY = ("finer_screen", "pile", "twelve_steps")
+"""Sheets of so many knobs that turning each takes seconds."""
+
+
+@pytest.mark.parametrize(
+    "path",
+    [pytest.param(path, marks=pytest.mark.slow) if path.stem in MANY else path for path in SHEETS],
+    ids=lambda path: path.stem,
+)
 def test_every_knob_of_every_shipped_sheet_turns_to_both_its_ends(path: Path) -> None:
     document = yaml_document.read(path)
     sheet = rebuild(document)

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
+from commands import Command
 from sheets import sheet_of
 
 from flowsheet.show.label.label import MOST_STEPS, WIDTH, html, parts, text
-from flowsheet.solve.model import load
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
 from flowsheet.study.estimate.chance import chance
@@ -57,11 +55,16 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def sack() -> Sheet:
-    return load(SACK)[0]
+    return sheet_of(SACK)
 
 
-def test_its_grade_is_that_of_chance_and_it_says_what_that_rests_on(sack: Sheet) -> None:
-    found, told = lot_sheet(sack), chance(sack, DRAWS, 1)
+@pytest.fixture(scope="module")
+def of_sack(sack: Sheet) -> LotSheet:
+    return lot_sheet(sack)
+
+
+def test_its_grade_is_that_of_chance_and_it_says_what_that_rests_on(sack: Sheet, of_sack: LotSheet) -> None:
+    found, told = of_sack, chance(sack, DRAWS, 1)
     assert found.grade == told.head_grade
     assert found.rests_on == "weights"
     assert found.tested_kg == pytest.approx(14.2, rel=0.01)
@@ -72,8 +75,8 @@ def test_its_grade_is_that_of_chance_and_it_says_what_that_rests_on(sack: Sheet)
     assert found.days == ("day 1", "day 3", "day 4", "day 9")
 
 
-def test_both_forms_say_the_same_and_what_it_is_not(sack: Sheet) -> None:
-    found = lot_sheet(sack)
+def test_both_forms_say_the_same_and_what_it_is_not(of_sack: LotSheet) -> None:
+    found = of_sack
     told = " ".join(" ".join(Page(html(found)).words).split())
     plain = " ".join(text(found).split())
     for part in parts(found):
@@ -86,8 +89,8 @@ def test_both_forms_say_the_same_and_what_it_is_not(sack: Sheet) -> None:
         assert said in plain, said
 
 
-def test_text_fits_a_printed_page(sack: Sheet) -> None:
-    lines = text(lot_sheet(sack)).splitlines()
+def test_text_fits_a_printed_page(of_sack: LotSheet) -> None:
+    lines = text(of_sack).splitlines()
     assert max(map(len, lines)) <= WIDTH
     assert len(lines) <= 60  # of A4 or Letter at six lines an inch
 
@@ -141,8 +144,8 @@ def test_a_name_with_control_signs_is_shown_without_them() -> None:
     assert "\x85" not in page
 
 
-def test_it_asks_for_nothing_outside_itself(sack: Sheet) -> None:
-    page = html(lot_sheet(sack))
+def test_it_asks_for_nothing_outside_itself(of_sack: LotSheet) -> None:
+    page = html(of_sack)
     assert not re.search(r"https?:|//|url\(|@import|<link|<img|<script|<iframe", page)
     assert "default-src 'none'" in page
 
@@ -166,7 +169,7 @@ def test_no_gold_at_all_is_no_bug() -> None:
 
 @pytest.fixture(scope="module")
 def of_pile() -> LotSheet:
-    return lot_sheet(load(PILE)[0])
+    return lot_sheet(sheet_of(PILE))
 
 
 @pytest.fixture(scope="module")
@@ -185,7 +188,7 @@ def test_of_a_pile_it_tells_the_grade_that_lot_tells(of_pile: LotSheet, pile_lot
 
 def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotSheet, pile_lot: Lot) -> None:
     """Against sacks drawn grain by grain, with normal laws of the logarithm for the grade and the spread."""
-    rng, sheet, n = np.random.default_rng(8), load(PILE)[0], 20_000
+    rng, sheet, n = np.random.default_rng(8), sheet_of(PILE), 20_000
     low, high = of_pile.next_low_g or 0.0, of_pile.next_high_g or 0.0
     assert all(low < row.gold_g < high for row in pile_lot.rows)
 
@@ -203,8 +206,9 @@ def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotShe
     assert of_pile.less_than_half == pytest.approx(float((drawn < drawn.mean() / 2).mean()), abs=0.02)
 
 
+@pytest.mark.slow
 def test_what_is_kept_of_another_sack_holds_the_spread_too(of_pile: LotSheet) -> None:
-    told = chance(replace(load(PILE)[0], pile=None), DRAWS, 1)
+    told = chance(replace(sheet_of(PILE), pile=None), DRAWS, 1)
     # The bead's law is mostly spread; that of the picked rocks, which hold a few large grains, mostly luck.
     for one, wider in zip(of_pile.kept, (1.8, 1.3), strict=True):
         luck = told.streams[one.stream]
@@ -212,10 +216,10 @@ def test_what_is_kept_of_another_sack_holds_the_spread_too(of_pile: LotSheet) ->
         assert one.interval.p95 / one.interval.p5 > wider * luck.p95 / luck.p5
 
 
-def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet) -> None:
-    pile = load(PILE)[0].pile
+def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet, of_sack: LotSheet) -> None:
+    pile = sheet_of(PILE).pile
     assert pile is not None
-    plain, found = lot_sheet(sack), lot_sheet(replace(sack, pile=pile))
+    plain, found = of_sack, lot_sheet(replace(sack, pile=pile))
     assert found.grade == plain.grade
     for one in (plain, found):
         assert "of the sack tested alone" in " ".join(text(one).split())
@@ -245,37 +249,32 @@ def test_what_is_to_be_noted_stands_on_the_page(of_pile: LotSheet) -> None:
 # ── the command ─────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def flowsheet(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "flowsheet", *map(str, arguments)], capture_output=True,
-                          encoding="utf-8", check=False, timeout=60)  # fmt: skip
-
-
-def test_the_command_writes_by_the_ending(tmp_path: Path) -> None:
+def test_the_command_writes_by_the_ending(flowsheet: Command, tmp_path: Path) -> None:
     sheet = tmp_path / "a.yaml"
     sheet.write_text(PLAIN, encoding="utf-8")
     done = flowsheet("label", sheet, "-o", tmp_path / "a.html", "--json")
-    assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["written"] == str(tmp_path / "a.html")
+    assert done.code == 0, done.err
+    assert done.json["written"] == str(tmp_path / "a.html")
     assert (tmp_path / "a.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
-    assert flowsheet("label", sheet, "-o", tmp_path / "a.txt").returncode == 0
+    assert flowsheet("label", sheet, "-o", tmp_path / "a.txt").code == 0
     assert (tmp_path / "a.txt").read_text(encoding="utf-8").startswith("TITLE\n")
 
 
 @pytest.mark.parametrize(("name", "said"), [
     ("a.pdf", "a label is written as .html or .txt"), ("none/a.html", "there is no folder"), (".", "is written as"),
 ])  # fmt: skip
-def test_what_cannot_be_written_is_refused(tmp_path: Path, name: str, said: str) -> None:
+def test_what_cannot_be_written_is_refused(flowsheet: Command, tmp_path: Path, name: str, said: str) -> None:
     sheet = tmp_path / "a.yaml"
     sheet.write_text(PLAIN, encoding="utf-8")
     done = flowsheet("label", sheet, "-o", tmp_path / name)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+    assert done.code == 2
+    assert said in done.err
+    assert "Traceback" not in done.err
 
 
-def test_it_never_writes_over_the_sheet(tmp_path: Path) -> None:
+def test_it_never_writes_over_the_sheet(flowsheet: Command, tmp_path: Path) -> None:
     sheet = tmp_path / "a.txt"
     sheet.write_text(PLAIN, encoding="utf-8")
     done = flowsheet("label", sheet, "-o", sheet)
-    assert done.returncode == 2
+    assert done.code == 2
     assert sheet.read_text(encoding="utf-8") == PLAIN

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import pytest
-from sheets import sheet_of
+from sheets import plain_run_of
 
 from flowsheet import starters
 from flowsheet.show.run import sentences
-from flowsheet.solve.model import load
 from flowsheet.study.run.losses import REASONS, Loss
-from flowsheet.study.run.run import Run, run
+from flowsheet.study.run.run import Run
 
 ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 4 mm, p80: 2 mm}, heavies: 5 %, gold: {d50: 0.1 mm, d95: 0.6 mm}}"
 WASH = "wash: {do: pan, takes: ore, gives: {concentrate: con, tailings: tails}}"
 
 
 def run_with(steps: str, ore: str = ORE, keep: str = "con") -> Run:
-    return run(sheet_of(f"{ore}\nsteps:\n{steps}\nkeep: {keep}\n"))
+    return plain_run_of(f"{ore}\nsteps:\n{steps}\nkeep: {keep}\n")
 
 
 def loss_of(found: Run, stream: str) -> Loss:
@@ -135,7 +134,7 @@ def test_what_comes_round_a_loop_brings_its_reasons() -> None:
 
 
 def test_the_reasons_of_the_shipped_blend() -> None:
-    found = run(load(starters.folder() / "blend.yaml")[0])
+    found = plain_run_of(starters.folder() / "blend.yaml")
     for stream in ("tails sample", "tails rest"):
         loss = loss_of(found, stream)
         assert loss.why["too_fine"] > 0.5

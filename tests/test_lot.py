@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from commands import Command
 from piles import Grains, sheet_text
 from sheets import sheet_of
 
@@ -411,15 +412,10 @@ def test_a_part_of_a_sack_leaves_the_rest_of_it_untested(tmp_path: Path) -> None
 # ── what is told ────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def run(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "flowsheet", *arguments], cwd=cwd, capture_output=True, text=True,
-                          check=False, timeout=120)  # fmt: skip
-
-
-def test_the_command_tells_and_writes(tmp_path: Path) -> None:
-    done = run("lot", str(PILE), "--json", "--out", str(tmp_path / "out"))
-    assert done.returncode == 0, done.stderr
-    found = json.loads(done.stdout)
+def test_the_command_tells_and_writes(flowsheet: Command, tmp_path: Path) -> None:
+    done = flowsheet("lot", str(PILE), "--json", "--out", str(tmp_path / "out"))
+    assert done.code == 0, done.err
+    found = done.json
     assert {"grade_g_per_t", "gold_g", "plain_t", "one_more_sack", "outlying", "tests", "left_out"} <= set(found)
     assert found["gold_g"]["p5"] < found["gold_g"]["mean"] < found["gold_g"]["p95"]
     assert found["grade_g_per_t"]["mean"] == pytest.approx(1e3 * found["gold_g"]["mean"] / found["pile_kg"])
@@ -440,12 +436,12 @@ def test_the_command_tells_and_writes(tmp_path: Path) -> None:
     assert any("not a resource statement" in str(line[0]) for line in book["remarks"].values)
 
 
-def test_the_screen_is_narrow_and_careful(tmp_path: Path) -> None:
-    done = run("lot", str(PILE))
-    assert done.returncode == 0
-    assert max(map(len, done.stdout.splitlines())) <= WIDTH
+def test_the_screen_is_narrow_and_careful(flowsheet: Command, tmp_path: Path) -> None:
+    done = flowsheet("lot", str(PILE))
+    assert done.code == 0
+    assert max(map(len, done.out.splitlines())) <= WIDTH
     for text in ("What does the pile hold?", "plain t interval", "one more sack", "not a resource statement"):
-        assert text in " ".join(done.stdout.split())
+        assert text in " ".join(done.out.split())
 
 
 def test_the_luck_of_a_sack_counts_large_grains_too() -> None:
@@ -478,19 +474,19 @@ def test_the_example_says_what_its_first_sack_tells(tmp_path: Path) -> None:
     assert first.more.then / first.more.now == pytest.approx(2 / 3, abs=0.05)  # "a third off that"
 
 
-def test_refusals_exit_with_2(tmp_path: Path) -> None:
+def test_refusals_exit_with_2(flowsheet: Command, tmp_path: Path) -> None:
     write_sheet(tmp_path)
     write_test(tmp_path, "sack1.csv")
-    done = run("lot", str(tmp_path), "--out", str(tmp_path))
-    assert done.returncode == 2
-    assert "Name another folder" in done.stderr
+    done = flowsheet("lot", str(tmp_path), "--out", str(tmp_path))
+    assert done.code == 2
+    assert "Name another folder" in done.err
     (tmp_path / "sack2.csv").write_text("nothing\n")
-    done = run("lot", str(tmp_path), "--json")
-    assert done.returncode == 2
-    assert not json.loads(done.stdout)["ok"]
-    done = run("lot", str(tmp_path), "--skip")
-    assert done.returncode == 0, done.stderr
-    assert "One test tells nothing of how sacks differ" in " ".join(done.stdout.split())
+    done = flowsheet("lot", str(tmp_path), "--json")
+    assert done.code == 2
+    assert not done.json["ok"]
+    done = flowsheet("lot", str(tmp_path), "--skip")
+    assert done.code == 0, done.err
+    assert "One test tells nothing of how sacks differ" in " ".join(done.out.split())
 
 
 def test_text_in_a_workbook_is_no_formula(tmp_path: Path) -> None:

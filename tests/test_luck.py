@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from tiers import examples
 
 from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
@@ -78,7 +79,7 @@ def test_some_sacks_say_the_same(name: str) -> None:
     assert moments(MASS, number) == pytest.approx((float(number @ MASS), math.sqrt(float(number @ MASS**2))))
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(number=st.floats(0.05, 400), mass=st.floats(1e-7, 1e-3))
 def test_one_grain_size_is_poisson(number: float, mass: float) -> None:
     # R18.5: compound Poisson with grains of one mass is Poisson (scipy.stats.poisson as the yardstick).

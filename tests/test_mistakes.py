@@ -11,6 +11,8 @@ import pytest
 import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sheets import sheet_of
+from tiers import examples
 
 from flowsheet.solve.model import load
 from flowsheet.spec.blocks.schema import Sheet
@@ -310,7 +312,7 @@ TOKENS = [
     "120 %", "0.7 to 0.9", "#20", "1/0 in", "2 1/4 in", "½ in", "E11 1/3 in", "20 mesh", "22 oz", "870 ± 20",
     "± 5 %", "bead", "lumps", "", "\x85", "\u2028", "\ufeff", "𝟙", "٣ kg", "x" * 200,
 ]  # fmt: skip
-FAST = settings(deadline=None, derandomize=True, max_examples=300)
+FAST = settings(deadline=None, derandomize=True, max_examples=examples(300))
 
 
 def sheet_or_mistakes(read: Callable[[], Sheet]) -> Sheet | tuple[Mistake, ...]:
@@ -323,7 +325,7 @@ def sheet_or_mistakes(read: Callable[[], Sheet]) -> Sheet | tuple[Mistake, ...]:
 
 def opens_or_is_refused(raw: bytes, path: Path) -> None:
     path.write_bytes(raw)
-    found = sheet_or_mistakes(lambda: load(path)[0])
+    found = sheet_or_mistakes(lambda: sheet_of(path))
     if isinstance(found, Sheet):
         return
     assert found

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sheets import sheet_of
+from sheets import run_of, sheet_of
 from test_worth import SIZED
 
 from flowsheet.show import notebook
 from flowsheet.show.text import markup
-from flowsheet.solve.model import load
 from flowsheet.spec.rocks import specimen_table
 from flowsheet.spec.yaml import document
 from flowsheet.study.balance.reconcile import reconcile_sheet
@@ -94,18 +93,18 @@ def ledger_of_pile() -> Any:
 
 #: Kind of result → how one is made, words of its title, and how many pictures and tables it has.
 MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
-    Run: (lambda: run(load(SACK)[0]), "Quillfeather dump, sack 3", 5, 4),
+    Run: (lambda: run_of(SACK), "Quillfeather dump, sack 3", 5, 4),
     Trials: (lambda: trials_of("scalp.opening=20mm,12mm"), "Trials", 1, 1),
-    Chance: (lambda: chance(load(SACK)[0], 100), "How sure it is", 2, 3),
-    Reconciled: (lambda: next(iter(reconcile_sheet(load(SACK)[0]).values())), "What the weights say", 1, 3),
-    Fitted: (lambda: fit(load(SACK)[0], load(SACK)[0].weighed, 1), "Quillfeather dump, sack 3", 1, 2),
+    Chance: (lambda: chance(sheet_of(SACK), 100), "How sure it is", 2, 3),
+    Reconciled: (lambda: next(iter(reconcile_sheet(sheet_of(SACK)).values())), "What the weights say", 1, 3),
+    Fitted: (lambda: fit(sheet_of(SACK), sheet_of(SACK).weighed, 1), "Quillfeather dump, sack 3", 1, 2),
     Forecasts: (
         lambda: run_forecasts(document.read(SACK), {"scalp.opening": ["20mm", "6mm"]}, 1, iter),
         "Trials on the fitted sheet", 0, 1,
     ),
-    Planned: (lambda: planned(load(SACK)[0], Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
+    Planned: (lambda: planned(sheet_of(SACK), Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
     Lot: (lambda: lot(ledger_of_pile(), None, iter), "Quillfeather pile", 1, 2),
-    LotSheet: (lambda: lot_sheet(load(SACK)[0], 1), "Lot sheet", 0, 0),
+    LotSheet: (lambda: lot_sheet(sheet_of(SACK), 1), "Lot sheet", 0, 0),
     Found: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),
     All: (one_specimen, "A specimen", 1, 2),
     Worths: (lambda: worth(sheet_of(SIZED), 20, 1, iter), "What it is worth", 2, 5),
@@ -140,7 +139,7 @@ def test_all_results_that_commands_print_are_here() -> None:
 
 
 def test_a_run_says_its_answers_and_its_balance() -> None:
-    found = run(load(SACK)[0], certain=False)
+    found = run_of(SACK, certain=False)
     read = Reader(str(found._repr_html_()))
     assert f"you keep {1000 * found.kept_g / 1000:.3f} g" in read.told("p")
     assert "What you keep" in read.told("h3")

@@ -7,6 +7,7 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from flowsheet.spec.blocks.factors import Factors, _read
 from flowsheet.spec.text import mesh
@@ -257,7 +258,7 @@ PIECES = ["1", "20", "0", ".5", "1/2", "1/0", "1e999", "1e308", "-", "+", "–",
           "٣", "²", "µ", "\x00", "{", "K", "M", "M" * 200]  # fmt: skip
 
 
-@settings(deadline=None, derandomize=True, max_examples=600)
+@settings(deadline=None, derandomize=True, max_examples=examples(600))
 @given(text=st.text(max_size=30) | st.lists(st.sampled_from(PIECES), max_size=8).map("".join),
        wanted=st.sampled_from(DIMENSIONS))  # fmt: skip
 def test_any_text_is_a_finite_number_or_a_number_mistake(text, wanted):
@@ -273,7 +274,7 @@ def test_any_text_is_a_finite_number_or_a_number_mistake(text, wanted):
     assert told.remedy
 
 
-@settings(deadline=None, derandomize=True, max_examples=300)
+@settings(deadline=None, derandomize=True, max_examples=examples(300))
 @given(value=st.floats(1e-6, 1e6), unit=st.sampled_from(["kg", "g", "lb", "ozt", "dwt", "t", "long ton"]))
 def test_doubt_scales_with_the_unit_as_the_value_does(value, unit):
     number = parse(f"{value!r} {unit} ± {value / 4!r}", MASS)

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sheets import run_of, sheet_of
+from sheets import plain_run_of, sheet_of
 
 from flowsheet import starters
-from flowsheet.solve.model import Model, load
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.study.common.streams import weight
 
@@ -47,7 +47,7 @@ def test_what_can_hardly_be_meant_is_noted(old: str, new: str, told: str) -> Non
     assert text.count(old) == 1
     notes = model_of(text.replace(old, new)).notes()
     assert any(note.text.startswith(told) for note in notes), notes
-    assert notes == [note for note in run_of(text.replace(old, new)).notes if note in notes]
+    assert notes == [note for note in plain_run_of(text.replace(old, new)).notes if note in notes]
 
 
 @pytest.mark.parametrize(
@@ -62,23 +62,23 @@ def test_what_may_be_meant_is_not(old: str, new: str) -> None:
 
 @pytest.mark.parametrize("path", sorted(starters.folder().glob("*.yaml")), ids=lambda path: path.stem)
 def test_no_shipped_sheet_is_odd(path: Path) -> None:
-    notes = Model.of(load(path)[0]).notes()
+    notes = Model.of(sheet_of(path)).notes()
     odd = {"grade_of_a_concentrate", "idle_step", "lighter_than_its_largest_rock", "grains_larger_than_rock"}
     assert not odd & {note.code for note in notes}
 
 
 def test_an_odd_ore_without_sizes_is_noted_too() -> None:
-    found = run_of("ore: {mass: 1 kg, grade: 2 %}\nsteps: {a: {do: factors, takes: ore, gives: b}}\nkeep: b")
+    found = plain_run_of("ore: {mass: 1 kg, grade: 2 %}\nsteps: {a: {do: factors, takes: ore, gives: b}}\nkeep: b")
     assert any(note.code == "grade_of_a_concentrate" for note in found.notes)
 
 
 def test_a_mass_to_stop_at_is_noted_where_it_is_used() -> None:
     told = "wash: washed down to 200 g: the model takes no more free gold to be lost for that."
     text = (ORE + STEPS).replace("tailings: tails}", "tailings: tails}, pull: 200 g")
-    assert any(warning.text.startswith(told) for warning in run_of(text).warnings)
-    assert run_of(ORE + STEPS).warnings == []
+    assert any(warning.text.startswith(told) for warning in plain_run_of(text).warnings)
+    assert plain_run_of(ORE + STEPS).warnings == []
     given = text.replace("pull: 200 g", "pull: 200 g, recovery: {concentrate: 80 %}")
-    assert run_of(given).warnings == []
+    assert plain_run_of(given).warnings == []
 
 
 # ── rich ores ───────────────────────────────────────────────────────────────────────────────────────────────
@@ -92,7 +92,7 @@ keep: con
 
 
 def test_a_rich_feed_weighs_what_was_weighed_and_so_does_what_comes_of_it() -> None:
-    found = run_of(RICH)
+    found = plain_run_of(RICH)
     ore, con, tails = (found.streams[name] for name in ("ore", "con", "tails"))
     # 300 g of gold and a quarter of that in silver are 375 g of the 10 kg; 9.625 kg are rock.
     assert ore.mass_kg == pytest.approx(10, rel=1e-12)
@@ -116,7 +116,7 @@ def test_a_rich_ore_makes_room_for_its_metal_in_every_draw() -> None:
 
 
 def test_two_ores_of_which_one_is_rich_add_up() -> None:
-    found = run_of("""
+    found = plain_run_of("""
 ores:
   vein: {mass: 2 kg, grade: 5 %}
   wall: {mass: 8 kg, grade: 10 g/t}
@@ -137,7 +137,7 @@ steps: {part: {do: split, takes: ore, gives: {a: one, b: two}}}
 keep: [one, two]
 sieves: [1 mm]
 """
-    found = run_of(text)
+    found = plain_run_of(text)
     assert found.streams["ore"].gold_g == pytest.approx(300, rel=1e-9)
     assert found.streams["ore"].mass_kg == pytest.approx(10, rel=1e-12)
     assert found.streams["one"].mass_kg == pytest.approx(5, rel=1e-12)
@@ -154,6 +154,6 @@ sieves: [1 mm]
 @pytest.mark.parametrize("more", ["", ", split: {OUT: 100 %}", ", recovery: {OUT: 100 %}"])
 def test_given_shares_with_one_outlet_send_all_there(gives: str, more: str) -> None:
     step = f"{{do: factors, takes: ore, gives: {gives}{more.replace('OUT', 'all' if 'all' in gives else 'out')}}}"
-    found = run_of(f"{ORE}\nsteps: {{hold: {step}}}\nkeep: pile")
+    found = plain_run_of(f"{ORE}\nsteps: {{hold: {step}}}\nkeep: pile")
     assert found.streams["pile"].mass_kg == pytest.approx(14, rel=1e-12)
     assert found.kept_share == pytest.approx(1, rel=1e-12)

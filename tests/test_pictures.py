@@ -21,6 +21,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from sheets import run_of, sheet_of
 from strategies import sheets
+from tiers import examples
 
 from flowsheet.ore.arrays import Array
 from flowsheet.show.balance import weight_plots
@@ -30,7 +31,6 @@ from flowsheet.show.run import gold_bar, pictures, run_plots
 from flowsheet.show.run.files import default_streams
 from flowsheet.show.text import markup
 from flowsheet.show.text.content import Picture
-from flowsheet.solve.model import load
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
@@ -276,7 +276,7 @@ def check_bar(found: Run) -> gold_bar.GoldBar:
     return bar
 
 
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(sheets())
 def test_the_bar_of_any_sheet_adds_to_all_of_the_gold(text: str) -> None:
     try:
@@ -328,7 +328,7 @@ def test_fates_are_told_by_more_than_colour(sack: Facts) -> None:
 
 
 def test_gold_caught_in_a_loop_is_in_the_bar() -> None:
-    found = run(load(SACK.parent.parent.parent / "configs" / "closed_circuit.yaml")[0], certain=False)
+    found = run_of(SACK.parent.parent.parent / "configs" / "closed_circuit.yaml", certain=False)
     caught = [row for row in found.caught if row.gold_g > 0]
     assert caught
     bar = check_bar(found)

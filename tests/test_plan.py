@@ -5,18 +5,18 @@ from __future__ import annotations
 import json
 import math
 import re
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from commands import Command
 from sheets import sheet_of
 
-from flowsheet import cli
 from flowsheet.ore import grains
 from flowsheet.show.sampling import plans
+from flowsheet.show.sampling.plans import WELL_DONE
 from flowsheet.solve.model import Model
 from flowsheet.spec.blocks.json_schema import json_schema
 from flowsheet.spec.blocks.schema import Sheet
@@ -316,27 +316,14 @@ def test_the_same_seed_the_same_answer() -> None:
 # ── what is asked, and what is told ─────────────────────────────────────────────────────────────────────────
 
 
-def flowsheet(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *arguments: str
-) -> tuple[int, str, str]:
-    monkeypatch.setattr(sys, "argv", ["flowsheet", *arguments])
-    with pytest.raises(SystemExit) as done:
-        cli.main()
-    told = capsys.readouterr()
-    return int(done.value.code or 0), told.out, told.err
-
-
 @pytest.fixture
-def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+def file(tmp_path: Path) -> str:
     (tmp_path / "pile.yaml").write_text(text_of(), encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
     return "pile.yaml"
 
 
-def test_the_command_tells_and_writes(
-    file: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    code, out, err = flowsheet(monkeypatch, capsys, "plan", file, "--out", "there")
+def test_the_command_tells_and_writes(file: str, flowsheet: Command) -> None:
+    code, out, err = flowsheet("plan", file, "--out", "there")
     assert code == 0
     flat = " ".join(out.split())
     assert re.search(r"Take \d+ of the 40 sacks \(\d+ kg\)\. Crush each by itself until all of it passes 20 mm", flat)
@@ -348,8 +335,8 @@ def test_the_command_tells_and_writes(
     assert Path("there/doubt_by_mass.png").read_bytes().startswith(PNG)
 
 
-def test_json_says_the_same(file: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = flowsheet(monkeypatch, capsys, "plan", file, "--mass", "60kg", "--sacks", "90", "--json")
+def test_json_says_the_same(file: str, flowsheet: Command) -> None:
+    code, out, _ = flowsheet("plan", file, "--mass", "60kg", "--sacks", "90", "--json")
     assert code == 0
     told = json.loads(out)
     assert told["pile"]["sacks"] == 90
@@ -377,10 +364,9 @@ def test_what_is_asked_wrongly(
     arguments: tuple[str, ...],
     said: str,
     file: str,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    flowsheet: Command,
 ) -> None:
-    code, out, err = flowsheet(monkeypatch, capsys, "plan", file, *arguments)
+    code, out, err = flowsheet("plan", file, *arguments)
     assert (code, out) == (2, "")
     assert said in err
 
@@ -439,3 +425,27 @@ def test_a_sheet_without_grains_is_told_what_it_lacks() -> None:
 
 def test_size_ranges_of_gy() -> None:
     assert [gy.size_range_factor(spread) for spread in (10, 3, 1.5, 1)] == [0.25, 0.5, 0.75, 1]
+
+
+# ── rules of others, as they print them ─────────────────────────────────────────────────────────────────────
+
+
+def test_an_old_rule_for_the_mass_of_a_sample() -> None:
+    # T. R. Woodbridge (1916), in J. Wells, BLM Technical Bulletin 4 (1969): largest piece 1 in, 2,000 lb; 2 in,
+    # 10,000 lb.
+    pound = 0.45359237
+    assert gy.rule_of_thumb(0.0254) == pytest.approx(2000 * pound, rel=1e-12)
+    assert gy.rule_of_thumb(0.0508) == pytest.approx(10_000 * pound, rel=1e-12)
+    assert math.log2(gy.rule_of_thumb(0.2) / gy.rule_of_thumb(0.1)) == pytest.approx(2.3219, abs=5e-5)
+
+
+def test_the_planning_rule_is_an_sd_of_root_two() -> None:
+    # M. K. G. Whateley & B. C. Scott, in Introduction to Mineral Exploration, p. 205: total error variance at most
+    # twice the fundamental one (sd factor 1.41421).
+    assert math.sqrt(WELL_DONE) == pytest.approx(1.41421, abs=5e-6)
+
+
+def test_increments_grow_as_the_root_of_the_lot() -> None:
+    # ASTM D2234 (from memory; coal, only for the form): 35 increments of 1000 t of raw coal, 70 of 4000 t.
+    assert gy.increments(1000e3) == 35
+    assert gy.increments(4000e3) == 70

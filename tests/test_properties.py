@@ -12,6 +12,7 @@ from checker import amount, check
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from strategies import KINDS, doubtful, heavier, parted_and_joined, sheets, shuffled
+from tiers import examples
 
 from flowsheet.solve.balance import closure
 from flowsheet.solve.propagate import Solution
@@ -19,7 +20,7 @@ from flowsheet.solve.silver import Silver
 from flowsheet.spec.text.mistakes import SheetError
 
 ARRAYS = ("light", "heavy", "free", "locked")
-FEW = settings(max_examples=40)
+FEW = settings(max_examples=examples(40))
 
 
 @contextlib.contextmanager
@@ -51,7 +52,7 @@ def hold(text: str, solved: Callable[..., Solution]) -> None:
         assert caught.circulating_load >= 0
 
 
-@settings(max_examples=100)
+@settings(max_examples=examples(100))
 @given(text=sheets())
 def test_every_sheet_closes(text: str, solved: Callable[..., Solution]) -> None:
     hold(text, solved)
@@ -64,7 +65,7 @@ def test_five_hundred_sheets_close(text: str, solved: Callable[..., Solution]) -
     hold(text, solved)
 
 
-@settings(max_examples=10)
+@settings(max_examples=examples(10))
 @given(text=sheets(), seed=st.integers(0, 1000))
 def test_every_sheet_closes_on_draws(text: str, seed: int, solved: Callable[..., Solution]) -> None:
     with unless_nothing_leaves():
@@ -210,7 +211,7 @@ def test_more_of_the_same_ore_gives_more_of_the_same(text: str, solved: Callable
         assert theirs.circulating_load == pytest.approx(mine.circulating_load, rel=1e-9, abs=1e-12)
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(text=sheets(linear=True))
 def test_draws_of_a_linear_sheet_average_to_its_plain_answer(text: str, solved: Callable[..., Solution]) -> None:
     draws = 300

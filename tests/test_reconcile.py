@@ -20,7 +20,7 @@ from flowsheet import cli
 from flowsheet.show.balance import reconciled as shown
 from flowsheet.show.balance.weight_plots import write_reconciled
 from flowsheet.show.text.figures import sig
-from flowsheet.solve.model import Model, load
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement, measurement
 from flowsheet.spec.blocks.schema import Sheet
@@ -660,7 +660,7 @@ def sack3(tmp_path: Path, *change: tuple[str, str]) -> Reconciled:
         text = text.replace(old, new)
     (tmp_path / "sack3.csv").write_text(text, encoding="utf-8")
     (tmp_path / "sack3.yaml").write_text((folder / "sack3.yaml").read_text(encoding="utf-8"), encoding="utf-8")
-    return reconcile_sheet(load(tmp_path / "sack3.yaml")[0])["sack3"]
+    return reconcile_sheet(sheet_of(tmp_path / "sack3.yaml"))["sack3"]
 
 
 def test_the_bead_counts_on_paper_though_the_feed_is_suspect(tmp_path: Path) -> None:

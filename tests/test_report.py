@@ -6,7 +6,6 @@ import json
 import re
 import shutil
 import subprocess
-import sys
 import zlib
 from dataclasses import replace
 from functools import cache
@@ -15,7 +14,8 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
-from sheets import sheet_of
+from commands import Command
+from sheets import run_of, sheet_of
 
 from flowsheet.show.estimate import chances
 from flowsheet.show.report import svg
@@ -31,7 +31,6 @@ from flowsheet.show.text.terminal import RULES
 from flowsheet.solve.model import load
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.balance.reconcile import reconcile_sheet
-from flowsheet.study.run.run import run
 from flowsheet.study.run.sensitivity import Change
 
 ROOT = Path(__file__).parent.parent
@@ -158,7 +157,7 @@ class Page(HTMLParser):
 
 @cache
 def known(path: Path) -> Facts:
-    return facts(load(path)[0], path.name, path.read_text(encoding="utf-8"))
+    return facts(sheet_of(path), path.name, path.read_text(encoding="utf-8"))
 
 
 @cache
@@ -219,7 +218,7 @@ def test_every_shipped_sheet_has_every_section_and_the_answers_of_its_run(path: 
 
 
 def test_numbers_of_the_tables_are_those_of_the_run(sack: Report) -> None:
-    solved, page = run(load(SACK)[0]), Page(html(sack))
+    solved, page = run_of(SACK), Page(html(sack))
     told = solved.as_dict()
     for key, grid in (("balance", run_tables.balance(solved)), ("finer", run_tables.finer(solved)),
                       ("weighed", run_tables.weighed(solved))):  # fmt: skip
@@ -252,7 +251,7 @@ def test_the_list_beside_the_bar_makes_all_of_the_gold(sack: Report) -> None:
 
 
 def test_sizes_in_numbers_sum_to_the_streams(sack: Report) -> None:
-    solved, rows = run(load(SACK)[0]), Page(html(sack)).rows["sizes-table"]
+    solved, rows = run_of(SACK), Page(html(sack)).rows["sizes-table"]
     head, *body = rows
     assert head[1:] == [
         "ore: rock, kg", "ore: gold, mg", "tails: rock, kg", "tails: gold, mg", "specimens: rock, g",
@@ -348,7 +347,7 @@ def test_where_nothing_checks_a_weight_there_is_no_picture_of_how_far_it_moved()
 
 def test_weights_are_told_per_test_and_the_rest_by_a_command(sack: Report) -> None:
     of_sack = next(section for section in sack.sections if section.key == "weights")
-    found = reconcile_sheet(load(SACK)[0])["sack3"]
+    found = reconcile_sheet(sheet_of(SACK))["sack3"]
     assert [row[3] for row in of_sack.grids[0].rows] == [weight.sd for weight in found.weights]
     assert of_sack.lines[0].startswith("Do my weights agree?\nYes: ")
 
@@ -435,7 +434,7 @@ def test_every_default_that_was_assumed_is_in_it_with_its_source(sack: Report) -
 
 
 def test_the_drawing_is_told_in_words(sack: Report) -> None:
-    words = flow_in_words(run(load(SACK)[0]))
+    words = flow_in_words(run_of(SACK))
     assert words.startswith("The flowsheet drawn: 8 steps, scalp (screen), look (sort), ")
     assert "Kept: bead (80.5 % of the gold), specimens (6.7 % of the gold)." in words
     assert words.endswith("most gold with tails, 10.3 % of it.")
@@ -628,49 +627,44 @@ def test_on_paper_the_bar_stands_below_the_answers(sack: Report) -> None:
 # ── the command ─────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def flowsheet(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "flowsheet", *map(str, arguments)], capture_output=True,
-                          encoding="utf-8", check=False, timeout=120, cwd=cwd)  # fmt: skip
-
-
 @pytest.mark.slow
-def test_the_command_writes_by_the_ending(tmp_path: Path) -> None:
-    done = flowsheet("report", FACTORS, "--json", "--day", DAY, cwd=tmp_path)
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
+def test_the_command_writes_by_the_ending(flowsheet: Command, tmp_path: Path) -> None:
+    done = flowsheet("report", FACTORS, "--json", "--day", DAY)
+    assert done.code == 0, done.err
+    told = done.json
     assert told["written"] == "factors.report.html"
     page = (tmp_path / told["written"]).read_text(encoding="utf-8")
     assert page == html(made(FACTORS))
     found = made(FACTORS).sections
     assert told["sections"] == [{"key": s.key, "head": s.head, "lines": list(s.lines)} for s in found]
-    done = flowsheet("report", FACTORS, "-o", "a.pdf", "--paper", "letter", cwd=tmp_path)
-    assert (done.returncode, done.stdout, done.stderr) == (0, "", "wrote a.pdf\n")
+    done = flowsheet("report", FACTORS, "-o", "a.pdf", "--paper", "letter")
+    assert (done.code, done.out, done.err) == (0, "", "wrote a.pdf\n")
     assert pages_of((tmp_path / "a.pdf").read_bytes())[1] == {"612 x 792"}
 
 
 @pytest.mark.parametrize(("name", "said"), [
     ("a.txt", "a report is written as .html or .pdf"), ("none/a.html", "there is no folder"), (".", "is written as"),
 ])  # fmt: skip
-def test_what_cannot_be_written_is_refused(tmp_path: Path, name: str, said: str) -> None:
-    done = flowsheet("report", FACTORS, "-o", name, cwd=tmp_path)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+def test_what_cannot_be_written_is_refused(flowsheet: Command, tmp_path: Path, name: str, said: str) -> None:
+    done = flowsheet("report", FACTORS, "-o", name)
+    assert done.code == 2
+    assert said in done.err
+    assert "Traceback" not in done.err
     assert not list(tmp_path.iterdir())
 
 
-def test_a_folder_and_the_sheet_itself_are_refused(tmp_path: Path) -> None:
+def test_a_folder_and_the_sheet_itself_are_refused(flowsheet: Command, tmp_path: Path) -> None:
     (tmp_path / "f.html").mkdir()
     sheet = tmp_path / "sheet.html"
     sheet.write_bytes(FACTORS.read_bytes())
     for name, said in (("f.html", "this is a directory"), ("sheet.html", "this is the sheet itself")):
-        done = flowsheet("report", sheet, "-o", name, cwd=tmp_path)
-        assert done.returncode == 2
-        assert said in done.stderr
+        done = flowsheet("report", sheet, "-o", name)
+        assert done.code == 2
+        assert said in done.err
     assert sheet.read_bytes() == FACTORS.read_bytes()
 
 
 def test_what_the_page_is_made_of_lies_in_the_package() -> None:
     for name in ("report.html.j2", "report.css", "report.typ"):
         assert files("flowsheet.show.report").joinpath(name).is_file()
-    assert drawing.svg(run(load(FACTORS)[0], certain=False)).startswith("<svg")
+    assert drawing.svg(run_of(FACTORS, certain=False)).startswith("<svg")

@@ -23,10 +23,9 @@ from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots
 from flowsheet.show.run.terminal import show_run
 from flowsheet.show.text import figures, tables, terminal
 from flowsheet.show.trials import trial_files, trial_plots, trial_sentences, trial_tables
-from flowsheet.solve.model import load
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import document
-from flowsheet.study.run.run import Run, run
+from flowsheet.study.run.run import Run
 from flowsheet.study.run.screen_options import Finer
 from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
@@ -289,7 +288,7 @@ def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: p
 
 @pytest.mark.parametrize("path", sorted(starters.folder().glob("*.yaml")), ids=lambda path: path.stem)
 def test_tables_fit_eighty_columns_with_names_and_numbers_whole(path: Path) -> None:
-    found = run(load(path)[0])
+    found = run_of(path)
     for grid in (
         run_tables.balance(found),
         run_tables.coarse(found),

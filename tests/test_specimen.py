@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from commands import Command
 
-from flowsheet import cli
 from flowsheet.spec.rocks import host_rock
 from flowsheet.spec.rocks.specimen_table import Specimen, from_options, parse
 from flowsheet.spec.text.mistakes import SheetError
@@ -306,21 +305,10 @@ def test_all_mistakes_are_told_at_once() -> None:
 
 # ── the command ─────────────────────────────────────────────────────────────────────────────────────────────
 
-Command = Callable[..., tuple[int, str, str]]
-
 
 @pytest.fixture
-def flowsheet(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Command:
-    monkeypatch.chdir(tmp_path)
-
-    def command(*arguments: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["flowsheet", "specimen", *arguments])
-        with pytest.raises(SystemExit) as done:
-            cli.main()
-        captured = capsys.readouterr()
-        return int(done.value.code or 0), captured.out, captured.err
-
-    return command
+def flowsheet(flowsheet: Command) -> Command:
+    return partial(flowsheet, "specimen")
 
 
 WEIGHTS = ("--air", "96g", "--water", "74.5g")

@@ -7,16 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sheets import run_of, sheet_of, solved
+from sheets import plain_run_of, sheet_of, solved
 
 from flowsheet import starters
-from flowsheet.solve.model import load
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import document
 from flowsheet.study.common import coarse_fraction, what_if
 from flowsheet.study.run.losses import REASONS, Loss
-from flowsheet.study.run.run import run
 from flowsheet.study.trials.trials import Trials, counts, parse_settings, run_trials
 
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
@@ -44,7 +42,7 @@ keep: bead
 
 
 def test_the_balance_of_a_sheet_of_factors_by_hand() -> None:
-    found = run_of(BY_FACTORS)
+    found = plain_run_of(BY_FACTORS)
     ore, con, tails = (found.streams[name] for name in ("ore", "con", "tails"))
     assert (ore.mass_kg, ore.gold_g) == (pytest.approx(10), pytest.approx(0.2))
     assert ore.grade_g_per_t == pytest.approx(20, rel=1e-12)
@@ -64,7 +62,7 @@ def test_the_balance_of_a_sheet_of_factors_by_hand() -> None:
 
 
 def test_the_bead_is_gold_and_silver_with_a_fineness_by_hand() -> None:
-    found = run_of(BY_FACTORS)
+    found = plain_run_of(BY_FACTORS)
     bead, button, slag, cupel = (found.streams[name] for name in ("bead", "button", "slag", "cupel"))
     # 900 fine where the sheet says nothing: 1 g of silver with 9 g of gold.
     silver = 0.16 / 9
@@ -82,11 +80,11 @@ def test_the_bead_is_gold_and_silver_with_a_fineness_by_hand() -> None:
 
 def test_the_slag_weighs_its_rock() -> None:
     # Gold in the slag weighs nothing beside 200 g of it.
-    assert run_of(BY_FACTORS).streams["slag"].mass_kg == pytest.approx(0.2, rel=1e-12)
+    assert plain_run_of(BY_FACTORS).streams["slag"].mass_kg == pytest.approx(0.2, rel=1e-12)
 
 
 def test_a_rich_concentrate_weighs_its_gold_too() -> None:
-    found = run_of("""
+    found = plain_run_of("""
 ore: {mass: 1 kg, grade: 1000 g/t, gold: {fineness: 800}}
 steps: {wash: {do: factors, takes: ore, gives: {con: con, tails: tails}, split: {con: 1 %}, recovery: {con: 90 %}}}
 keep: con
@@ -97,7 +95,7 @@ keep: con
 
 
 def test_an_ore_weighs_what_the_sheet_says_however_rich() -> None:
-    found = run_of("""
+    found = plain_run_of("""
 ore: {mass: 200 g, grade: 5 %}
 steps: {melt: {do: smelt, takes: ore, gives: {button: button, slag: slag}}}
 keep: button
@@ -119,7 +117,7 @@ keep: bead
 
 
 def test_two_ores_by_hand() -> None:
-    found = run_of(TWO_ORES)
+    found = plain_run_of(TWO_ORES)
     assert list(found.streams)[:2] == ["east", "west"]
     east, west, con, bead = (found.streams[name] for name in ("east", "west", "con", "bead"))
     assert (east.mass_share, west.mass_share) == (pytest.approx(0.25), pytest.approx(0.75))
@@ -132,7 +130,7 @@ def test_two_ores_by_hand() -> None:
 
 
 def test_two_ores_of_different_sizes_share_one_grid() -> None:
-    found = run_of("""
+    found = plain_run_of("""
 ores:
   east: {mass: 10 kg, grade: 10 g/t, sizes: {top: 30 mm, p80: 20 mm}, gold: {d50: 0.2 mm, d95: 1 mm}}
   west: {mass: 30 kg, grade: 20 g/t, sizes: {top: 80 mm, p80: 50 mm}, gold: {d50: 0.4 mm, d95: 2 mm}}
@@ -159,8 +157,8 @@ keep: con
 
 
 def test_what_a_mill_holds_up_is_a_stream_and_a_loss() -> None:
-    found = run_of(HELD_UP)
-    none = run_of(HELD_UP.replace("10 %", "0 %"))
+    found = plain_run_of(HELD_UP)
+    none = plain_run_of(HELD_UP.replace("10 %", "0 %"))
     held = found.streams["powder held up"]
     ground = none.streams["powder"]
     free = sum(row.free_g for row in ground.sizes)
@@ -172,7 +170,7 @@ def test_what_a_mill_holds_up_is_a_stream_and_a_loss() -> None:
     assert found.streams["powder"].mass_kg == pytest.approx(10, rel=1e-12)
     loss = next(loss for loss in found.losses if loss.stream == "powder held up")
     assert loss.why["other"] == pytest.approx(1)
-    named = run_of(HELD_UP.replace("gives: powder", "gives: {product: powder, held_up: lodged}"))
+    named = plain_run_of(HELD_UP.replace("gives: powder", "gives: {product: powder, held_up: lodged}"))
     assert named.streams["lodged"].gold_g == pytest.approx(held.gold_g, rel=1e-12)
     assert "powder held up" not in named.streams
 
@@ -199,9 +197,9 @@ keep: [con, specimens]
 
 
 def test_the_coarse_fraction_of_an_assayed_sieve_table_by_hand() -> None:
-    rows = {row.opening_mm: row for row in run_of(ASSAYED).coarse}
+    rows = {row.opening_mm: row for row in plain_run_of(ASSAYED).coarse}
     assert list(rows) == [80, 45, 22.4, 20, 12.7, 11.2, 10, 5.6, 2.8]
-    assert len(run_of(ASSAYED).coarse) == len(rows)
+    assert len(plain_run_of(ASSAYED).coarse) == len(rows)
     assert rows[20].mass_share == pytest.approx(0.6, rel=1e-12)
     assert rows[20].grade_g_per_t == pytest.approx(30, rel=1e-12)
     assert rows[20].gold_share == pytest.approx(6 * 30 / (10 * 25), rel=1e-12)
@@ -210,14 +208,14 @@ def test_the_coarse_fraction_of_an_assayed_sieve_table_by_hand() -> None:
 
 
 def test_an_opening_above_the_top_size_holds_nothing() -> None:
-    row = run_of(ASSAYED).coarse[0]
+    row = plain_run_of(ASSAYED).coarse[0]
     assert row.opening_mm == 80
     assert (row.mass_share, row.gold_share, row.grade_g_per_t, row.in_sight_share) == (0, 0, 0, 0)
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
 def test_coarse_shares_are_sums_over_the_classes_of_the_feed(path: Path) -> None:
-    found = run(load(path)[0])
+    found = plain_run_of(path)
     ores = [found.streams[name] for name in found.solution.model.sheet.ores]
     for told in found.coarse:
         above = [row for stream in ores for row in stream.sizes if row.lower_mm >= told.opening_mm * (1 - 1e-9)]
@@ -231,7 +229,7 @@ def test_coarse_shares_are_sums_over_the_classes_of_the_feed(path: Path) -> None
 
 @pytest.mark.parametrize("opening", ["22.4 mm", "5.6 mm", "11.2 mm", "2.8 mm", "0.0056 m"])
 def test_a_screen_of_a_standard_size_is_told_once(opening: str) -> None:
-    rows = run_of(ASSAYED.replace("opening: 20 mm", f"opening: {opening}")).coarse
+    rows = plain_run_of(ASSAYED.replace("opening: 20 mm", f"opening: {opening}")).coarse
     told = [row.opening_mm for row in rows]
     assert len(told) == len(set(told))
     assert 1e3 * numbers.parse(opening, units.LENGTH).value == pytest.approx(
@@ -261,8 +259,8 @@ def test_what_is_in_sight_is_what_the_sheet_s_sort_picks_of_the_same_feed() -> N
 def test_without_a_sort_gold_is_in_sight_as_for_one_with_the_defaults() -> None:
     sort = LOOKED_OVER.replace(", care: 0.7, sees: 0.25 mm, cluster: 3", "")
     none = f"{ore()}\nsteps: {{wash: {{do: pan, takes: ore, gives: {{concentrate: con, tailings: t}}}}}}\nkeep: con"
-    assert run_of(none).coarse == run_of(sort).coarse
-    assert run_of(none).coarse[0].in_sight_share > 0
+    assert plain_run_of(none).coarse == plain_run_of(sort).coarse
+    assert plain_run_of(none).coarse[0].in_sight_share > 0
 
 
 def test_gold_in_sight_of_one_class_by_hand() -> None:
@@ -288,13 +286,13 @@ def test_gold_in_sight_of_one_class_by_hand() -> None:
 
 def test_unknown_grains_are_not_in_sight() -> None:
     text = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 40 mm, p80: 25 mm}}\nsteps:\n  look: {do: sort, takes: ore, "
-    found = run_of(text + "gives: {picked: a, left: b}, split: {picked: 5 %}, recovery: {picked: 20 %}}\nkeep: a")
+    found = plain_run_of(text + "gives: {picked: a, left: b}, split: {picked: 5 %}, recovery: {picked: 20 %}}\nkeep: a")
     assert [row.in_sight_share for row in found.coarse] == [0] * len(found.coarse)
     assert found.coarse[0].gold_share > 0
 
 
 def test_openings_that_only_given_shares_name_are_told_of() -> None:
-    found = run_of(f"""
+    found = plain_run_of(f"""
 {ore()}
 steps:
   sieve: {{do: screen, takes: ore, gives: {{oversize: over, undersize: under}}, recovery: {{oversize: 50 %}},
@@ -321,7 +319,7 @@ keep: [con, specimens]
 
 
 def test_finer_rows_are_the_sheets_solved_one_by_one() -> None:
-    found = run_of(SCREENED)
+    found = plain_run_of(SCREENED)
     assert [row.opening_mm for row in found.finer] == [20, 16, 11.2, 8, 5.6]
     base = solved(SCREENED)
     for row in found.finer:
@@ -342,7 +340,7 @@ def test_finer_rows_are_the_sheets_solved_one_by_one() -> None:
 def test_dust_on_the_oversize_is_no_rock_to_look_over() -> None:
     text = (starters.folder() / "finer_screen.yaml").read_text(encoding="utf-8")
     assert "efficiency: 90 %" in text
-    for row in run_of(text.replace("efficiency: 90 %", "efficiency: 60 %")).finer:
+    for row in plain_run_of(text.replace("efficiency: 90 %", "efficiency: 60 %")).finer:
         # Were all of it pieces of half the opening, there would be so many, and more there can be none.
         least = 2650 * math.pi / 6 * (row.opening_mm / 2000) ** 3
         assert 1 < row.rocks < row.looked_over_kg / least
@@ -354,7 +352,7 @@ def test_each_screen_that_is_looked_over_is_tried() -> None:
         "  again: {do: screen, takes: fines, gives: {oversize: middle, undersize: sand}, opening: 8 mm}\n"
         "  peer: {do: sort, takes: middle, gives: {picked: small ones, left: small plain}}\n  grind:",
     ).replace("[plain, fines]", "[plain, small plain, sand]")
-    rows = run_of(twice).finer
+    rows = plain_run_of(twice).finer
     assert [row.screen for row in rows] == ["scalp"] * 5 + ["again"] * 5
     assert [row.opening_mm for row in rows if row.screen == "again"] == [8, 5.6, 4, 2.8, 2]
 
@@ -373,14 +371,14 @@ def test_each_screen_that_is_looked_over_is_tried() -> None:
 )  # fmt: skip
 def test_no_finer_screen_is_tried_where_it_would_tell_nothing(changed: str) -> None:
     assert changed != SCREENED
-    assert run_of(changed).finer == []
+    assert plain_run_of(changed).finer == []
 
 
 # ── losses ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 
 def lost(text: str, stream: str) -> Loss:
-    return next(loss for loss in run_of(text).losses if loss.stream == stream)
+    return next(loss for loss in plain_run_of(text).losses if loss.stream == stream)
 
 
 def pan(**knobs: str) -> str:
@@ -459,7 +457,7 @@ keep: con
 
 
 def test_a_loop_catches_every_grain_that_is_coarser_than_its_sieve() -> None:
-    found = run_of(CIRCUIT)
+    found = plain_run_of(CIRCUIT)
     feed, lower = found.solution.streams["ore"], found.solution.model.grid.lower
     by_grain = feed.free + feed.locked.sum(axis=0)
     want = float(by_grain[lower >= 0.5e-3 * (1 - 1e-9)].sum())
@@ -479,9 +477,9 @@ def test_a_loop_catches_every_grain_that_is_coarser_than_its_sieve() -> None:
 
 
 def test_what_a_loop_caught_is_advised_to_be_panned_first() -> None:
-    found = run_of(CIRCUIT)
+    found = plain_run_of(CIRCUIT)
     change = next(change for change in found.advice if change.setting == "coarse")
-    panned = run_of(CIRCUIT.replace("takes: [ore, coarse]", "takes: [ore, rest]").replace("keep: con", """
+    panned = plain_run_of(CIRCUIT.replace("takes: [ore, coarse]", "takes: [ore, rest]").replace("keep: con", """
   by hand: {do: pan, takes: coarse, gives: {concentrate: nuggets, tailings: rest}}
 keep: [con, nuggets]
 """))  # fmt: skip
@@ -492,15 +490,15 @@ keep: [con, nuggets]
 
 
 def test_names_that_the_sheet_has_are_not_given_to_the_pan_of_the_advice() -> None:
-    (change,) = (change for change in run_of(CIRCUIT).advice if change.setting == "coarse")
+    (change,) = (change for change in plain_run_of(CIRCUIT).advice if change.setting == "coarse")
     named = CIRCUIT.replace("  wash:", "  pan coarse:").replace(": con", ": coarse panned off")
     named = named.replace("powder", "coarse panned")
-    (same,) = (change for change in run_of(named).advice if change.setting == "coarse")
+    (same,) = (change for change in plain_run_of(named).advice if change.setting == "coarse")
     assert same.gain_g == pytest.approx(change.gain_g, rel=1e-12)
 
 
 def test_of_what_a_loop_caught_all_can_be_won_at_most_where_no_grains_are_known() -> None:
-    found = run_of("""
+    found = plain_run_of("""
 ore: {mass: 10 kg, grade: 20 g/t}
 steps:
   a: {do: factors, takes: [ore, back], gives: {on: on, out: out}, split: {on: 50 %}, recovery: {on: 70 %}}
@@ -516,7 +514,7 @@ keep: [off, end, more]
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
 def test_losses_are_ranked_and_their_reasons_make_one(path: Path) -> None:
-    found = run(load(path)[0])
+    found = plain_run_of(path)
     assert [loss.gold_g for loss in found.losses] == sorted((loss.gold_g for loss in found.losses), reverse=True)
     ends = {name for name, stream in found.streams.items() if stream.fate == "lost"}
     assert ends <= {loss.stream for loss in found.losses}
@@ -533,7 +531,7 @@ def test_losses_are_ranked_and_their_reasons_make_one(path: Path) -> None:
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
 def test_advice_gains_what_a_trial_of_the_same_change_gains(path: Path) -> None:
-    found = run(load(path)[0])
+    found = plain_run_of(path)
     caught = {row.stream for row in found.caught}
     assert found.advice
     assert [c.gain_g for c in found.advice] == sorted((c.gain_g for c in found.advice), reverse=True)
@@ -551,15 +549,15 @@ def test_what_is_as_good_already_is_not_advised() -> None:
     text = SCREENED.replace(
         "gives: {picked: specimens, left: plain}", "gives: {picked: specimens, left: plain}, care: 1"
     )
-    assert "look.care" in {change.setting for change in run_of(SCREENED).advice}
-    assert "look.care" not in {change.setting for change in run_of(text).advice}
+    assert "look.care" in {change.setting for change in plain_run_of(SCREENED).advice}
+    assert "look.care" not in {change.setting for change in plain_run_of(text).advice}
 
 
 def test_factors_in_place_of_a_model_leave_its_knobs_without_advice() -> None:
     text = SCREENED.replace(
         "tailings: tails}", "tailings: tails}, split: {concentrate: 1 %}, recovery: {concentrate: 80 %}"
     )
-    advised = {change.setting for change in run_of(text).advice}
+    advised = {change.setting for change in plain_run_of(text).advice}
     assert {s for s in advised if s.startswith("wash.")} == set()
     assert advised
 
@@ -668,7 +666,7 @@ def test_a_range_that_cannot_be_spread_says_what_can(setting: str, message: str,
 
 @pytest.mark.parametrize("text", [SCREENED, CIRCUIT, LOOKED_OVER, BY_FACTORS, HELD_UP])
 def test_an_ore_without_gold_is_solved_all_the_same(text: str) -> None:
-    found = run_of(text.replace("20 g/t", "0 g/t"))
+    found = plain_run_of(text.replace("20 g/t", "0 g/t"))
     assert (found.kept_g, found.kept_share) == (0, 0)
     assert found.advice == []
     assert all(stream.gold_g == stream.gold_share == stream.grade_g_per_t == 0 for stream in found.streams.values())
@@ -680,7 +678,7 @@ def test_an_ore_without_gold_is_solved_all_the_same(text: str) -> None:
 
 
 def test_factors_alone_go_through_every_question() -> None:
-    found = run(load(starters.folder() / "factors.yaml")[0])
+    found = plain_run_of(starters.folder() / "factors.yaml")
     assert found.coarse == []
     assert found.finer == []
     assert found.advice
@@ -688,11 +686,11 @@ def test_factors_alone_go_through_every_question() -> None:
 
 
 def test_warnings_and_cautions_of_the_steps_are_told() -> None:
-    found = run_of(TWO_ORES)
+    found = plain_run_of(TWO_ORES)
     assert any(note.subject.step == "fire" and "rock" in note.text for note in found.warnings)  # gangue in the cupel
     assert found.cautions[-1] == "Local codes and licensed practice come first."
     assert sum("Local codes" in text for text in found.cautions) == 1
-    assert run_of(BY_FACTORS).warnings == []  # its button is clean
+    assert plain_run_of(BY_FACTORS).warnings == []  # its button is clean
     for step in found.solution.model.sheet.steps.values():
         for caution in step.cautions:
             assert any(caution in text for text in found.cautions)
@@ -704,15 +702,15 @@ def test_a_table_of_one_size_is_noted_with_the_slope_that_was_taken() -> None:
         (HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table), "sieve table"),
         (HELD_UP.replace("d50: 0.3 mm, d95: 1 mm", f"sizes: {table.replace('60', '2')}"), "table of gold grains"),
     ):
-        (note,) = (note for note in run_of(text).notes if note.code == "slope_below_taken")
+        (note,) = (note for note in plain_run_of(text).notes if note.code == "slope_below_taken")
         assert note.numbers == {"table": what, "slope": 0.7}
         assert f"the {what} has one size" in note.text
-    found = run_of(HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table))
+    found = plain_run_of(HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table))
     finer = sum(row.light_kg + row.heavy_kg for row in found.streams["ore"].sizes if row.upper_mm <= 16)
     assert finer == pytest.approx(10 * (16 / 60) ** 0.7, rel=1e-12)
-    assert not any(note.code == "slope_below_taken" for note in run_of(ASSAYED).notes)
+    assert not any(note.code == "slope_below_taken" for note in plain_run_of(ASSAYED).notes)
 
 
 def test_a_dirty_table_is_noted() -> None:
-    found = run_of(ASSAYED.replace("    - {sieve: 50 mm, passing: 100 %}\n", ""))
+    found = plain_run_of(ASSAYED.replace("    - {sieve: 50 mm, passing: 100 %}\n", ""))
     assert any(note.code == "largest_piece_taken" for note in found.notes)

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from sheets import sheet_of
 from strategies import doubtful, sheets
 from test_properties import unless_nothing_leaves
+from tiers import examples
 
 from flowsheet import starters
 from flowsheet.ore.factored_material import Difference, Rest, Rowed
@@ -53,7 +54,7 @@ def test_shipped_sheets(name: str) -> None:
     compare(Model.of(sheet_of(starters.folder() / f"{name}.yaml")))
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(text=sheets())
 def test_any_sheet(text: str) -> None:
     with unless_nothing_leaves():

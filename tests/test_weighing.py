@@ -14,10 +14,11 @@ import pytest
 import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sheets import sheet_of
+from sheets import run_of, sheet_of
+from tiers import examples
 
 from flowsheet.show.run import run_tables
-from flowsheet.solve.model import load, rebuild
+from flowsheet.solve.model import rebuild
 from flowsheet.spec.blocks.measurement import (
     ASSAY_SHARE,
     BEAD,
@@ -84,7 +85,7 @@ def folder(tmp_path: Path) -> Path:
 
 def from_table(folder: Path, raw: str | bytes) -> list[Measurement]:
     (folder / "sack.csv").write_bytes(raw.encode() if isinstance(raw, str) else raw)
-    return list(load(folder / "sack.yaml")[0].weighed)
+    return list(sheet_of(folder / "sack.yaml").weighed)
 
 
 def refused(folder: Path, raw: str | bytes) -> list[Mistake]:
@@ -540,11 +541,11 @@ def test_a_slip_of_the_unit_in_gold_is_noted_with_the_reading_that_fits(tmp_path
     sack = tmp_path / "sack3.yaml"
     sack.write_bytes((SACK_TEST / "sack3.yaml").read_bytes())
     (tmp_path / "sack3.csv").write_text(table, encoding="utf-8")
-    assert load(sack)[0].notes == ()
+    assert sheet_of(sack).notes == ()
     assert right in table
     wrong = table.replace(right, slip)
     (tmp_path / "sack3.csv").write_text(wrong, encoding="utf-8")
-    sheet = load(sack)[0]
+    sheet = sheet_of(sack)
     (note,) = sheet.notes
     line = [row.startswith(slip) for row in wrong.splitlines()].index(True) + 1
     stream, what, value, unit, _ = slip.split(",")
@@ -557,7 +558,7 @@ def test_of_several_tests_each_tells_its_own_slips(folder):
     (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: [sack.csv, b.csv]}}\n", encoding="utf-8")
     (folder / "b.csv").write_text("stream,what,value\ncon,gold,270 g\ntails,mass,13 kg\n", encoding="utf-8")
     (folder / "sack.csv").write_text("stream,what,value\nbutton,mass,0.3 mg\ntails,mass,13 kg\n", encoding="utf-8")
-    sheet = load(folder / "sack.yaml")[0]
+    sheet = sheet_of(folder / "sack.yaml")
     first, second = sheet.notes
     assert first.text.startswith(f"{folder / 'sack.csv'}, line 2: button, mass reads 0.3 mg: that is ")
     assert "Did you mean 0.3 g?" in first.text
@@ -665,7 +666,7 @@ def scratch(tmp_path_factory):
     return tmp_path_factory.mktemp("weighing")
 
 
-@settings(max_examples=100)
+@settings(max_examples=examples(100))
 @given(lines=blocks(), separator=st.sampled_from(",;\t"))
 def test_a_table_and_a_block_make_equal_measurements(scratch, lines, separator):
     (scratch / "sack.yaml").write_text(f"{SHEET}weighed: {{file: sack.csv}}\n", encoding="utf-8")
@@ -683,7 +684,7 @@ PIECES = [
 ]  # fmt: skip
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(pieces=st.lists(st.sampled_from(PIECES), max_size=30), headed=st.booleans())
 def test_any_text_is_read_or_refused(pieces, headed):
     text = ("stream,what,value,unit,sd\n" if headed else "") + "".join(pieces)
@@ -697,12 +698,12 @@ def test_any_text_is_read_or_refused(pieces, headed):
     assert found.mistakes or found.data
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(pieces=st.lists(st.sampled_from(PIECES), max_size=30))
 def test_any_weigh_sheet_is_read_or_refused_with_its_sheet(scratch, pieces):
     (scratch / "sack.yaml").write_text(f"{SHEET}weighed: {{file: sack.csv}}\n", encoding="utf-8")
     (scratch / "sack.csv").write_text("stream,what,value,unit,sd\n" + "".join(pieces), encoding="utf-8", newline="")
-    for found in verdict(lambda: list(load(scratch / "sack.yaml")[0].weighed)):
+    for found in verdict(lambda: list(sheet_of(scratch / "sack.yaml").weighed)):
         if isinstance(found, Measurement):
             assert found.sd > 0
             assert math.isfinite(found.value)
@@ -747,7 +748,7 @@ def test_the_table_names_the_tests_and_fits_a_terminal(folder, capsys):
     (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: [sack.csv, other.csv]}}\n", encoding="utf-8")
     (folder / "other.csv").write_text("stream,what,value\nbutton,mass,0.2 g\n", encoding="utf-8")
     from_table(folder, TABLE)
-    found = run(load(folder / "sack.yaml")[0])
+    found = run_of(folder / "sack.yaml")
     assert [row[-1] for row in run_tables.weighed(found).rows] == [*["sack"] * 7, "other"]
     show_run(found)
     shown = capsys.readouterr().out
@@ -762,7 +763,7 @@ def test_its_numbers_stay_whole_in_eighty_columns(folder):
         f"{SHEET}weighed: {{file: sack.csv, tails: {{mass: 12.345 kg}}}}\n", encoding="utf-8"
     )
     from_table(folder, TABLE)
-    grid = run_tables.weighed(run(load(folder / "sack.yaml")[0]))
+    grid = run_tables.weighed(run_of(folder / "sack.yaml"))
     page = io.StringIO()
     Console(file=page, width=80, markup=False).print(grid.rich())
     text = page.getvalue()

@@ -5,14 +5,13 @@ from __future__ import annotations
 import csv
 import json
 import math
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from commands import Command
 from sheets import price_fault, sheet_of
 
 from flowsheet.solve.model import Model
@@ -536,7 +535,7 @@ def test_notes_tell_what_is_not_counted() -> None:
 
 
 def test_trials_have_a_value() -> None:
-    doc = document.parse(SIZED, "invented.yaml")
+    doc = document.parse(SIZED, "sheet.yaml")
     found = run_trials(doc, {"wash.passes": ["1", "2"]})
     assert found.currency == "USD"
     assert found.base.value == pytest.approx(net_of(sheet_of(SIZED), "show + metal"), rel=1e-9)
@@ -550,17 +549,12 @@ def test_trials_have_a_value() -> None:
     assert gold.base.value == pytest.approx(40.0)
 
 
-def flowsheet(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "flowsheet", *map(str, arguments)], capture_output=True,
-                          encoding="utf-8", check=False, timeout=60)  # fmt: skip
-
-
-def test_the_command(tmp_path: Path) -> None:
+def test_the_command(flowsheet: Command, tmp_path: Path) -> None:
     sheet = tmp_path / "a.yaml"
     sheet.write_text(SIZED + "pile: {sacks: 30}\n", encoding="utf-8")
     done = flowsheet("worth", sheet, "--json", "--draws", 100, "--out", tmp_path / "out")
-    assert done.returncode == 0, done.stderr
-    found = json.loads(done.stdout)
+    assert done.code == 0, done.err
+    found = done.json
     assert {"currency", "ways", "break_even", "splits", "crush", "doubts", "margin"} <= set(found)
     assert found["ways"][0]["pile"]["net"]["p5"] <= found["ways"][0]["pile"]["net"]["p95"]
     names = {path.name for path in (tmp_path / "out").iterdir()}
@@ -571,24 +565,24 @@ def test_the_command(tmp_path: Path) -> None:
     assert float(rows[0]["Left, USD"]) == pytest.approx(found["ways"][0]["pile"]["net"]["mean"], rel=1e-6)
 
 
-def test_the_screen_holds_every_answer_and_fits(tmp_path: Path) -> None:
+def test_the_screen_holds_every_answer_and_fits(flowsheet: Command, tmp_path: Path) -> None:
     sheet = tmp_path / "a.yaml"
     sheet.write_text(SIZED, encoding="utf-8")
     done = flowsheet("worth", sheet, "--draws", 100)
-    assert done.returncode == 0, done.stderr
+    assert done.code == 0, done.err
     for said in ("Which way pays best?", "Does it pay to work the ore up?", "Sell a picked rock, or crush it?",
                  "How sure is that?", "not a resource statement"):  # fmt: skip
-        assert said in done.stdout
-    assert max(map(len, done.stdout.splitlines())) <= 100
-    assert "Traceback" not in done.stderr
+        assert said in done.out
+    assert max(map(len, done.out.splitlines())) <= 100
+    assert "Traceback" not in done.err
 
 
-def test_the_command_refuses_with_exit_2(tmp_path: Path) -> None:
+def test_the_command_refuses_with_exit_2(flowsheet: Command, tmp_path: Path) -> None:
     sheet = tmp_path / "a.yaml"
     sheet.write_text(BY_HAND, encoding="utf-8")
     done = flowsheet("worth", sheet)
-    assert done.returncode == 2
-    assert "the sheet gives no prices. Add prices:" in done.stderr
+    assert done.code == 2
+    assert "the sheet gives no prices. Add prices:" in done.err
 
 
 def test_where_nothing_pays_the_words_say_so() -> None:
@@ -620,15 +614,15 @@ def test_an_editors_schema_takes_what_the_sheet_may_say() -> None:
         assert list(validator.iter_errors(changed)), path
 
 
+@pytest.mark.slow
 def test_several_tests_of_a_pile_are_joined() -> None:
-    from flowsheet.solve.model import load
     from flowsheet.study.estimate.corrected_draws import gather
     from flowsheet.study.lot.combine_tests import lot
     from flowsheet.study.lot.ledger import read_ledger
     from flowsheet.study.lot.pile_grade import with_pile
 
     path = Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml"
-    sheet = load(path)[0]
+    sheet = sheet_of(path)
     found, spread = with_pile(sheet, gather(solve(Model.of(sheet)), 2000, 1), 2000, 1)
     told = lot(read_ledger(path))
     grades = 1e6 * found.found.fed / found.found.rock
