@@ -10,7 +10,7 @@ from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps._washing import Washer
 from flowsheet.steps.base import LOCAL
 
-#: Fitted to 96 % at 2.5-1 mm and 20 % below 0.1 mm (tests/published repeats both).
+#: Fitted to 96 % at 2.5-1 mm and 20 % below 0.1 mm (tests/test_steps.py repeats both).
 BGS = (
     "meets C. J. Mitchell, E. J. Evans & M. T. Styles, BGS Report WC/97/14 (1997): 96 % at 2.5-1 mm, 20 % below 0.1 mm"
 )

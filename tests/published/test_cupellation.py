@@ -21,38 +21,17 @@ keep: [bead]
 """
 
 
-def silver(solution: Solution, stream: str) -> float:
-    """Return the silver of a stream in g."""
-    return float(1000 * solution.silver.streams[stream])
-
-
-@pytest.mark.parametrize(
-    ("cupel", "per_mille", "mg"), [("coarse", 9.52, 4.76), ("ordinary", 9.10, 4.55), ("fine", 8.90, 4.45)]
-)
-def test_silver_that_bone_ash_takes_up(
-    cupel: str, per_mille: float, mg: float, solved: Callable[..., Solution]
-) -> None:
-    # T. K. Rose, The Metallurgy of Gold (6th ed., 1915), p. 504: 0.5 g silver with 4 g lead, no copper.
-    solution = solved(ALLOY.format(knobs=f"silver_loss: {per_mille} ‰"))
-    assert 1000 * silver(solution, "cupel") == pytest.approx(mg, abs=5e-3)
-    assert silver(solution, "bead") + silver(solution, "cupel") == pytest.approx(0.5, rel=1e-12)
-
-
-@pytest.mark.parametrize(("grams", "left", "loss"), [("0.5", 0.495, "1 %"), ("0.1", 0.098, "2 %")])
-def test_silver_with_twenty_grams_of_lead(grams: str, left: float, loss: str, solved: Callable[..., Solution]) -> None:
-    # C. & J. J. Beringer, A Text-Book of Assaying (9th ed., 1904): the smaller bead loses the larger share.
-    sheet = ALLOY.replace("10 g", f"{20 * float(grams)} g").format(knobs=f"silver_loss: {loss}")
-    assert silver(solved(sheet), "bead") == pytest.approx(left, abs=5e-4)
-
-
-def test_gold_is_lost_less_than_silver_and_in_the_handbooks_proportion(solved: Callable[..., Solution]) -> None:
-    # R. W. Lodge, Notes on Assaying, after E. E. Bugbee, A Textbook of Fire Assaying (from memory; trends only): with
-    # 10 g lead at 775, 850, 925, 1000 C silver is lost 8.4, 4.0, 7.9 and 3.4 times as readily as gold.
+def test_the_default_losses_lie_within_what_others_found(solved: Callable[..., Solution]) -> None:
     solution = solved(ALLOY.format(knobs="charge: 10 g"))
     gold = solution.streams["cupel"].gold / solution.streams["button"].gold
-    lost = silver(solution, "cupel") / silver(solution, "button")
-    assert lost > gold
-    assert 3.4 <= lost / gold <= 8.4
+    silver = solution.silver.streams["cupel"] / solution.silver.streams["button"]
+    # Sikhakhane, IGC 2025 (Bullion World 5 (10), p. 16): of low-grade material about 99.6 % of the gold and 96.3 % of
+    # the silver were recovered.
+    assert 1 - gold == pytest.approx(0.996, abs=5e-4)
+    # C. & J. J. Beringer, A Text-Book of Assaying (9th ed., 1904): with 20 g of lead 0.5 g of silver lose 1 %, 0.1 g
+    # 2 %: the smaller bead loses the larger share, so that low grades are the upper end. T. K. Rose, The Metallurgy of
+    # Gold (6th ed., 1915), p. 504: with 4 g of lead 0.89 to 0.95 % is taken up.
+    assert 0.0095 < silver < 1 - 0.963
 
 
 def warnings(model: Model) -> list[str]:

@@ -153,6 +153,18 @@ def test_grade_of_the_tail() -> None:
     assert 100 * tail.gold_g / tail.mass_kg / 1e3 == pytest.approx(0.104712, abs=5e-7)
 
 
+def test_effectiveness_of_a_screen() -> None:
+    # W. L. McCabe, J. C. Smith & P. Harriott, Unit Operations of Chemical Engineering, screening example (from memory):
+    # coarser than 10 mesh (1.651 mm) is 0.47 of the feed, 0.85 of the oversize, 0.195 of the undersize; printed
+    # D/F 0.42, B/F 0.58, effectiveness 0.669. What is coarser stands in for the metal.
+    found = reconcile(sheet_of(SEPARATOR), grades(47, 85, 19.5))
+    assert mass_yield(found) == pytest.approx(0.42, abs=1e-3)
+    assert mass_yield(found, "tail") == pytest.approx(0.58, abs=1e-3)
+    coarse = {name: row.gold_g / 1e3 for name, row in found.streams.items()}
+    fine = {name: row.mass_kg - coarse[name] for name, row in found.streams.items()}
+    assert coarse["con"] / coarse["ore"] * fine["tail"] / fine["ore"] == pytest.approx(0.669, abs=1e-3)
+
+
 # A university exercise on three products, (Cu, Co) %: its columns restored, since the posted solution misreads them.
 FLOAT = {"ore": (5.5, 6.5), "copper": (73.0, 6.0), "cobalt": (1.5, 55.5), "tail": (0.35, 0.4)}
 YIELDS = [1, 0.069248, 0.103672, 0.827080]
@@ -212,3 +224,29 @@ def test_three_products_need_a_weight_where_one_metal_is_assayed(metal: int) -> 
     assert [mass_yield(found, s) for s in FLOAT] == pytest.approx(YIELDS, abs=1e-4)
     stream, recovery = (("copper", 0.91911), ("cobalt", 0.88520))[metal]
     assert found.streams[stream].gold_g / found.streams["ore"].gold_g == pytest.approx(recovery, abs=1e-4)
+
+
+# ── a wrong replicate ───────────────────────────────────────────────────────────────────────────────────────
+
+OUNCE = 31.1034768e-3 / 1016.0469088
+"""One troy ounce a long ton."""
+ONE_PARCEL = """
+ore: {mass: 14 kg ± 1 g, grade: 150 g/t}
+steps:
+  a: {do: factors, takes: ore, gives: {out: second}}
+  b: {do: factors, takes: second, gives: {out: third}}
+  c: {do: factors, takes: third, gives: {out: fourth}}
+keep: [fourth]
+"""
+
+
+def test_the_assay_that_stands_apart_is_named() -> None:
+    # C. & J. J. Beringer, A Text-Book of Assaying (9th ed., 1904): four assays of one parcel: 5 oz 1 dwt; 5 oz 10 dwt
+    # 12 gr; 5 oz 11 dwt; 5 oz 11 dwt 12 gr a long ton. The first is wrong. As one rock assayed four times on its way,
+    # each to half a pennyweight, as closely as the other three agree.
+    ounces = {"ore": 5 + 1 / 20, "second": 5 + 10.5 / 20, "third": 5 + 11 / 20, "fourth": 5 + 11.5 / 20}
+    assays = [Measurement(name, GRADE, oz * OUNCE, 0.5 / 20 * OUNCE, False) for name, oz in ounces.items()]
+    found = reconcile(sheet_of(ONE_PARCEL), assays)
+    assert found.suspect is not None
+    assert found.suspect.stream == "ore"
+    assert reconcile(sheet_of(ONE_PARCEL), assays[1:]).suspect is None

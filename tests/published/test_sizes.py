@@ -54,18 +54,6 @@ def test_a_sieve_table_gives_its_classes_and_what_passes(wills: Solution) -> Non
         assert 100 * passing(wills.streams["ore"], wills.model, um * 1e-6) == pytest.approx(share, abs=0.1)
 
 
-def test_p80_and_p50_are_the_semi_log_reading_of_the_same_table(wills: Solution) -> None:
-    # The log-log reading is P80 = 112.42 um and P50 = 75.80 um (computed). Ours is linear in log size and differs from
-    # it by the bend of the curve within one sieve step: 111.3 and 73.9 um.
-    grid, rock = wills.model.grid, wills.streams["ore"].rock_by_size
-    through = 1 - np.cumsum(WILLS_G)[:-1] / sum(WILLS_G)
-    for share, semi_log, log_log in ((0.8, 111.3, 112.42), (0.5, 73.9, 75.80)):
-        found = 1e6 * sizes.size_passing(grid.upper, rock, share)
-        assert found == pytest.approx(np.exp(np.interp(share, through[::-1], np.log(WILLS_UM)[::-1])), rel=1e-9)
-        assert found == pytest.approx(semi_log, abs=0.05)
-        assert found < log_log
-
-
 # An open-access table of a cumulative sieve record (SciRP, file number 5-1881384), sample of 2000 g.
 RECORD_MM = (
     4.76, 4, 3.36, 2.38, 2, 1.68, 1.19, 1, 0.84, 0.59, 0.5, 0.4, 0.315, 0.25, 0.2, 0.16, 0.125, 0.1, 0.08,
@@ -73,7 +61,6 @@ RECORD_MM = (
 RECORD_G = (
     16, 34, 58, 98, 150, 247, 409, 617, 826, 1086, 1298, 1466, 1599, 1737, 1811, 1867, 1900, 1921, 1937,
 )  # fmt: skip
-RECORD_PERCENT = (1, 2, 3, 5, 7, 12, 20, 31, 41, 54, 65, 73, 80, 87, 91, 93, 95, 96, 97)
 
 
 def test_semi_log_sizes_of_a_sieve_record() -> None:
@@ -83,12 +70,16 @@ def test_semi_log_sizes_of_a_sieve_record() -> None:
         assert 1000 * sizes.size_passing(upper, mass, share) == pytest.approx(mm, rel=1e-5)
 
 
-def test_a_table_interpolates_a_sieve_record_through_its_own_points() -> None:
-    at = np.array(RECORD_MM) / 1000
-    through = 1 - np.array(RECORD_G) / 2000
-    assert sizes.table(at, at, through) == pytest.approx(through, abs=1e-12)
-    printed = 1 - np.array(RECORD_PERCENT) / 100
-    assert sizes.table(at, at, through) == pytest.approx(printed, abs=0.0055)
+def test_a_sieve_that_is_left_out_is_read_between_its_neighbours() -> None:
+    # Each sieve but the first and the last in turn. Read across the gap from 1.68 to 1 mm it is off by 4.2 % of the
+    # mass, across all others by 3.1 % or less.
+    at, through = np.array(RECORD_MM) / 1000, 1 - np.array(RECORD_G) / 2000
+    off = []
+    for out in range(1, len(at) - 1):
+        there = np.arange(len(at)) != out
+        off.append(abs(float(sizes.table(at[[out]], at[there], through[there])[0]) - through[out]))
+    assert max(off) < 0.045
+    assert np.median(off) < 0.015
 
 
 def test_rosin_rammler_line_through_a_sieve_record() -> None:

@@ -91,3 +91,33 @@ def test_the_least_that_a_balance_shows() -> None:
     least = si("0.0002 g", MASS) / si("20 g", MASS)
     assert least == pytest.approx(si("6.53 dwt/long ton", GRADE), rel=1e-3)
     assert least == pytest.approx(si("6 1/2 dwt/long ton", GRADE), rel=0.01)
+
+
+def test_ounces_pennyweights_and_grains_of_an_assay() -> None:
+    # T. K. Rose, The Metallurgy of Gold (6th ed., 1915), p. 496: 1.75 mg from 50 g is 1 oz 2 dwt 20.8 gr a (long) ton;
+    # half of a step of 0.05 mg is nearly 8 gr.
+    grade = si("1.75 mg", MASS) / si("50 g", MASS)
+    printed = si("1 ozt/long ton", GRADE) + si("2 dwt/long ton", GRADE) + si("20.8 gr", MASS) / si("1 long ton", MASS)
+    assert grade == pytest.approx(printed, rel=5e-5)
+    half = si("0.025 mg", MASS) / si("50 g", MASS) * si("1 long ton", MASS) / si("1 gr", MASS)
+    assert half == pytest.approx(8, abs=0.2)
+
+
+def test_what_a_mine_saved() -> None:
+    # Appendices to the Journals of the House of Representatives, New Zealand, 1893, C-3, p. 16: gold 26 oz 2 dwt 10 gr
+    # and silver 61 oz 9 dwt are 87 oz 11 dwt 10 gr a ton; tailings 1 oz 5 dwt 5 gr of gold; saved, printed 95.1 %.
+    def weight(ounces: float, pennyweights: float = 0, grains: float = 0) -> float:
+        parts = (f"{ounces} ozt", f"{pennyweights} dwt", f"{grains} gr")
+        return sum(si(part, MASS) for part in parts)
+
+    gold, silver = weight(26, 2, 10), weight(61, 9)
+    assert gold + silver == pytest.approx(weight(87, 11, 10), rel=1e-12)
+    assert 100 * (1 - weight(1, 5, 5) / gold) == pytest.approx(95.17, abs=5e-3)
+    # The same page's melted bullion, 18 oz 5 dwt of 180 gold and 792 silver from 320 lb, holds 88 % of that gold, but
+    # 165 % of the silver: it contradicts itself.
+    share = si("320 lb", MASS) / si("1 long ton", MASS)
+    bullion = weight(18, 5)
+    assert 0.180 * bullion / (share * gold) == pytest.approx(0.88, abs=5e-3)
+    assert 0.792 * bullion / (share * silver) == pytest.approx(1.65, abs=5e-3)
+    # Page 43: 4,116 tons gave 2,186 oz, about 10 dwt 15 gr a ton.
+    assert weight(2186) / 4116 == pytest.approx(weight(0, 10, 15), abs=si("0.1 gr", MASS))

@@ -35,6 +35,24 @@ def test_the_same_rock_by_the_densities() -> None:
     assert (per_water, per_air) == pytest.approx((3.07, -1.91), abs=5e-3)
 
 
+def test_a_rock_that_was_weighed_and_then_crushed() -> None:
+    # A prospectors' page (authors by first names only): 25.1 dwt in air, 8.3 dwt of water pushed aside; 3.635 dwt of
+    # gold by 3.07 x water - 1.91 x air; crushed and panned it gave 3.9 dwt, a little quartz dust with it.
+    pennyweight, water = 1.55517384, 25.1 - 8.3
+    one = found("25.1 dwt", f"{water:.1f} dwt")
+    assert 3.07 * water - 1.91 * 25.1 == pytest.approx(3.635, abs=5e-4)
+    assert one.gold.value / pennyweight == pytest.approx(3.635, abs=0.05)
+    assert one.gold.low < 3.9 * pennyweight < one.gold.high
+    # The rounded rule says 4.4, further off on the other side.
+    assert one.trade_rule / pennyweight == pytest.approx(4.4, abs=0.05)
+
+
+def test_a_rock_by_its_volume() -> None:
+    # A forum's post: 6.16 g, 1.68 cm3: density 3.667, 32.06 % of gold by a table for 19.3 and 2.65.
+    one = found("6.16 g", f"{6.16 - 1.68:.2f} g")
+    assert one.gold.value / 6.16 == pytest.approx(0.3206, abs=1.5e-3)
+
+
 @pytest.mark.parametrize(
     ("air", "water", "gold"),
     [("2.65 g", "1.65 g", 0.0), ("19.3 g", "18.3 g", 19.3), ("100 g", f"{100 - 30 / 19.3 - 70 / 2.65:.15g} g", 30.0)],
