@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from itertools import pairwise
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -21,7 +20,7 @@ from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.steps._crusher import chance_broken, fragments, product_matrix
 from flowsheet.steps._washing import free_recovery, gold_share
-from flowsheet.steps.base import Breakage, Site
+from flowsheet.steps.base import Breakage, Site, Values
 from flowsheet.steps.pulverize import Pulverize
 from flowsheet.steps.saw import to_powder
 from flowsheet.steps.screen import presentations_for, retained
@@ -33,9 +32,9 @@ SHORT = Grid(np.array([0.02, 0.011, 0.006, 0.002, 0.0004]))
 WHITEN = {"k1": 0.7, "k2": 2.2, "k3": 2.3, "phi": 0.3, "gamma": 0.6, "beta": 4.0}
 
 
-def at(**values: float | list[float]) -> SimpleNamespace:
+def at(**values: float | list[float]) -> Values:
     """Return a step's numbers, each as an array of shape () or (D,)."""
-    return SimpleNamespace(**{name: np.asarray(value, dtype=float) for name, value in values.items()})
+    return Values({name: np.asarray(value, dtype=float) for name, value in values.items()})
 
 
 def site_of(grid: Grid, detach: float = 1.0, fineness: float = 0.9) -> Site:

@@ -17,6 +17,21 @@ if TYPE_CHECKING:
     from flowsheet.solve.model import Model
 
 
+CLOSED = 1e-9
+"""A balance open by more (of what is fed, or goes through a step) is wrong: rounding leaves a thousandth of it."""
+
+
+class BalanceError(RuntimeError):
+    """A bug, never a mistake of the sheet: rock or gold has come from nowhere, or has gone there."""
+
+    def __init__(self, what: str, gap: float) -> None:
+        super().__init__(what, gap)
+        self.what, self.gap = what, gap
+
+    def __str__(self) -> str:
+        return f"a bug: the balance of {self.what} is open by {self.gap:.3g} of what is fed, so no number of it is told"
+
+
 @dataclass(frozen=True)
 class Caught:
     """What a loop holds for ever, where it sits, and how much goes round."""
@@ -34,6 +49,13 @@ class Closure:
 
     solids: float
     gold: float
+
+    def ensured(self) -> Closure:
+        """Return the closure itself. Raises BalanceError where it is open."""
+        for what, gap in (("solids", self.solids), ("gold", self.gold)):
+            if not gap <= CLOSED:  # so said that nan is refused too
+                raise BalanceError(what, gap)
+        return self
 
 
 def closure(
@@ -74,16 +96,19 @@ def _gap(
     for name, outlets in model.outlets.items():
         into = what(feeds[name])
         gaps.append(relative_gap(into, sum(amount[stream] for stream in outlets.values()), fed, into))
-    return max(gaps)
+    return float(np.max(gaps))  # python's own would lose a nan
 
 
 def relative_gap(into: Array | float, out: Array | float, fed: Array | float, through: Array | float) -> float:
     """Return the largest gap between what goes in and out, relative to what is fed, or goes through if that is more."""
     if isinstance(into, float) and isinstance(out, float) and isinstance(fed, float):
         whole = max(fed, through)
-        return float(abs(into - out) / whole) if whole > 0 else 0.0
-    most = np.maximum(fed, through)
-    return float(np.max(np.abs(into - out) / np.where(most > 0, most, np.inf)))
+        if whole > 0:
+            return float(abs(into - out) / whole)
+        return 0.0 if into == out else np.inf
+    most, gap = np.maximum(fed, through), np.abs(into - out)
+    known = (most > 0) | (gap == 0)
+    return float(np.max(np.where(known, gap / np.where(most > 0, most, 1.0), np.inf)))
 
 
 def metal_streams(sheet: Sheet) -> set[str]:

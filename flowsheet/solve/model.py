@@ -23,7 +23,7 @@ from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
-from flowsheet.steps.base import Site, Step, Values, evaluate
+from flowsheet.steps.base import ContractError, Operator, Site, Step, Values, evaluate
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,20 @@ class Model:
         if not isinstance(step, Step):
             raise TypeError(f"{name} is no step of a known kind")
         return step
+
+    def operator(self, name: str, fed: Material, values: Values, site: Site) -> Operator:
+        """Return the operator of a step. Raises ContractError, with the step's name, where it shares out wrongly."""
+        try:
+            return self.step(name).operator(fed, values, site)
+        except ContractError as wrong:
+            raise wrong.in_step(name) from None
+
+    def silver_shares(self, name: str, values: Values) -> dict[str, Array] | None:
+        """Return a step's own shares of the silver, if it has any. Raises ContractError as ``operator`` does."""
+        try:
+            return self.step(name).silver_parted(values)
+        except ContractError as wrong:
+            raise wrong.in_step(name) from None
 
     @property
     def grains_known(self) -> bool:

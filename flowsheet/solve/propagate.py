@@ -77,13 +77,13 @@ class Solution:
 def solve(model: Model, inputs: Inputs | None = None) -> Solution:
     """Solve a sheet at its stated values, or for given inputs (draws).
 
-    Raises SheetError where nothing at all can leave a loop.
+    Raises SheetError where nothing at all can leave a loop, ContractError or BalanceError where the code is wrong.
     """
     inputs = inputs or model.plain
     run = Run(model, inputs)
     for stage in model.stages:
         run.stage(stage)
-    closed = closure(model, run.streams, run.feeds, run.caught)
+    closed = closure(model, run.streams, run.feeds, run.caught).ensured()
     return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
 
 
@@ -218,7 +218,7 @@ class Run:
         return Material.total(streams[stream] for stream in self.model.sheet.steps[name].takes)
 
     def _operator(self, name: str, feed: Material) -> Operator:
-        return self.model.step(name).operator(feed, self.inputs.values[name], self.inputs.site)
+        return self.model.operator(name, feed, self.inputs.values[name], self.inputs.site)
 
     def _give(self, name: str, operator: Operator, feed: Material) -> dict[str, Material]:
         outlets = self.model.outlets[name]

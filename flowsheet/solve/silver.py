@@ -103,7 +103,7 @@ def _parts(
     """
     outlets = model.outlets[name]
     gold, rock = ({s: _with(streams[s], held.get(s), what) for s in outlets.values()} for what in ("gold", "solids"))
-    own = model.step(name).silver_shares(inputs.values[name])
+    own = model.silver_shares(name, inputs.values[name])
     if own is not None:
         shares = {stream: np.asarray(own[outlet]) for outlet, stream in outlets.items()}
     else:

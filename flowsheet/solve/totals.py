@@ -15,7 +15,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.factored_material import Rowed
 from flowsheet.ore.material import Material
-from flowsheet.solve.balance import relative_gap
+from flowsheet.solve.balance import Closure, relative_gap
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
 from flowsheet.solve.propagate import Run
@@ -109,7 +109,7 @@ class Tail:
 
 
 def totals(model: Model, inputs: Inputs, tail: Tail) -> Totals:
-    """Solve draws: the steps before ``tail`` one by one, the tail by its units. Raises SheetError as ``solve`` does."""
+    """Solve draws: the steps before ``tail`` one by one, the tail by its units. Raises as ``solve`` does."""
     run = Run(model, inputs)
     for stage in model.stages:
         if stage not in tail.stages:
@@ -124,9 +124,12 @@ def totals(model: Model, inputs: Inputs, tail: Tail) -> Totals:
         kept_back += both[len(tail.streams) :]
     fed = _sum(found[name] for name in model.sheet.ores)
     out = _sum([*(found[name] for name in model.ends), *kept_back])
-    gaps = [relative_gap(fed.solids, out.solids, fed.solids, fed.solids)]
-    gaps += [relative_gap(fed.gold, out.gold, fed.gold, fed.gold)]
-    return Totals(found, Material.total(run.streams[name] for name in model.sheet.ores), max(gaps))
+    closed = Closure(
+        relative_gap(fed.solids, out.solids, fed.solids, fed.solids),
+        relative_gap(fed.gold, out.gold, fed.gold, fed.gold),
+    ).ensured()
+    feed = Material.total(run.streams[name] for name in model.sheet.ores)
+    return Totals(found, feed, max(closed.solids, closed.gold))
 
 
 def _sum(parts: Iterable[Total]) -> Total:
@@ -141,7 +144,7 @@ def _alike(model: Model, inputs: Inputs, name: str) -> bool:
     step = model.step(name)
     if not step.linear():
         return False
-    operator = step.operator(Material.nothing(len(model.grid)), inputs.values[name], inputs.site)
+    operator = model.operator(name, Material.nothing(len(model.grid)), inputs.values[name], inputs.site)
     return not _drawn(operator)
 
 

@@ -11,7 +11,7 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Plain, Share, knob
 from flowsheet.spec.text.numbers import Number
-from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, missing
+from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, even, missing
 
 WHITEN = (
     "form: W. J. Whiten, A Matrix Theory of Comminution Machines, Chem. Eng. Sci. 29 (1974); "
@@ -62,7 +62,7 @@ class Crusher(Step):
     def outlets(self) -> dict[str, str]:
         """Outlet → stream; what is held up is a stream, named or not, so that no gold is forgotten."""
         given = super().outlets
-        if self.held_up.value > 0 and "held_up" not in given:
+        if (self.held_up.value > 0 or self.held_up.doubtful) and "held_up" not in given:
             return {**given, "held_up": f"{given['product']} held up"} if "product" in given else given
         return given
 
@@ -76,9 +76,11 @@ class Crusher(Step):
 
     def broken(self, product: Array | None, at: Values, site: Site) -> Operator:
         """Return the operator of ``product`` (..., S, S), with some of the free gold held up."""
-        one, none = np.ones(()), np.zeros(())
-        kept = at.held_up[..., None]
-        shares = {"product": Shares(one, one, 1 - kept, one), "held_up": Shares(none, none, kept, none)}
+        all_of_it, none, kept = even(np.ones(())), even(np.zeros(())), at.held_up[..., None]
+        shares = {
+            "product": Shares(all_of_it.light, all_of_it.heavy, 1 - kept, all_of_it.locked),
+            "held_up": Shares(none.light, none.heavy, kept, none.locked),
+        }
         return Operator(
             {outlet: shares[outlet] for outlet in self.outlets},
             None if product is None else Breakage(product, site.locked_share),

@@ -55,7 +55,7 @@ class Washer(Step):
         """Keep free gold by its size, rock by its density, locked gold by its particle's composite density."""
         passes = np.maximum(1.0, np.round(at.passes))  # draws of a whole number are whole
         heavies, light = _again(at.heavies, passes), _again(at.light, passes)
-        if at.pull is not None:
+        if self.pull is not None:
             heavies, light = _pulled(feed, heavies, at.pull)
         heavies, light = heavies[..., None], light[..., None]
         # Gold of unknown grains goes as the rock does that it lies in.
@@ -79,7 +79,7 @@ class Washer(Step):
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say when the mass to stop at is more than was fed, and that stopping late costs nothing here."""
-        if at.pull is None or self.split is not None:
+        if self.pull is None or self.split is not None:
             return
         if feed.solids < at.pull:
             yield f"asked to stop at {as_mass(float(at.pull))}, but only {as_mass(float(feed.solids))} go in."

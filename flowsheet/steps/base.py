@@ -7,31 +7,23 @@ makes its operator anew for each feed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
-from functools import cached_property
-from types import SimpleNamespace
-from typing import Any, ClassVar, TypeAlias
+from collections.abc import Iterator, Sequence
+from typing import ClassVar
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.grid import SAME, Grid
-from flowsheet.ore.material import Material, some
-from flowsheet.spec.blocks.factors import Band, Factors
-from flowsheet.spec.blocks.fields import Block
+from flowsheet.ore.material import Material
+from flowsheet.spec.blocks.factors import Band
 from flowsheet.spec.blocks.schema import Port, StepBlock
-from flowsheet.spec.text.numbers import Number
+from flowsheet.steps._operator import Breakage, ContractError, Operator, Shares, Site, check_silver, even
+from flowsheet.steps._values import Banded, Values, evaluate
 
 __all__ = [
-    "Breakage", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass", "as_size", "evaluate", "missing",
+    "Breakage", "ContractError", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass", "as_size",
+    "evaluate", "even", "missing",
 ]  # fmt: skip
-
-Shares: TypeAlias = Material
-"""Parts of one that go to an outlet, laid out like the material they multiply."""
-
-Values: TypeAlias = Any
-"""A namespace with the step's numbers as arrays of shape () or (D,)."""
 
 # The limit: OSHA 29 CFR 1910.1053 and MSHA 30 CFR part 60, 50 µg/m3 over a shift (both from memory).
 SILICA = (
@@ -39,85 +31,6 @@ SILICA = (
     "and wear a fitted respirator (limit 0.05 mg/m3 over a shift in several codes)."
 )
 LOCAL = "Local codes and licensed practice come first."
-
-
-@dataclass(frozen=True)
-class Site:
-    """What is common to all steps of a sheet: size classes, liberation in force, and the gold."""
-
-    grid: Grid
-    #: (..., S hosts, S grains): share of the gold that is locked.
-    locked_share: Array
-    #: (...): fraction of gold in the gold grains.
-    fineness: Array
-    grains_known: bool = True
-
-
-@dataclass(frozen=True)
-class Breakage:
-    """Rock moved between size classes, and the gold that this frees.
-
-    ``product`` (..., S, S): share of each class (column) that ends in each class (row); columns make one.
-    Gold keeps its grain size; its locked share becomes that of the new host size, whatever the path.
-    """
-
-    product: Array
-    locked_share: Array
-
-    @cached_property
-    def freed_share(self) -> Array:
-        """What this breaking frees, as a share of what the host began with, (..., S hosts, S grains).
-
-        Never negative: the share that stays locked falls with the host's size.
-        """
-        still = np.swapaxes(self.product, -1, -2) @ self.locked_share
-        return np.maximum(self.locked_share - still, 0.0)
-
-    def __call__(self, feed: Material) -> Material:
-        """Return ``feed`` broken."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            began = np.where(self.locked_share > 0, feed.locked / self.locked_share, 0.0)
-        return Material(
-            _move(self.product, feed.light),
-            _move(self.product, feed.heavy),
-            feed.free + (began * self.freed_share).sum(axis=-2),
-            self.locked_share * (self.product @ began),
-        )
-
-    def part(self, draws: slice) -> Breakage:
-        """Return some of the draws."""
-        return Breakage(some(self.product, draws, 2), some(self.locked_share, draws, 2))
-
-
-def _move(product: Array, mass: Array) -> Array:
-    return np.asarray((product @ mass[..., None])[..., 0])
-
-
-@dataclass(frozen=True)
-class Operator:
-    """A step with its shares settled: material in, material out by outlet."""
-
-    shares: Mapping[str, Shares]
-    breakage: Breakage | None = None
-    #: Breakage of what has gone to an outlet (the powder that a saw makes of its swarf).
-    then: Mapping[str, Breakage] = field(default_factory=dict)
-
-    def __call__(self, feed: Material) -> dict[str, Material]:
-        """Return what each outlet gives of ``feed``."""
-        if self.breakage is not None:
-            feed = self.breakage(feed)
-        out = {outlet: feed * shares for outlet, shares in self.shares.items()}
-        for outlet, breakage in self.then.items():
-            out[outlet] = breakage(out[outlet])
-        return out
-
-    def part(self, draws: slice) -> Operator:
-        """Return some of the draws."""
-        return Operator(
-            {outlet: shares.part(draws) for outlet, shares in self.shares.items()},
-            self.breakage.part(draws) if self.breakage is not None else None,
-            {outlet: breakage.part(draws) for outlet, breakage in self.then.items()},
-        )
 
 
 class Step(StepBlock):
@@ -187,7 +100,20 @@ class Step(StepBlock):
     # ── the operator, with factors in their place ───────────────────────────────────────────────────────
 
     def operator(self, feed: Material, at: Values, site: Site) -> Operator:
-        """Return the operator in force: the model's, with the sheet's factors in place of its shares."""
+        """Return the operator in force: the model's, with the sheet's factors in place of its shares.
+
+        Raises ContractError where it does not share out all that is fed.
+        """
+        return self._in_force(feed, at, site).checked(self.kind, self.outlets.keys(), len(site.grid))
+
+    def silver_parted(self, at: Values) -> dict[str, Array] | None:
+        """Return ``silver_shares``, checked. Raises ContractError where they do not share all of it out."""
+        shares = self.silver_shares(at)
+        if shares is not None:
+            check_silver(self.kind, shares, self.outlets.keys())
+        return shares
+
+    def _in_force(self, feed: Material, at: Values, site: Site) -> Operator:
         if self.split is None and self.recovery is None:
             return self.model(feed, at, site)
         sized, grains = site.grid.sized, site.grains_known
@@ -195,16 +121,15 @@ class Step(StepBlock):
         outlets = list(self.outlets)
         replaced = self.split is not None and (self.recovery is not None or no_gold)
         own = Operator({}) if no_solids or (replaced and not self.breaks) else self.model(feed, at, site)
-        split = _factor_shares(self.split, at.split, outlets, site.grid) if self.split else None
-        recovery = _factor_shares(self.recovery, at.recovery, outlets, site.grid) if self.recovery else None
+        split = _factor_shares(at.banded("split"), outlets, site.grid) if self.split else None
+        recovery = _factor_shares(at.banded("recovery"), outlets, site.grid) if self.recovery else None
         shares = {}
         for outlet in outlets:
             mine = own.shares.get(outlet)
             solids = split[outlet] if split else mine
             gold = recovery[outlet] if recovery else (mine if not no_gold and mine is not None else solids)
-            if solids is None or gold is None:
-                raise ValueError(f"{self.kind}: no share for {outlet}")
-            shares[outlet] = Shares(solids.light, solids.heavy, gold.free, gold.locked)
+            if solids is not None and gold is not None:
+                shares[outlet] = Shares(solids.light, solids.heavy, gold.free, gold.locked)
         return Operator(shares, own.breakage, own.then)
 
 
@@ -242,24 +167,9 @@ def as_size(metres: float) -> str:
 # ── numbers to arrays ───────────────────────────────────────────────────────────────────────────────────────
 
 
-def evaluate(step: Block, take: Callable[[Number], Array]) -> Values:
-    """Return every number of a step as an array; factors keep their bands, with shares as arrays."""
-    values = dict(vars(step))
-    for name, value in values.items():
-        if isinstance(value, Number):
-            values[name] = take(value)
-        elif isinstance(value, Block):
-            values[name] = evaluate(value, take)
-        elif isinstance(value, Factors):
-            values[name] = {o: [(band, take(band.share)) for band in bands] for o, bands in value.outlets.items()}
-    return SimpleNamespace(**values)
-
-
-def _factor_shares(
-    factors: Factors | None, at: dict[str, list[tuple[Band, Array]]], outlets: list[str], grid: Grid
-) -> dict[str, Shares]:
+def _factor_shares(at: Banded, outlets: list[str], grid: Grid) -> dict[str, Shares]:
     """Return the shares of each outlet; the one that is left out gets the rest."""
-    given = {outlet: _banded(bands, grid) for outlet, bands in at.items()}
+    given = {outlet: _laid_out(bands, grid) for outlet, bands in at.items()}
     total = Shares.total(given.values())
     over = Shares(*(np.maximum(1.0, part) for part in (total.light, total.heavy, total.free, total.locked)))
     rest = [outlet for outlet in outlets if outlet not in given]
@@ -278,7 +188,7 @@ def _over(mine: Shares, by: Shares) -> Shares:
     return Shares(mine.light / by.light, mine.heavy / by.heavy, mine.free / by.free, mine.locked / by.locked)
 
 
-def _banded(bands: list[tuple[Band, Array]], grid: Grid) -> Shares:
+def _laid_out(bands: Sequence[tuple[Band, Array]], grid: Grid) -> Shares:
     """Lay one outlet's bands out on the grid: rock and locked gold by host size, free gold by its own."""
     rows: dict[str | None, Array] = {}
     for form in (None, "free", "locked"):
@@ -291,7 +201,7 @@ def _banded(bands: list[tuple[Band, Array]], grid: Grid) -> Shares:
     return Shares(rows[None], rows[None], rows["free"], rows["locked"][..., :, None])
 
 
-def _inside(band: Band, grid: Grid) -> Array | np.ndarray[Any, Any]:
+def _inside(band: Band, grid: Grid) -> Mask:
     if not grid.sized:
         return np.ones(1, dtype=bool)
     return (grid.lower >= band.lower * (1 - SAME)) & (grid.upper <= band.upper * (1 + SAME))

@@ -53,7 +53,7 @@ class Cupel(Step):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """All rock to the cupel (it should be none), most gold to the bead."""
-        one, none, lost = np.ones(()), np.zeros(()), at.gold_loss[..., None]
+        one, none, lost = np.ones(1), np.zeros(1), at.gold_loss[..., None]
         bead = Shares(none, none, 1 - lost, 1 - lost[..., None])
         return Operator({"bead": bead, "absorbed": Shares(one, one, lost, lost[..., None])})
 
@@ -63,7 +63,7 @@ class Cupel(Step):
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Check the charge against the cupel, and for gangue."""
-        if at.charge is not None and at.cupel_mass is not None:
+        if self.charge is not None and self.cupel_mass is not None:
             oxide, room = float(at.charge) * OXIDE[self.collector], float(at.cupel_mass * at.capacity)
             if oxide > room:
                 yield (

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from flowsheet.ore.material import Material
-from flowsheet.steps.base import LOCAL, Operator, Shares, Site, Step, Values
+from flowsheet.steps.base import LOCAL, Operator, Site, Step, Values, even
 
 
 class Factors(Step):
@@ -29,8 +29,7 @@ class Factors(Step):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """All goes to the only outlet."""
-        one = np.ones(())
-        return Operator({outlet: Shares(one, one, one, one) for outlet in self.outlets})
+        return Operator({outlet: even(np.ones(())) for outlet in self.outlets})
 
     def _lacking(self, needs: tuple[str, ...], sizes: bool, grains: bool) -> list[str]:
         """Nothing is lacking where there is but one way to go."""

@@ -33,5 +33,5 @@ class JawCrush(Crusher):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Break everything that the setting catches, once through."""
-        known = site.grid.sized and at.setting is not None
+        known = site.grid.sized and self.setting is not None
         return self.broken(product_matrix(site.grid, at.setting, at) if known else None, at, site)

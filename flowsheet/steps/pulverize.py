@@ -89,7 +89,7 @@ class Pulverize(Crusher):
         """Return the widest gap whose product has the wanted p80, by bisection in log size."""
         if self.to is None:
             raise ValueError("the step has no target")
-        wanted = np.asarray(at.to.p80)
+        wanted = at.block("to").p80
         shape = np.broadcast_shapes(feed.solids.shape, wanted.shape)
         low = np.full(shape, np.log(site.grid.size[-1] / 10))
         high = np.full(shape, np.log(2 * site.grid.upper[0] / self.k1.value))

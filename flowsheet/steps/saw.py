@@ -11,7 +11,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, knob
-from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Port, Shares, Site, Step, Values
+from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Port, Site, Step, Values, even
 
 
 class Saw(Step):
@@ -36,18 +36,13 @@ class Saw(Step):
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Turn kerf/(kerf + slab) of rock and gold to swarf, which is powder."""
         swarf = at.kerf / (at.kerf + at.slab)
-        shares = {"slabs": _even(1 - swarf), "swarf": _even(swarf)}
+        shares = {"slabs": even(1 - swarf), "swarf": even(swarf)}
         if not site.grid.sized:
             return Operator(shares)
         return Operator(
             shares,
             then={"swarf": Breakage(to_powder(site.grid, at.swarf_size), site.locked_share)},
         )
-
-
-def _even(share: Array) -> Shares:
-    row = share[..., None]
-    return Shares(row, row, row, row[..., None])
 
 
 def to_powder(grid: Grid, size: Array) -> Array:

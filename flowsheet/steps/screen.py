@@ -49,7 +49,7 @@ class Screen(Step):
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say when no number of presentations gives the efficiency that is wanted."""
-        if at.efficiency is None or self.opening is None or self.split is not None or not site.grid.sized:
+        if self.efficiency is None or self.opening is None or self.split is not None or not site.grid.sized:
             return
         under = np.where(site.grid.upper <= at.opening * (1 + SAME), feed.rock_by_size, 0.0)
         if under.sum() > 0:
@@ -75,7 +75,7 @@ class Screen(Step):
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Part every class by the chance that it stays on the screen."""
         n = at.presentations
-        if at.efficiency is not None:
+        if self.efficiency is not None:
             n = presentations_for(feed.rock_by_size, at.efficiency, at.opening, at.open_area, site.grid)
         stays = retained(site.grid, at.opening, at.open_area, n)
         over = Shares(stays, stays, stays, stays[..., :, None])

@@ -41,7 +41,7 @@ class Smelt(Step):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """All rock to the slag, most gold to the button."""
-        one, none, kept = np.ones(()), np.zeros(()), at.gold[..., None]
+        one, none, kept = np.ones(1), np.zeros(1), at.gold[..., None]
         button = Shares(none, none, kept, kept[..., None])
         return Operator({"button": button, "slag": Shares(one, one, 1 - kept, 1 - kept[..., None])})
 

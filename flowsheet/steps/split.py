@@ -10,7 +10,7 @@ from pydantic import Field
 
 from flowsheet.ore import grains
 from flowsheet.ore.material import Material
-from flowsheet.steps.base import LOCAL, Operator, Shares, Site, Step, Values
+from flowsheet.steps.base import LOCAL, Operator, Site, Step, Values, even
 
 
 class Split(Step):
@@ -33,8 +33,8 @@ class Split(Step):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Give each outlet the same share."""
-        even = np.array(1 / len(self.outlets))
-        return Operator({outlet: Shares(even, even, even, even) for outlet in self.outlets})
+        part = even(np.array(1 / len(self.outlets)))
+        return Operator(dict.fromkeys(self.outlets, part))
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say how far the luck of the split may put a part's grade off."""

@@ -78,6 +78,23 @@ def inputs_with(model: Model, values: Mapping[str, Array], draws: int | None) ->
     return marked.inputs(lambda number: drawn.get(id(number), np.asarray(number.value)), draws)
 
 
+A_TRACE = 1e-30
+"""As good as nothing, and yet not nothing."""
+
+
+def all_outlets_open(sheet: Sheet) -> Sheet:
+    """Return the sheet with a trace in place of each number of a step that stands at nothing.
+
+    Draws may move such a number though the sheet has it at nothing; then the outlet that it opens (what a mill holds
+    up) must be there.
+    """
+
+    def open_up(name: str, number: Number) -> Number:
+        return replace(number, value=A_TRACE) if number.value == 0 and not number.doubtful else number
+
+    return replace(sheet, steps=changed(sheet, open_up).steps)
+
+
 LEAST_SHARE = 1e-6
 """A number that is not zero stays above this share of itself: many models divide by theirs."""
 

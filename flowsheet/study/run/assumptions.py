@@ -6,9 +6,8 @@ the default moved, and if nothing that leaves it changes (nor its silver, nor wh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -34,6 +33,7 @@ from flowsheet.spec.text.numbers import Number
 from flowsheet.steps._crusher import Crusher
 from flowsheet.steps.base import Step, Values
 from flowsheet.steps.sort import Sort
+from flowsheet.study.run.parameters import with_number
 from flowsheet.study.run.screen_options import A_ROCK
 
 TRIED = (2.0, 0.5, 0.1)
@@ -124,15 +124,15 @@ def _pile_and_sales(sheet: Sheet) -> Iterator[Assumed]:
 def _steps(solution: Solution) -> Iterator[Assumed]:
     for name in solution.model.sheet.steps:
         step = solution.model.step(name)
-        out = _outcome(solution, name, solution.inputs.values[name])
+        out = _outcome(solution, name, step, solution.inputs.values[name])
         for path, one in left_out(step, name):
             moved = _moved(step, solution.inputs.values[name], path)
-            if any(not _alike(out, _outcome(solution, name, values)) for values in moved):
+            if any(not _alike(out, _outcome(solution, name, *then)) for then in moved):
                 yield one
 
 
-def _moved(step: Step, values: Values, path: tuple[str, ...]) -> Iterator[Values]:
-    """Give a step's numbers with one of them moved up and down, within its bounds."""
+def _moved(step: Step, values: Values, path: tuple[str, ...]) -> Iterator[tuple[Step, Values]]:
+    """Give a step and its numbers with one of them moved up and down, within its bounds."""
     block: Any = step
     for part in path[:-1]:
         block = getattr(block, part)
@@ -140,26 +140,27 @@ def _moved(step: Step, values: Values, path: tuple[str, ...]) -> Iterator[Values
     low, high = float(extra.get("low", -np.inf)), float(extra.get("high", np.inf))
     now = float(getattr(block, path[-1]))
     for then in [now * factor for factor in TRIED] if now else [SOME]:
-        yield _with(values, path, np.asarray(min(max(then, low), high)))
+        then = min(max(then, low), high)
+        yield with_number(step, path, Number(then)), values.replaced(path, np.asarray(then))
 
 
-def _with(values: Values, path: tuple[str, ...], number: Array) -> Values:
-    inner = number if len(path) == 1 else _with(getattr(values, path[0]), path[1:], number)
-    return SimpleNamespace(**{**vars(values), path[0]: inner})
+def _outcome(solution: Solution, name: str, step: Step, values: Values) -> tuple[dict[str, Array], list[str]]:
+    """Return all that comes out of a step by each outlet (kg, and its share of the silver), and what it warns of."""
+    feed, site = solution.feeds[name], solution.inputs.site
+    found: dict[str, Array] = {}
+    for outlet, stream in step.operator(feed, values, site)(feed).items():
+        parts = (stream.light, stream.heavy, stream.free, stream.locked)
+        found |= {f"{outlet} {k}": part for k, part in enumerate(parts)}
+    found |= {f"{outlet} silver": share for outlet, share in (step.silver_parted(values) or {}).items()}
+    return found, list(step.warnings(feed, values, site))
 
 
-def _outcome(solution: Solution, name: str, values: Values) -> tuple[list[Array], list[str]]:
-    """Return all numbers that come out of a step (kg, and its shares of the silver), and what it warns of."""
-    step, feed, site = solution.model.step(name), solution.feeds[name], solution.inputs.site
-    given = step.operator(feed, values, site)(feed)
-    found = [part for stream in given.values() for part in (stream.light, stream.heavy, stream.free, stream.locked)]
-    silver: Mapping[str, Array] = step.silver_shares(values) or {}
-    return [*found, *silver.values()], list(step.warnings(feed, values, site))
-
-
-def _alike(one: tuple[list[Array], list[str]], other: tuple[list[Array], list[str]]) -> bool:
-    same = all(np.array_equal(a, b) for a, b in zip(one[0], other[0], strict=True))
-    return same and one[1] == other[1]
+def _alike(one: tuple[dict[str, Array], list[str]], other: tuple[dict[str, Array], list[str]]) -> bool:
+    """Whether two outcomes are the same; an outlet that only one of them has (what is held up) counts as nothing."""
+    nothing = np.zeros(())
+    names = {*one[0], *other[0]}
+    pairs = [np.broadcast_arrays(one[0].get(name, nothing), other[0].get(name, nothing)) for name in names]
+    return one[1] == other[1] and all(np.array_equal(a, b) for a, b in pairs)
 
 
 # ── doubts of weights, and constants ────────────────────────────────────────────────────────────────────────

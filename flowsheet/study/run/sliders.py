@@ -20,7 +20,7 @@ from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.text.units import UNIT_MISSING
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
-from flowsheet.study.common.uncertain_inputs import inputs_with
+from flowsheet.study.common.uncertain_inputs import all_outlets_open, inputs_with
 from flowsheet.study.run.parameters import Turnable, is_given, turnables, with_number
 
 LOG, EVEN, WHOLE = "log", "even", "whole"
@@ -87,7 +87,7 @@ def knobs(document: Document, sheet: Sheet) -> list[Knob]:
     """
     model = Model.of(sheet)
     found = [one for one in turnables(document, sheet) if one.number is not None]
-    moving = _moving(model, found)
+    moving = _moving(Model.of(all_outlets_open(sheet)), found)
     plain = solve(model)
     told = [_knob(document, sheet, one, one.number) for one in found if one.setting in moving]
     told += [knob for one in turnables(document, sheet) if one.number is None for knob in _unset(document, plain, one)]
