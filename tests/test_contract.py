@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import importlib
 import json
 import subprocess
 import sys
@@ -12,9 +11,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from new_kinds import TUB, TUB_SHEET, kind_added, printed
 
 import flowsheet
-from flowsheet import cli, steps
+from flowsheet import steps
 from flowsheet.spec.blocks.fields import extra_of
 from flowsheet.spec.text.numbers import Number
 from flowsheet.steps.base import Step
@@ -260,55 +260,11 @@ def test_the_kinds_are_those_of_the_grammar() -> None:
                                   "cupel", "saw", "split", "factors"}  # fmt: skip
 
 
-NEW_KIND = '''
-"""A washing tub, as someone might add it."""
-
-from typing import Literal
-
-import numpy as np
-
-from flowsheet.ore.material import Material
-from flowsheet.spec.blocks.fields import TYPICAL, Field, Share, knob
-from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values
-
-
-class Tub(Step):
-    """Swirling mud off."""
-
-    kind = "tub"
-    what = "swirls mud off"
-    ports = (Port("washed", "what stays"), Port("mud", "what flows off", free_lost="too_fine"))
-    cautions = ("Mind your back.",)
-
-    do: Literal["tub"] = Field(description="kind of equipment")
-    mud: Share = knob("10 %", "share of everything that flows off", source=TYPICAL, low=0.0, high=1.0, better="x0.5")
-
-    def model(self, feed: Material, at: Values, site: Site) -> Operator:
-        """Part everything alike."""
-        off = np.asarray(at.mud)
-        return Operator({"mud": Shares(off, off, off, off), "washed": Shares(1 - off, 1 - off, 1 - off, 1 - off)})
-'''
-
-TUB_SHEET = """
-ore: {mass: 10 kg, grade: 20 g/t}
-steps: {swirl: {do: tub, takes: ore, gives: {washed: gravel, mud: slime}, mud: 25 %}}
-keep: gravel
-"""
-
-
 @pytest.fixture
-def new_kind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def new_kind(tmp_path: Path) -> Iterator[None]:
     """Drop one new file into the room of steps."""
-    room = tmp_path / "more_steps"
-    room.mkdir()
-    (room / "tub.py").write_text(NEW_KIND, encoding="utf-8")
-    monkeypatch.setattr(steps, "__path__", [*steps.__path__, str(room)])
-    importlib.invalidate_caches()
-    steps.kinds.cache_clear()
-    yield
-    steps.kinds.cache_clear()
-    sys.modules.pop("flowsheet.steps.tub", None)
-    vars(steps).pop("tub", None)
+    with kind_added("tub", TUB, tmp_path / "more_steps"):
+        yield
 
 
 @pytest.mark.usefixtures("new_kind")
@@ -319,11 +275,7 @@ def test_a_new_kind_is_one_new_file(
     monkeypatch.chdir(tmp_path)
 
     def flowsheet_prints(*arguments: str) -> str:
-        monkeypatch.setattr(sys, "argv", ["flowsheet", *arguments])
-        with pytest.raises(SystemExit) as done:
-            cli.main()
-        assert not done.value.code
-        return capsys.readouterr().out
+        return printed(monkeypatch, capsys, *arguments)
 
     found = json.loads(flowsheet_prints("run", "tub.yaml", "--json"))
     assert found["streams"]["gravel"]["mass_kg"] == pytest.approx(7.5, rel=1e-12)

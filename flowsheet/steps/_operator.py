@@ -216,7 +216,7 @@ class _Check:
             least, most = np.min(total), np.max(total)
             off = least if abs(least - 1) > abs(most - 1) else most
             name = array or ", ".join(filter(None, [self.what, part]))
-            self.fail(name, f"{'sums over a column' if array else 'sum over the outlets'} to {off:.9g}, not to one")
+            self.fail(name, f"{'sums over a column' if array else 'sum over the outlets'} to {off:.12g}, not to one")
 
 
 def _plainly_right(shares: Sequence[Shares], classes: int) -> bool:
