@@ -31,6 +31,9 @@ from flowsheet.commands import (
 from flowsheet.commands.common import WRONG_INPUT, print_result
 from flowsheet.commands.output import Output, OutputError, end_without
 
+MOST_TOPICS = 3
+"""So many are named below the mistakes."""
+
 if TYPE_CHECKING:
     from flowsheet.spec.text.mistakes import SheetError
     from flowsheet.spec.text.source_files import SourceFiles
@@ -142,3 +145,6 @@ def _print_mistakes(wrong: SheetError) -> None:
         print(mistake, file=sys.stderr)
     if count > 1:
         print(f"{count} mistakes. Nothing was written.", file=sys.stderr)
+    topics = list(dict.fromkeys(mistake.topic for mistake in wrong.mistakes if mistake.topic))
+    if topics:
+        print(f"To read more: flowsheet explain {' '.join(topics[:MOST_TOPICS])}", file=sys.stderr)

@@ -17,6 +17,7 @@ import yaml
 from flowsheet import cli
 from flowsheet.show.guide import pages, words
 from flowsheet.show.guide.topics import BLOCKS, Topic, find, topics
+from flowsheet.solve.model import load
 from flowsheet.spec.blocks.explain import example_of, field_text, kind_text
 from flowsheet.spec.blocks.fields import Block, dimension_of
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, Ore, StepBlock, Weighed
@@ -245,6 +246,55 @@ def test_it_is_light(tmp_path: Path) -> None:
     loaded = set(done.stdout.rpartition("LOADED ")[2].split())
     assert "flowsheet.show.guide.words" in loaded
     assert not loaded & HEAVY
+
+
+# ── mistakes name their topic ───────────────────────────────────────────────────────────────────────────────
+
+FAULTY = sorted((Path(__file__).parent / "mistakes").glob("*.yaml"))
+
+
+def test_every_topic_that_a_mistake_names_is_there() -> None:
+    named = set()
+    for sheet in FAULTY:
+        with pytest.raises(SheetError) as wrong:
+            load(sheet)
+        named |= {mistake.topic for mistake in wrong.value.mistakes}
+    assert named - {""} <= set(KNOWN)
+    assert {"ore", "gold", "sizes", "screen", "split", "steps", "weights", "weighed", "metallics", "prices", "costs",
+            "sells", "keep", "sheet"} <= named  # fmt: skip
+
+
+SHEET = """
+ore: {{mass: 10 kg, grade: {grade}, gold: {{d50: {d50}, d95: 1 mm}}, sizes: {{top: 100 mm, p80: 60 mm}}}}
+steps:
+  fine.screen: {{do: screen, takes: ore, gives: {{oversize: gold, undersize: fines}}, opening: {opening}, note: {note}}}
+keep: gold
+weighed: {{gold: {{grade: {weighed}}}}}
+"""
+RIGHT = {"grade": "20 g/t", "d50": "0.3 mm", "opening": "20 mm", "note": "x", "weighed": "3 g/t"}
+
+
+@pytest.mark.parametrize(
+    ("field", "topic"),
+    [("grade", "ore"), ("d50", "gold"), ("opening", "screen"), ("note", "screen"), ("weighed", "weighed")],
+)
+def test_the_topic_of_a_mistake(field: str, topic: str) -> None:
+    with pytest.raises(SheetError) as wrong:
+        build(document.parse(SHEET.format(**{**RIGHT, field: "[1]"})), kinds())
+    assert {mistake.topic for mistake in wrong.value.mistakes} == {topic}
+
+
+def test_below_the_mistakes_stands_what_to_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheet = tmp_path / "wrong.yaml"
+    sheet.write_text(SHEET.format(**{**RIGHT, "grade": "20", "opening": "20"}), encoding="utf-8")
+    monkeypatch.setattr(sys, "argv", ["flowsheet", "check", str(sheet), "--json"])
+    with pytest.raises(SystemExit):
+        cli.main()
+    captured = capsys.readouterr()
+    assert captured.err.splitlines()[-1] == "To read more: flowsheet explain ore screen"
+    assert [one["topic"] for one in json.loads(captured.out)["mistakes"]] == ["ore", "screen"]
 
 
 # ── completion ──────────────────────────────────────────────────────────────────────────────────────────────

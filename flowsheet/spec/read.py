@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
@@ -21,6 +21,7 @@ from flowsheet.spec.checks.all_checks import CHECKS
 from flowsheet.spec.checks.draft import Draft, unread
 from flowsheet.spec.checks.implausible_gold import notes_on_gold
 from flowsheet.spec.checks.money import read_worth
+from flowsheet.spec.checks.topic import topic_of
 from flowsheet.spec.checks.weighed import told_once
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
@@ -55,7 +56,8 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
         # What a block lacks because that very field could not be read is no second mistake.
         mistakes.extend(mistake for mistake in check(draft) if not unread(draft, mistake))
     if mistakes:
-        raise SheetError(_file_by_file(draft, dict.fromkeys(null_names(document, told_once(draft, mistakes)))))
+        told = _file_by_file(draft, dict.fromkeys(null_names(document, told_once(draft, mistakes))))
+        raise SheetError(replace(mistake, topic=topic_of(mistake, document, kinds)) for mistake in told)
     return Sheet(
         file=document.file,
         title=title or Path(document.file).stem,

@@ -38,6 +38,8 @@ class Mistake:
     code: str
     #: What it is about, where the fields above do not tell.
     subject: Subject = NOTHING
+    #: What to ask ``flowsheet explain`` for to read more, where a topic of the guide tells it.
+    topic: str = ""
 
     def __post_init__(self) -> None:
         if not CODE.fullmatch(self.code):
@@ -52,7 +54,8 @@ class Mistake:
 
     def as_dict(self) -> dict[str, object]:
         """Return the mistake as plain data, for ``--json``."""
-        return {name: value for name, value in asdict(self).items() if name != "subject"}
+        told = {name: value for name, value in asdict(self).items() if name != "subject"}
+        return {**told, "topic": self.topic or None}
 
 
 class SheetError(Exception):
