@@ -27,7 +27,8 @@ from flowsheet.study.lot.combine_tests import Lot, lot
 from flowsheet.study.lot.ledger import read_ledger
 from flowsheet.study.money.result import Worths
 from flowsheet.study.money.valuation import worth
-from flowsheet.study.rocks.hydrostatic import All, Found, weigh
+from flowsheet.study.rocks.hydrostatic import weigh
+from flowsheet.study.rocks.result import SpecimenGold, Specimens
 from flowsheet.study.run.run import Run, run
 from flowsheet.study.sampling.sampling_plan import Planned, Wish, planned
 from flowsheet.study.trials.forecast import Forecasts, run_forecasts
@@ -76,7 +77,7 @@ class Reader(HTMLParser):
         return " ".join(self.words.get(tag, []))
 
 
-def one_specimen() -> All:
+def one_specimen() -> Specimens:
     options = {"air": "96g", "water": "74.5g", "host": None, "fineness": None, "metal": None, "scale": None}
     _, rock = specimen_table.from_options(options, None)
     assert rock is not None
@@ -105,8 +106,8 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
     Planned: (lambda: planned(sheet_of(SACK), Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
     Lot: (lambda: lot(ledger_of_pile(), None, iter), "Quillfeather pile", 1, 2),
     LotSheet: (lambda: lot_sheet(sheet_of(SACK), 1), "Lot sheet", 0, 0),
-    Found: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),
-    All: (one_specimen, "A specimen", 1, 2),
+    SpecimenGold: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),
+    Specimens: (one_specimen, "A specimen", 1, 2),
     Worths: (lambda: worth(sheet_of(SIZED), 20, 1, iter), "What it is worth", 2, 5),
 }  # fmt: skip
 

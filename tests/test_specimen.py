@@ -16,7 +16,8 @@ from flowsheet.spec.rocks import host_rock
 from flowsheet.spec.rocks.specimen_table import Specimen, from_options, parse
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.numbers import NumberMistake
-from flowsheet.study.rocks.hydrostatic import All, Found, fineness_of, water_density, weigh
+from flowsheet.study.rocks.hydrostatic import fineness_of, water_density, weigh
+from flowsheet.study.rocks.result import SpecimenGold, Specimens
 
 PNG = b"\x89PNG\r\n\x1a\n"
 DRAWS = 40_000
@@ -28,7 +29,7 @@ def specimen(air: str = "96 g", water: str = "74.5 g", at: float | None = None, 
     return found
 
 
-def found(*arguments: Any, draws: int = 200, **options: str) -> Found:
+def found(*arguments: Any, draws: int = 200, **options: str) -> SpecimenGold:
     return weigh([specimen(*arguments, **options)], draws).specimens[0]
 
 
@@ -228,7 +229,7 @@ lump,512.0,316.9,g,,870 ± 20,mossy
 """
 
 
-def many(text: str = TABLE, draws: int = DRAWS, **options: str) -> All:
+def many(text: str = TABLE, draws: int = DRAWS, **options: str) -> Specimens:
     return weigh(parse(text, "rocks.csv", from_options(options, None)[0]), draws)
 
 

@@ -41,7 +41,8 @@ def specimen(
     from flowsheet.spec.rocks import specimen_table
     from flowsheet.spec.rocks.specimen_table import IMPOSSIBLE
     from flowsheet.spec.text.mistakes import Mistake, SheetError
-    from flowsheet.study.rocks.hydrostatic import impossible, weigh
+    from flowsheet.study.rocks.hydrostatic import weigh
+    from flowsheet.study.rocks.result import impossible
 
     if file is not None and (air is not None or water is not None):
         fail("--file", "both a table and the weights of one rock are given", "Give --file, or --air and --water")

@@ -30,7 +30,7 @@ from flowsheet.study.estimate.fit import Fitted
 from flowsheet.study.label.contents import LotSheet
 from flowsheet.study.lot.combine_tests import Lot
 from flowsheet.study.money.result import Worths
-from flowsheet.study.rocks.hydrostatic import All, Found
+from flowsheet.study.rocks.result import SpecimenGold, Specimens
 from flowsheet.study.run.run import Run
 from flowsheet.study.sampling.sampling_plan import Planned
 from flowsheet.study.trials.forecast import Forecasts
@@ -191,7 +191,7 @@ def _lot_sheet(found: LotSheet) -> Page:
     return Page("Lot sheet", plain=label.text(found))
 
 
-def _specimen(found: Found) -> Page:
+def _specimen(found: SpecimenGold) -> Page:
     shown = found.gold.value > 0
     plot = _plot("specimen", specimen_plots.by_host_figure(found), "The gold against the host's density")
     return Page(
@@ -203,7 +203,7 @@ def _specimen(found: Found) -> Page:
     )
 
 
-def _specimens(found: All) -> Page:
+def _specimens(found: Specimens) -> Page:
     if len(found.specimens) == 1:
         return _specimen(found.specimens[0])
     return Page(
@@ -239,8 +239,8 @@ PAGES: dict[type, Callable[[Any], Page]] = {
     Planned: _planned,
     Lot: _lot,
     LotSheet: _lot_sheet,
-    Found: _specimen,
-    All: _specimens,
+    SpecimenGold: _specimen,
+    Specimens: _specimens,
     Worths: _worths,
 }
 

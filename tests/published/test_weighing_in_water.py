@@ -8,10 +8,11 @@ import pytest
 from flowsheet.ore.grains import alloy_density
 from flowsheet.spec.rocks.host_rock import MINERALS
 from flowsheet.spec.rocks.specimen_table import from_options
-from flowsheet.study.rocks.hydrostatic import GOLD, Found, fineness_of, gold_in, water_density, weigh
+from flowsheet.study.rocks.hydrostatic import GOLD, fineness_of, gold_in, water_density, weigh
+from flowsheet.study.rocks.result import SpecimenGold
 
 
-def found(air: str, water: str, **options: str) -> Found:
+def found(air: str, water: str, **options: str) -> SpecimenGold:
     specimen = from_options({"air": air, "water": water, **options}, None)[1]
     assert specimen is not None
     return weigh([specimen], 100).specimens[0]

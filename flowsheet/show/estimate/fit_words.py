@@ -11,7 +11,7 @@ from flowsheet.spec.text.wording import listed
 from flowsheet.study.estimate.fit import ALARM, Fitted, Parameter
 from flowsheet.study.estimate.fitted_sheet import as_written, in_unit
 from flowsheet.study.estimate.identifiability import Advice, Tangle
-from flowsheet.study.estimate.profile_likelihood import Profile
+from flowsheet.study.estimate.laplace_posterior import Profile
 
 MUCH, SOME = 0.75, 0.4
 """Shares of the prior's variance from which on the weights told much (half of the doubt is left, or less), or some."""

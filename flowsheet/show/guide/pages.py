@@ -12,9 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-import flowsheet
-
-FOLDER = Path(flowsheet.__file__).parent / "guide"
+FOLDER = Path(__file__).parents[2] / "guide"
 ORDER = ("start", "sheet", "numbers", "weights", "answers", "sampling", "pile", "money", "rocks", "page", "care",
          "model")  # fmt: skip
 """The pages as one reads them; the file of each is NAME.md."""

@@ -11,7 +11,8 @@ from flowsheet.show.graphics.style import BLUE, GOLD, GREY, INK, RED, interval, 
 from flowsheet.show.rocks import specimens
 from flowsheet.show.rocks.specimen_sums import from_nothing
 from flowsheet.show.text.figures import sig
-from flowsheet.study.rocks.hydrostatic import All, Found, gold_in, water_density
+from flowsheet.study.rocks.hydrostatic import gold_in, water_density
+from flowsheet.study.rocks.result import SpecimenGold, Specimens
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -24,7 +25,7 @@ LEAST_AROUND = 0.15
 """But at least so far (g/cm3)."""
 
 
-def write_specimens(found: All, folder: Path, table: bool = False) -> list[Path]:
+def write_specimens(found: Specimens, folder: Path, table: bool = False) -> list[Path]:
     """Write the tables and the picture into ``folder`` and return what was written."""
     folder.mkdir(parents=True, exist_ok=True)
     one = found.specimens[0]
@@ -41,12 +42,12 @@ def write_specimens(found: All, folder: Path, table: bool = False) -> list[Path]
     return written
 
 
-def by_host(found: Found, path: Path) -> None:
+def by_host(found: SpecimenGold, path: Path) -> None:
     """Write a plot of the gold against the host's density, with the doubt of both."""
     save(by_host_figure(found), path)
 
 
-def by_host_figure(found: Found) -> Figure:
+def by_host_figure(found: SpecimenGold) -> Figure:
     """Draw the gold against the host's density, with the doubt of both."""
     specimen = found.specimen
     air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
@@ -72,12 +73,12 @@ def by_host_figure(found: Found) -> Figure:
     return figure
 
 
-def bars(found: All, path: Path) -> None:
+def bars(found: Specimens, path: Path) -> None:
     """Write a plot of each rock's interval, the richest on top."""
     save(bars_figure(found), path)
 
 
-def bars_figure(found: All) -> Figure:
+def bars_figure(found: Specimens) -> Figure:
     """Draw each rock's interval, the richest on top."""
     ranked = sorted(found.counted, key=lambda one: -one.gold.value)[:MOST_BARS]
     figure, (axes,) = new_figure(1, 8.6, 1.6 + 0.32 * len(ranked), grid="x")

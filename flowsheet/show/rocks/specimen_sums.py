@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from flowsheet.show.text.figures import gold, sig
-from flowsheet.study.rocks.hydrostatic import AIR, FINENESS, METAL, ONE_SIDE, WATER, All, Estimate, Found
+from flowsheet.study.rocks.hydrostatic import AIR, FINENESS, METAL, WATER
+from flowsheet.study.rocks.result import ONE_SIDE, Estimate, SpecimenGold, Specimens
 
 
 def from_nothing(one: Estimate) -> Estimate:
@@ -31,7 +32,7 @@ def span(one: Estimate) -> str:
     return f"{sig(scale * max(one.value, 0.0))} {unit} ({low} to {sig(scale * max(one.high, 0.0))})"
 
 
-def sum_answers(found: All) -> Iterator[tuple[str, str]]:
+def sum_answers(found: Specimens) -> Iterator[tuple[str, str]]:
     """Return (question, answer) for all specimens together."""
     text = f"About {span(found.total)} of fine gold in {_so_many(len(found.counted))}"
     text += f", ± {gold(found.total.sd)} (one standard deviation)."
@@ -61,7 +62,7 @@ def _so_many(count: int) -> str:
     return "one specimen" if count == 1 else f"{count} specimens"
 
 
-def _in_common(found: Sequence[Found]) -> str:
+def _in_common(found: Sequence[SpecimenGold]) -> str:
     """Say which doubts several rocks share, and whether they are the same; nothing where each rock has its own."""
     told, same = [], True
     for what, of_metal in (("host's", False), ("metal's", True)):

@@ -11,14 +11,15 @@ from flowsheet.show.text.figures import gold, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.rocks.host_rock import MINERALS
-from flowsheet.study.rocks.hydrostatic import HOST, WARM, All, Estimate, Found, impossible
+from flowsheet.study.rocks.hydrostatic import HOST, WARM
+from flowsheet.study.rocks.result import Estimate, SpecimenGold, Specimens, impossible
 
 NOT_AN_ASSAY = "This is an estimate from two weights, not a resource statement or an assay certificate."
 WORTH_TELLING = 0.02
 """A share of pyrite below this is not told."""
 
 
-def as_dict(found: All, table: bool = False) -> dict[str, Any]:
+def as_dict(found: Specimens, table: bool = False) -> dict[str, Any]:
     """Return what one specimen, or all of a ``table``, hold as plain data."""
     how = {"draws": found.draws, "seed": found.seed}
     if not table:
@@ -37,7 +38,7 @@ def _amount(one: Estimate) -> dict[str, float]:
     return asdict(from_nothing(one))
 
 
-def _one(found: Found) -> dict[str, Any]:
+def _one(found: SpecimenGold) -> dict[str, Any]:
     specimen = found.specimen
     amounts = {"gold_g": found.gold, "alloy_g": found.alloy, "first_order_g": found.by_first_order}
     return {
@@ -59,11 +60,11 @@ def _one(found: Found) -> dict[str, Any]:
     }
 
 
-def _ranked(found: Found) -> list[tuple[str, float]]:
+def _ranked(found: SpecimenGold) -> list[tuple[str, float]]:
     return sorted(((n, s) for n, s in found.slopes.items() if s), key=lambda item: -abs(item[1]))
 
 
-def doubts(found: Found) -> Grid:
+def doubts(found: SpecimenGold) -> Grid:
     """Return what each doubt adds to that of the gold, largest first."""
     total = sum(slope**2 for slope in found.slopes.values())
     columns = (Column("Doubt of"), Column("told as"), Column("Gold, ± g", signed), Column("Part, %", _percent))
@@ -71,7 +72,7 @@ def doubts(found: Found) -> Grid:
     return Grid("doubts", "What the doubt about the gold comes from", columns, rows)
 
 
-def _told(found: Found, cause: str) -> str:
+def _told(found: SpecimenGold, cause: str) -> str:
     """Return how the number behind a doubt was given."""
     one = found.specimen
     host, assumed = one.host.base, " (assumed)"
@@ -89,14 +90,14 @@ def _told(found: Found, cause: str) -> str:
     return str((one.fineness if cause == "fineness" else one.common.metal) or "")
 
 
-def without_gold(found: Found) -> Grid:
+def without_gold(found: SpecimenGold) -> Grid:
     """Return how much of a dense mineral would weigh the same with no gold."""
     columns = (Column("Mineral"), Column("Density, g/cm3", short), Column("In the rock, %", _share))
     rows = [(name, MINERALS[name], "" if share is None else share) for name, share in found.without_gold.items()]
     return Grid("without_gold", "What would weigh the same without any gold (share of the rock by mass)", columns, rows)
 
 
-def specimens(found: All) -> Grid:
+def specimens(found: Specimens) -> Grid:
     """Return all specimens and their sum."""
     columns = (
         Column("Specimen"),
@@ -121,7 +122,7 @@ def specimens(found: All) -> Grid:
     return Grid("specimens", "Specimens (gold: fine gold, nine times in ten between the ends)", columns, rows)
 
 
-def _short_warning(found: Found) -> str:
+def _short_warning(found: SpecimenGold) -> str:
     if found.cannot_be:
         return "cannot be: left out"
     if found.gold.value < 0:
@@ -147,7 +148,7 @@ def _share(share: float | str) -> str:
     return "no share would do" if isinstance(share, str) else _percent(share)
 
 
-def answers(found: Found) -> Iterator[tuple[str, str]]:
+def answers(found: SpecimenGold) -> Iterator[tuple[str, str]]:
     """Return (question, answer) for one specimen."""
     yield "How much gold is in it?", held(found)
     yield "What is the smallest gold that these weights can tell?", smallest(found)
@@ -156,7 +157,7 @@ def answers(found: Found) -> Iterator[tuple[str, str]]:
     yield "What would make it surer?", surer(found)
 
 
-def held(found: Found) -> str:
+def held(found: SpecimenGold) -> str:
     """Say what the specimen holds, or that it shows nothing."""
     value = found.gold.value
     told = f"{signed(found.density)} g/cm3 with its gold, {signed(found.specimen.host.density)} without"
@@ -181,7 +182,7 @@ def held(found: Found) -> str:
     )
 
 
-def smallest(found: Found) -> str:
+def smallest(found: SpecimenGold) -> str:
     """Say what can be told of gold in such a rock."""
     s = found.smallest
     text = (
@@ -193,7 +194,7 @@ def smallest(found: Found) -> str:
     return f"{text}, most of it for the scale: one that weighs finer would tell more."
 
 
-def something_else(found: Found) -> str:
+def something_else(found: SpecimenGold) -> str:
     """Say how much of a dense mineral would do the same."""
     shares = [(name, share) for name, share in found.without_gold.items() if share is not None]
     if not shares:
@@ -202,7 +203,7 @@ def something_else(found: Found) -> str:
     return f"With {told} by mass in place of its host it would weigh the same and hold no gold. Look at it with a lens."
 
 
-def surer(found: Found) -> str:
+def surer(found: SpecimenGold) -> str:
     """Say what to measure next."""
     ranked = _ranked(found)
     if not ranked:
@@ -220,7 +221,7 @@ def surer(found: Found) -> str:
     return f"{part} of the doubt is the {name} (± {gold(abs(slope))}): {remedy}."
 
 
-def warnings(found: Found) -> Iterator[str]:
+def warnings(found: SpecimenGold) -> Iterator[str]:
     """Go through what is odd about a specimen's weights."""
     air = 1e3 * found.specimen.air.value
     host = found.specimen.host.density
@@ -248,7 +249,7 @@ def warnings(found: Found) -> Iterator[str]:
         yield f"{percent(share)} of pyrite by mass would explain its density without any gold."
 
 
-def cautions(found: Sequence[Found]) -> Iterator[str]:
+def cautions(found: Sequence[SpecimenGold]) -> Iterator[str]:
     """Go through what the weighing has to mind, with what each slip would do."""
     first = max(found, key=lambda one: -one.per_air_cm3)
     yield (
@@ -268,7 +269,7 @@ def cautions(found: Sequence[Found]) -> Iterator[str]:
         yield f'The doubt of the host "{text}" is assumed, in whole or in part: give it your own (±).'
 
 
-def show(found: All, table: bool = False) -> None:
+def show(found: Specimens, table: bool = False) -> None:
     """Print one specimen, or all of a ``table``."""
     out = console()
     if not table:
@@ -284,7 +285,7 @@ def show(found: All, table: bool = False) -> None:
     list_lines(out, "Take care", [*cautions(found.counted), NOT_AN_ASSAY])
 
 
-def _show_one(found: All, one: Found) -> None:
+def _show_one(found: Specimens, one: SpecimenGold) -> None:
     out = console()
     name = "A specimen" if one.specimen.name == "specimen" else one.specimen.name
     out.print(f"{name}: {one.specimen.air} in air, {one.specimen.water} in water", style="bold")

@@ -46,7 +46,11 @@ class Base:
     @classmethod
     def read(cls, path: str | Path, kinds: Kinds) -> Base:
         """Read a sheet, but none of the weigh sheets that it names. Raises SheetError with every mistake found."""
-        document = yaml_document.read(path)
+        return cls.of(yaml_document.read(path), kinds)
+
+    @classmethod
+    def of(cls, document: Document, kinds: Kinds) -> Base:
+        """Check a sheet's document, but none of the weigh sheets that it names. Raises SheetError."""
         plain, named = _without_files(document)
         if named and "weighed" in plain.data:
             # One test together; of several, that is a mistake.

@@ -275,6 +275,13 @@ class Sheet:
 
     ``read`` and ``parse`` make it, with every number in SI; nothing changes it. ``ores`` and ``steps`` are by name,
     ``keep`` names the streams that are kept, ``weighed`` holds what was measured. ``with_`` sets fields anew.
+
+    >>> import flowsheet as fs
+    >>> sheet = fs.read("sack3.yaml")
+    >>> sheet
+    <Sheet 'Quillfeather dump, sack 3': ore 14.2 kg ± 20 g, 8 steps, keeps bead, specimens>
+    >>> sheet.steps["scalp"].opening.value
+    0.02
     """
 
     file: str

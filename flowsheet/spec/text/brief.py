@@ -16,6 +16,11 @@ def one_line(what: str, told: str = "") -> str:
     return f"<{plain}>" if len(plain) <= LONGEST_LINE - 2 else f"<{plain[: LONGEST_LINE - 3]}…>"
 
 
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun: "1 rock", "2 rocks"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def brief(value: Any) -> str:
     """Return a number (of draws: their mean) to three digits without an exponent; "?" where it is not known."""
     number = float(value.mean()) if getattr(value, "ndim", 0) else float(value)

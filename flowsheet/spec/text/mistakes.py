@@ -23,7 +23,13 @@ LONGEST_NAME = 80
 
 @dataclass(frozen=True)
 class Mistake:
-    """One fault: where it stands, what was read, what is wrong with it and what would be right."""
+    """One fault: where it stands, what was read, what is wrong with it and what would be right.
+
+    >>> import flowsheet as fs
+    >>> print(fs.Mistake("no such field here", 'Did you mean "opening"?', "scalp.openng", "20 mm", "sack3.yaml", 14, 3,
+    ...                  code="no_such_field"))
+    sack3.yaml:14:3: scalp.openng: read "20 mm": no such field here. Did you mean "opening"?
+    """
 
     message: str
     remedy: str
@@ -59,7 +65,15 @@ class Mistake:
 
 
 class SheetError(Exception):
-    """The sheet (or a setting on the command line) is wrong; carries every mistake, file by file, in order."""
+    """The sheet (or a setting on the command line) is wrong; carries every mistake, file by file, in order.
+
+    >>> import flowsheet as fs
+    >>> try:
+    ...     fs.read("sack3.yaml").with_({"scalp.openng": "12 mm"})
+    ... except fs.SheetError as wrong:
+    ...     print(wrong.mistakes[0].remedy)
+    Did you mean "opening"?
+    """
 
     def __init__(self, mistakes: Iterable[Mistake]) -> None:
         found = list(mistakes)

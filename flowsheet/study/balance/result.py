@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
+from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.gross_errors import Slip, Swap
 from flowsheet.study.balance.next_weighing import Suggestion
@@ -122,9 +123,14 @@ class WithoutSuspect:
         }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Reconciled(Shown):
-    """All that the weights of one test say."""
+    """All that the weights of one test say.
+
+    >>> import flowsheet as fs
+    >>> fs.reconcile("sack3.yaml").first
+    <Reconciled: 13 weights, none stands out, chance of the misfit 0.714>
+    """
 
     streams: dict[str, Balanced]
     weights: list[Weight]
@@ -146,6 +152,11 @@ class Reconciled(Shown):
     #: Stream that is not determined (without the suspect, if there is one) → (stream, what) to weigh so that it is.
     to_know: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
+
+    def _headline(self) -> tuple[str, str]:
+        suspect = f"{self.suspect.name} stands out" if self.suspect else "none stands out"
+        chance = f", chance of the misfit {brief(self.p)}" if not math.isnan(self.p) else ""
+        return "Reconciled", f"{len(self.weights)} weights, {suspect}{chance}"
 
     @property
     def believed(self) -> Reconciled | WithoutSuspect:
@@ -177,6 +188,30 @@ class Reconciled(Shown):
         }
         plain: dict[str, Any] = for_json(data)
         return plain
+
+
+@dataclass(frozen=True, repr=False)
+class Reconciliation(Shown):
+    """What the weights of every test of a sheet say, by the test's name ("" for weights in the sheet itself).
+
+    >>> import flowsheet as fs
+    >>> fs.reconcile("sack3.yaml")
+    <Reconciliation: tests sack3>
+    """
+
+    tests: dict[str, Reconciled]
+
+    def _headline(self) -> tuple[str, str]:
+        return "Reconciliation", f"tests {', '.join(name or 'in the sheet itself' for name in self.tests)}"
+
+    @property
+    def first(self) -> Reconciled:
+        """The first test, which often is the only one."""
+        return next(iter(self.tests.values()))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return every test under ``tests``, and the first one also by itself."""
+        return as_dict(self.tests)
 
 
 def as_dict(tests: Mapping[str, Reconciled]) -> dict[str, Any]:

@@ -6,12 +6,21 @@ from collections.abc import Callable
 from functools import cache
 from typing import Any
 
+from flowsheet.spec.text.brief import one_line
+
 GROUP = "flowsheet.shown"
 """Entry points that show a result: ``html`` and ``svg``. This room must not know the one that draws."""
 
 
 class Shown:
-    """A result that a notebook shows as a page, or as a picture; as plain text where no renderer is installed."""
+    """A result that a notebook shows as a page, or as a picture; on one line where no renderer is installed."""
+
+    def __repr__(self) -> str:
+        return one_line(*self._headline())
+
+    def _headline(self) -> tuple[str, str]:
+        """Return what the result is, and two or three of its numbers in the miner's units."""
+        return type(self).__name__, ""
 
     def _repr_html_(self) -> str | None:
         return _rendered("html", self)

@@ -41,9 +41,14 @@ class Doubt:
     share: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Chance(Shown):
-    """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed."""
+    """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed.
+
+    >>> import flowsheet as fs
+    >>> fs.chance("sack3.yaml", draws=500)
+    <Chance: 83 to 90 % of the gold kept, 9 times in 10; 1 % of sacks hold less than half of the mean>
+    """
 
     streams: dict[str, Interval]
     #: Of the ore, as far as it is known; and of the next sack from it, with the luck of its grains.
@@ -73,6 +78,11 @@ class Chance(Shown):
     seed: int
     closure: float
     notes: list[Note] = field(default_factory=list)
+
+    def _headline(self) -> tuple[str, str]:
+        kept = self.kept_share
+        told = f"{100 * kept.p5:.0f} to {100 * kept.p95:.0f} % of the gold kept, 9 times in 10"
+        return "Chance", f"{told}; {100 * self.less_than_half:.0f} % of sacks hold less than half of the mean"
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""

@@ -15,6 +15,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.measurement import GRAINS, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.numbers import Number
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, meanings
 from flowsheet.study.estimate import predicted_weights
@@ -206,3 +207,34 @@ def mass_of(sheet: Sheet, ore: str) -> str:
 def masses(sheet: Sheet) -> dict[str, Number]:
     """Return the masses of the ores by name."""
     return {mass_of(sheet, name): ore.mass for name, ore in sheet.ores.items()}
+
+
+def refuse_nothing(sheet: Sheet, evidence: Evidence) -> None:
+    """Raise SheetError where no number is in doubt, or nothing was weighed."""
+    if not any(u.test is None for u in evidence.unknowns):
+        name, ore = next(iter(sheet.ores.items()))
+        grade = ore.grade.text if ore.grade is not None else "22 g/t"
+        raise SheetError([Mistake(
+            "no number of the sheet has a doubt, so there is none to fit",
+            f"Say how sure you are of those that you guessed, as grade: {grade} ± 30 %",
+            field="ore.grade" if list(sheet.ores) == ["ore"] else f"ores.{name}.grade", file=sheet.file,
+            code="nothing_in_doubt",
+        )])  # fmt: skip
+    if not evidence.measured:
+        raise SheetError([Mistake(
+            "nothing but feeds was weighed, so there is nothing to fit the sheet to" if evidence.tests else
+            "nothing was weighed, so there is nothing to fit the sheet to",
+            f"Add weighed: {{{(sheet.keep or ('tails',))[0]}: {{mass: …}}}}, with what you weighed or had assayed",
+            field="weighed", file=sheet.file, code="nothing_to_fit_to"
+        )])  # fmt: skip
+
+
+def refuse_jumps(sheet: Sheet, evidence: Evidence) -> None:
+    """Raise SheetError where all that is in doubt moves the weights in jumps alone."""
+    if not any(u.test is None for u in evidence.unknowns):
+        name, number = evidence.jumping[0].name, evidence.jumping[0].number
+        raise SheetError([Mistake(
+            "what was weighed moves with it only in jumps, from one size class to the next, which a fit cannot follow",
+            "Try some values with flowsheet try, or give other numbers a doubt too", field=name, read=number.text,
+            file=sheet.file, code="moves_in_jumps"
+        )])  # fmt: skip

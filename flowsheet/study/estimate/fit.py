@@ -10,21 +10,25 @@ quasi-likelihood, which for a Poisson count is its maximum likelihood. Source: R
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.solve.model import rebuild
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.brief import brief
+from flowsheet.spec.yaml.document import parse
 from flowsheet.study.balance.gross_errors import chi2_tail
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.estimate.bounded_lsq import Least, least_squares
-from flowsheet.study.estimate.evidence import Evidence, Unknown
+from flowsheet.study.estimate.evidence import Evidence, Unknown, refuse_jumps, refuse_nothing
+from flowsheet.study.estimate.fitted_sheet import checked_text, source_text
 from flowsheet.study.estimate.identifiability import Advice, Tangle, advise, tangles
-from flowsheet.study.estimate.laplace_posterior import Posterior
+from flowsheet.study.estimate.laplace_posterior import Posterior, Profile
 
 MOST_ROUNDS = 30
 AGREED = 1e-6
@@ -90,9 +94,14 @@ class Checked:
     without: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Fitted(Shown):
-    """All that a fit found."""
+    """All that a fit found.
+
+    >>> import flowsheet as fs
+    >>> fs.fit("sack3.yaml")
+    <Fitted 'Quillfeather dump, sack 3': the weights tell of 3 of 4 numbers, chance of the misfit 0.649>
+    """
 
     sheet: Sheet
     evidence: Evidence
@@ -107,11 +116,33 @@ class Fitted(Shown):
     tangles: tuple[Tangle, ...] = ()
     advice: tuple[Advice, ...] = ()
     settled: bool = True
+    #: Interval of each number with all others fitted again, by name; None where that was not asked for.
+    profiles: Mapping[str, Profile] | None = None
+
+    def _headline(self) -> tuple[str, str]:
+        informed = sum(one.informed for one in self.own)
+        told = f"the weights tell of {informed} of {len(self.own)} numbers, chance of the misfit {brief(self.p)}"
+        return f"Fitted '{self.sheet.title}'", told
 
     @property
     def own(self) -> tuple[Parameter, ...]:
         """Return the parameters that stand in the sheet (not the feed masses of single tests)."""
         return tuple(p for p in self.parameters if p.unknown.test is None)
+
+    @cached_property
+    def text(self) -> str:
+        """The sheet's own text with each fitted number in the place of the old one. Raises SheetError."""
+        document, source = source_text(self.sheet)
+        numbers = {one.name: (one.value, one.sd) for one in self.own if not one.jumps}
+        return checked_text(document, source, self.sheet, numbers)
+
+    @cached_property
+    def fitted_sheet(self) -> Sheet:
+        """The sheet with the fitted numbers, for ``run`` and ``trial``; fitted again, its weights would count twice.
+
+        Raises SheetError where fitted numbers contradict each other.
+        """
+        return rebuild(parse(self.text, self.sheet.file))
 
 
 def fit(
@@ -137,37 +168,6 @@ def fit(
         if _deviance(*other[:2]) < _deviance(found, covariance) - WINS:
             found, covariance, settled = other
     return _summary(evidence, found, covariance, settled, seed, look_further)
-
-
-def refuse_nothing(sheet: Sheet, evidence: Evidence) -> None:
-    """Raise SheetError where no number is in doubt, or nothing was weighed."""
-    if not any(u.test is None for u in evidence.unknowns):
-        name, ore = next(iter(sheet.ores.items()))
-        grade = ore.grade.text if ore.grade is not None else "22 g/t"
-        raise SheetError([Mistake(
-            "no number of the sheet has a doubt, so there is none to fit",
-            f"Say how sure you are of those that you guessed, as grade: {grade} ± 30 %",
-            field="ore.grade" if list(sheet.ores) == ["ore"] else f"ores.{name}.grade", file=sheet.file,
-            code="nothing_in_doubt",
-        )])  # fmt: skip
-    if not evidence.measured:
-        raise SheetError([Mistake(
-            "nothing but feeds was weighed, so there is nothing to fit the sheet to" if evidence.tests else
-            "nothing was weighed, so there is nothing to fit the sheet to",
-            f"Add weighed: {{{(sheet.keep or ('tails',))[0]}: {{mass: …}}}}, with what you weighed or had assayed",
-            field="weighed", file=sheet.file, code="nothing_to_fit_to"
-        )])  # fmt: skip
-
-
-def refuse_jumps(sheet: Sheet, evidence: Evidence) -> None:
-    """Raise SheetError where all that is in doubt moves the weights in jumps alone."""
-    if not any(u.test is None for u in evidence.unknowns):
-        name, number = evidence.jumping[0].name, evidence.jumping[0].number
-        raise SheetError([Mistake(
-            "what was weighed moves with it only in jumps, from one size class to the next, which a fit cannot follow",
-            "Try some values with flowsheet try, or give other numbers a doubt too", field=name, read=number.text,
-            file=sheet.file, code="moves_in_jumps"
-        )])  # fmt: skip
 
 
 def residuals_of(evidence: Evidence, covariance: Array, sets: Array) -> Array:

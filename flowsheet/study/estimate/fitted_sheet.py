@@ -139,6 +139,20 @@ def fitted_text(document: Document, source: str, sheet: Sheet, fitted: Mapping[s
     return f"{MARK} from {name}: numbers with ± are fitted to what was weighed.{newline}{source}"
 
 
+def source_text(sheet: Sheet) -> tuple[Document, str]:
+    """Return the document of a sheet and its text. Raises SheetError where that is not what the sheet says."""
+    document = sheet.document
+    if document is None:
+        raise TypeError("this sheet was put together by hand; make one with flowsheet.read or flowsheet.parse")
+    if document.settings:
+        named = ", ".join(f"{name}: {value}" for name, value in document.settings.items())
+        raise SheetError([Mistake(
+            "some fields were set anew since the sheet was read, so its text cannot hold what was fitted",
+            f"Write them into the sheet ({named}), and read it again", file=sheet.file, code="text_is_older",
+        )])  # fmt: skip
+    return document, document.text
+
+
 def checked_text(document: Document, source: str, sheet: Sheet, fitted: Mapping[str, tuple[float, float]]) -> str:
     """Return the fitted sheet's text, sure to load. Raises SheetError where fitted numbers contradict each other."""
     text = fitted_text(document, source, sheet, fitted)

@@ -19,6 +19,16 @@ UNSEEN = 1e-9
 """Precision (of 1 for a prior) below which a direction is seen by neither data nor prior."""
 
 
+@dataclass(frozen=True)
+class Profile:
+    """The interval of one number by its deviance; an end without limit is the number's bound."""
+
+    low: float
+    high: float
+    low_at_bound: bool
+    high_at_bound: bool
+
+
 @dataclass(frozen=True, eq=False)
 class Posterior:
     """A normal law in n parameters, in units of ``scale``: where it is highest, and its precision (n, n).

@@ -8,7 +8,6 @@ S. H. Moolgavkar, Applied Statistics 37 (1988), 87.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.study.estimate.bounded_lsq import least_squares
 from flowsheet.study.estimate.evidence import Evidence
 from flowsheet.study.estimate.fit import Fitted, residuals_of
+from flowsheet.study.estimate.laplace_posterior import Profile
 
 LIMIT = 2.705543454095404
 """90 % point of chi-squared with one degree of freedom."""
@@ -25,16 +25,6 @@ MOST_STEPS = 40
 CLOSE = 1e-3
 """An end is found when its deviance is this near to the limit."""
 MOST_TURNS = 12
-
-
-@dataclass(frozen=True)
-class Profile:
-    """The interval of one number by its deviance; an end without limit is the number's bound."""
-
-    low: float
-    high: float
-    low_at_bound: bool
-    high_at_bound: bool
 
 
 def profiles(found: Fitted, progress: Callable[[Iterable[int]], Iterable[int]] = iter) -> dict[str, Profile]:

@@ -13,6 +13,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.measurement import BEAD, MASS
 from flowsheet.spec.blocks.schema import Sheet, StepBlock
+from flowsheet.spec.text.brief import counted
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.compound_poisson import Spread, spread
 from flowsheet.study.common.interval import Interval, together
@@ -55,9 +56,14 @@ class Kept:
     interval: Interval | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class LotSheet(Shown):
-    """What is told of a test; the interval of the head grade is None where the sheet gives no doubts."""
+    """What is told of a test; the interval of the head grade is None where the sheet gives no doubts.
+
+    >>> import flowsheet as fs
+    >>> fs.label("sack3.yaml").contents
+    <LotSheet 'Quillfeather dump, sack 3': 1 test, 12 weighings, grade by weights>
+    """
 
     title: str
     tests: int
@@ -89,6 +95,10 @@ class LotSheet(Shown):
     less_than_half: float | None
     more_than_double: float | None
     notes: tuple[Note, ...]
+
+    def _headline(self) -> tuple[str, str]:
+        of = "weights" if self.rests_on == "weights" else "a guess"
+        return f"LotSheet '{self.title}'", f"{counted(self.tests, 'test')}, {self.weighings} weighings, grade by {of}"
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""

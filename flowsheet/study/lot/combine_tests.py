@@ -17,6 +17,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.study.balance.result import for_json
@@ -70,9 +71,14 @@ class Row:
         return not math.isnan(self.gold_sd_g)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Lot(Shown):
-    """All that ``lot`` tells; grades in g/t, gold in g."""
+    """All that ``lot`` tells; grades in g/t, gold in g.
+
+    >>> import flowsheet as fs
+    >>> fs.lot("pile/pile.yaml")
+    <Lot 'Quillfeather pile': 6 tests of 40 sacks, grade known to ± 30.7 %>
+    """
 
     title: str
     rows: tuple[Row, ...]
@@ -92,6 +98,11 @@ class Lot(Shown):
     usual_luck: float
     left: tuple[dict[str, Any], ...]
     notes: tuple[Note, ...]
+
+    def _headline(self) -> tuple[str, str]:
+        off = 50 * (self.grade.p95 - self.grade.p5) / self.grade.mean if self.grade.mean > 0 else math.nan
+        pile = f" of {self.sacks} sacks" if self.sacks is not None else ""
+        return f"Lot '{self.title}'", f"{len(self.told)} tests{pile}, grade known to ± {brief(off)} %"
 
     @property
     def told(self) -> list[Row]:

@@ -105,13 +105,14 @@ class _Item:
 Progress = Callable[[Sequence[_Item]], Iterable[_Item]]
 
 
-def read_ledger(path: Path, skip: bool = False, progress: Progress = iter) -> Ledger:
+def read_ledger(source: Path | Sheet, skip: bool = False, progress: Progress = iter) -> Ledger:
     """Read a sheet with its weigh sheets, or a folder. Raises SheetError for what is wrong, unless it is to be skipped.
 
-    ``skip``: leave out what cannot be read, and name it.
+    ``source``: their path, or a sheet that was read already. ``skip``: leave out what cannot be read, and name it.
     """
+    path = source if isinstance(source, Path) else Path(source.file)
     left: list[Left] = []
-    bases = list(_bases(path, left, skip))
+    bases = list(_bases(source, left, skip))
     items = list(_items(path, bases, left))
     tests: list[Test] = []
     sources = {id(base): list(base.sheet.sources.read) for base in bases}
@@ -145,8 +146,11 @@ def read_ledger(path: Path, skip: bool = False, progress: Progress = iter) -> Le
     return Ledger(bases[0].sheet, _numbered(tests), tuple(left), tuple(_notes(bases)), bases[0].document, read)
 
 
-def _bases(path: Path, left: list[Left], skip: bool) -> Iterator[Base]:
+def _bases(path: Path | Sheet, left: list[Left], skip: bool) -> Iterator[Base]:
     """Read the sheets. What is wrong with the only one there is told at once."""
+    if isinstance(path, Sheet):
+        yield Base.of(path.document, kinds()) if path.document is not None else Base.read(path.file, kinds())
+        return
     if not path.is_dir():
         yield Base.read(path, kinds())
         return

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -42,7 +41,7 @@ def join_tests(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple
     if sheet.pile is None or len(tests) < 2 or gathered.weighed is None:
         return gathered, None
     try:
-        found = lot(read_ledger(Path(sheet.file)))
+        found = lot(read_ledger(sheet))
     except SheetError as wrong:
         sentence = "the tests could not be joined ({why}), so the grade is that of their sum."
         apart = note("tests_not_joined", sentence, why=wrong.mistakes[0].message)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.notebook_result import Shown
@@ -90,9 +91,14 @@ class MoneyDoubt:
     share: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Worths(Shown):
-    """All that ``worth`` tells, the best way first."""
+    """All that ``worth`` tells, the best way first.
+
+    >>> import flowsheet as fs
+    >>> fs.worth("pile/pile.yaml", draws=200).best.name
+    'raw sack'
+    """
 
     currency: str
     ways: list[WayWorth]
@@ -112,6 +118,11 @@ class Worths(Shown):
     closure: float
     weighed: bool
     notes: list[Note] = field(default_factory=list)
+
+    def _headline(self) -> tuple[str, str]:
+        one = self.best.counts.net
+        told = f"best is '{self.best.name}', {brief(one.mean)} {self.currency} ({brief(one.p5)} to {brief(one.p95)})"
+        return "Worths", f"{len(self.ways)} ways, {told}"
 
     @property
     def best(self) -> WayWorth:

@@ -22,13 +22,11 @@ from flowsheet.spec.rocks.host_rock import DENSEST, LIGHTEST, MINERALS, Host
 from flowsheet.spec.rocks.specimen_table import DENSEST_METAL, FINE, LIGHTEST_METAL, Specimen
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.numbers import Number
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.rocks.result import ONE_SIDE, Estimate, Smallest, SpecimenGold, Specimens
 
 GOLD, SILVER = grains.GOLD / 1000, grains.SILVER / 1000
 AIR_RULE, WATER_RULE = 1.9, 3.1
 """The trade's rule of thumb: 3.1 × weight in water - 1.9 × weight in air (texts on prospecting)."""
-ONE_SIDE = 1.6448536269514722
-"""95 % point of the normal law: both ends of a 90 % interval, and L. A. Currie's limits."""
 ROUNDING = 1e-9
 """What the arithmetic may round off a volume (cm3 per g)."""
 WARM = 25.0
@@ -40,104 +38,6 @@ AIR, WATER, HOST, METAL, FINENESS = "weight in air", "weight in water", "host ro
 
 T = TypeVar("T")
 Progress = Callable[[Iterable[T]], Iterable[T]]
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A mass in g: as stated, its standard deviation, and the ends that hold it nine times in ten."""
-
-    value: float
-    sd: float
-    low: float
-    high: float
-
-    @classmethod
-    def of_draws(cls, value: float, draws: Array) -> Estimate:
-        """Return the estimate whose doubt a sample shows."""
-        low, high = np.quantile(draws, (0.05, 0.95))
-        return cls(value, float(draws.std()), float(low), float(high))
-
-    @classmethod
-    def first_order(cls, value: float, slopes: Iterable[float]) -> Estimate:
-        """Return the estimate by the changes (g) that one standard deviation of each cause makes."""
-        sd = math.hypot(*slopes)
-        return cls(value, sd, value - ONE_SIDE * sd, value + ONE_SIDE * sd)
-
-
-@dataclass(frozen=True)
-class Smallest:
-    """The smallest gold that can be told, g (L. A. Currie, Limits for Qualitative Detection, Anal. Chem. 40, 1968)."""
-
-    #: More than this is seen by luck in one rock of twenty that holds none: 1.645 sd at no gold.
-    decision: float
-    #: Gold that nineteen rocks of twenty would show: 3.29 sd at no gold.
-    detection: float
-    #: The same if the host's density were known for sure: what the scale alone can tell.
-    scale_only: float
-
-
-@dataclass(frozen=True)
-class Found(Shown):
-    """What one specimen holds; masses in g, densities in g/cm3."""
-
-    specimen: Specimen
-    gold: Estimate
-    alloy: Estimate
-    by_first_order: Estimate
-    #: Cause → change of the fine gold (g) by one standard deviation of it. Causes common to rocks share a name.
-    slopes: dict[str, float]
-    density: float
-    metal: float
-    #: Parts of gold in one of metal.
-    fine: float
-    volume_share: float
-    trade_rule: float
-    smallest: Smallest
-    #: Mineral → its share by mass with which the rock would weigh the same without gold; None where no share would do.
-    without_gold: dict[str, float | None]
-    #: Change of the fine gold by one gram too much in air (a wet face), and by one cm3 of air held under water.
-    per_wet_g: float
-    per_air_cm3: float
-    #: Change of the fine gold if the water were at 25 °C; 0 where the temperature is told.
-    by_warm_water: float
-    #: Whether it weighs more than solid metal of its volume, by more than the doubt of that (1.645 sd).
-    cannot_be: bool
-
-
-@dataclass(frozen=True)
-class All(Shown):
-    """What all specimens hold, and the sum of those that can be."""
-
-    specimens: tuple[Found, ...]
-    total: Estimate
-    by_first_order: Estimate
-    #: The sum's standard deviation, g, if no two rocks had a doubt in common: too small.
-    sd_if_independent: float
-    draws: int
-    seed: int
-
-    @property
-    def counted(self) -> tuple[Found, ...]:
-        """Return the specimens whose weights can be."""
-        return tuple(one for one in self.specimens if not one.cannot_be)
-
-    @property
-    def left_out(self) -> tuple[Found, ...]:
-        """Return the specimens whose weights cannot be: the sum leaves them out."""
-        return tuple(one for one in self.specimens if one.cannot_be)
-
-
-def impossible(found: Found) -> tuple[str, str]:
-    """Return what is wrong with weights that cannot be, and what to do."""
-    metal = f"solid metal of its size ({found.metal:.3g} g/cm3)"
-    message = (
-        f"these weights cannot be: the rock ({found.density:.3g} g/cm3) would be heavier than {metal}, by more than "
-        "the doubt of its weights"
-    )
-    remedy = (
-        "Weigh it again: did it hang free in the water, clear of the bottom and the sides? Is the unit of each right?"
-    )
-    return message, remedy + (" Or is the metal finer than you say?" if found.fine < 1 else "")
 
 
 def water_density(celsius: float | None) -> float:
@@ -166,7 +66,7 @@ def fineness_of(density: Array, gold: float = GOLD, silver: float = SILVER) -> A
 
 def weigh(
     specimens: Sequence[Specimen], draws: int = 10_000, seed: int = 1, progress: Progress[Specimen] = iter
-) -> All:
+) -> Specimens:
     """Return what each of ``specimens`` holds and what all do.
 
     Raises SheetError where a host is as dense as the metal.
@@ -187,7 +87,7 @@ def weigh(
             name = f"{i} {cause}" if cause in (AIR, WATER) else cause
             slopes[name] = slopes.get(name, 0.0) + slope
     apart = math.hypot(*(one.gold.sd for one in counted))
-    return All(tuple(found), Estimate.of_draws(value, total), Estimate.first_order(value, slopes.values()), apart,
+    return Specimens(tuple(found), Estimate.of_draws(value, total), Estimate.first_order(value, slopes.values()), apart,
                draws, seed)  # fmt: skip
 
 
@@ -219,7 +119,7 @@ def _drawn(number: Number, z: Array, least: float, most: float) -> Array:
     return np.asarray(number.low + (number.high - number.low) * ndtr(z))
 
 
-def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple[Found, Array]:
+def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple[SpecimenGold, Array]:
     """Return what one specimen holds, and the draws of its fine gold (D,), g."""
     air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
     air_sd, water_sd = (1e3 * specimen.sd(weight) for weight in (specimen.air, specimen.water))
@@ -264,7 +164,7 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
     of_solid = math.hypot(
         (v - 1 / displaced) * air_sd, water_sd / displaced, *(air * dv for dv, _ in by_metal.values())
     )
-    found = Found(
+    found = SpecimenGold(
         specimen=specimen,
         gold=Estimate.of_draws(fine * alloy, golds),
         alloy=Estimate.of_draws(alloy, alloys),

@@ -18,6 +18,8 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.spec.rocks.cutting_plan import Plan
+from flowsheet.spec.text.brief import counted
+from flowsheet.study.common.notebook_result import Shown
 
 ALONG, ACROSS = 0.0, 90.0
 """Degrees between the band and the cutting plane."""
@@ -73,6 +75,23 @@ class Cut:
     #: Chance that no face shows the band: it lies whole inside a slab, or whole in the blade's way.
     hidden: float
     all_swarf: float
+
+
+@dataclass(frozen=True, repr=False)
+class Cutting(Shown):
+    """A rock, and what every way of cutting it brings, slab by slab and kerf by kerf.
+
+    >>> import flowsheet as fs
+    >>> fs.cut("120 x 90 x 70 mm", band="6 mm", slab="5 mm", kerf="1 mm, 2 mm")
+    <Cutting: 120 x 90 x 70 mm with a band of 6 mm, 4 ways>
+    """
+
+    rock: Rock
+    cuts: list[Cut]
+
+    def _headline(self) -> tuple[str, str]:
+        size = " x ".join(f"{1e3 * side:.3g}" for side in (self.rock.long, self.rock.wide, self.rock.high))
+        return "Cutting", f"{size} mm with a band of {1e3 * self.rock.band:.3g} mm, {counted(len(self.cuts), 'way')}"
 
 
 def ways(plan: Plan) -> tuple[Rock, list[Cut]]:

@@ -10,6 +10,7 @@ import numpy as np
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, Subject, note, texts
 from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import Coarse, coarse
@@ -33,9 +34,17 @@ class CaughtRow:
     sizes: tuple[SizeRow, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Run(Shown):
-    """A solved sheet and the answers read from it."""
+    """A solved sheet and the answers read from it.
+
+    >>> import flowsheet as fs
+    >>> run = fs.run("sack3.yaml", certain=False)
+    >>> run
+    <Run 'Quillfeather dump, sack 3': 14.2 kg, 0.312 g gold, 87 % kept>
+    >>> [loss.stream for loss in run.losses][:2]
+    ['tails', 'magnetics']
+    """
 
     solution: Solution
     streams: dict[str, Stream]
@@ -56,6 +65,11 @@ class Run(Shown):
     def seed(self) -> int | None:
         """The seed of the draws by which it is told how sure the answers are; None where nothing was drawn."""
         return SEED if self.sure is not None else None
+
+    def _headline(self) -> tuple[str, str]:
+        fed, rock = 1e3 * self.solution.fed_gold, self.solution.fed_solids
+        told = f"{brief(rock)} kg, {brief(fed)} g gold, {100 * self.kept_share:.0f} % kept"
+        return f"Run '{self.solution.model.sheet.title}'", told
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""

@@ -17,6 +17,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.steps.pulverize import Pulverize
@@ -28,6 +29,7 @@ from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
 from flowsheet.study.sampling.sampling_cost import Work, work_of
 from flowsheet.study.sampling.sampling_variance import Broken, Pool, as_it_lies, broken
 from flowsheet.study.sampling.simulate import Progress, tried
+from flowsheet.study.sampling.wish import WANT, Wish
 
 SIZES = (20e-3, 10e-3, 5e-3, 2e-3, 1e-3)
 """Rock is split when it all passes one of these (m): what a riffle takes. Common practice, no source."""
@@ -35,22 +37,10 @@ GRIND = 0.2e-3
 """Rock is ground to this (m) before it is panned, where the sheet has no pulverizer with a gap. Typical."""
 WEIGHING = 1e-6
 """Doubt (kg) of the scale that weighs the gold, where the sheet has none. Typical, set your own."""
-WANT = 0.2
-CONFIDENCE = 0.9
 ENOUGH_GRAINS = 20
 """L. Clifton and others, Sample Size and Meaningful Gold Analysis, USGS Professional Paper 625-C (1969)."""
 DRAWS, PILES = 200, 400
 STEPS_OF_CURVE = 10
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What is asked for: a half width, or the plan for the work of running a mass (kg); with the chance it holds."""
-
-    want: float | None = None
-    mass: float | None = None
-    confidence: float = CONFIDENCE
-    sacks: int | None = None
 
 
 @dataclass(frozen=True)
@@ -78,9 +68,14 @@ class Point:
     best_panned_kg: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Planned(Shown):
-    """The plan and all that is told with it."""
+    """The plan and all that is told with it.
+
+    >>> import flowsheet as fs
+    >>> fs.plan("pile/pile.yaml")
+    <Planned: 12 of 40 sacks, 42.0 kg panned, off by 19 % at most (90 % sure)>
+    """
 
     wish: Wish
     pool: Pool
@@ -105,6 +100,11 @@ class Planned(Shown):
     increments: float
     seed: int
     notes: list[Note]
+
+    def _headline(self) -> tuple[str, str]:
+        plan, sure = self.plan, f"{100 * self.wish.confidence:.0f} % sure"
+        told = f"{plan.sacks} of {self.pool.sacks} sacks, {brief(plan.panned)} kg panned"
+        return "Planned", f"{told}, off by {100 * plan.doubt:.0f} % at most ({sure})"
 
     @property
     def whole(self) -> bool:

@@ -17,6 +17,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model, draw, rebuild
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text.brief import brief
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.notebook_result import Shown
@@ -60,14 +61,24 @@ class Forecast:
         return asdict(self)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Forecasts(Shown):
-    """The sheet as fitted, and all that was tried on it."""
+    """The sheet as fitted, and all that was tried on it.
+
+    >>> import flowsheet as fs
+    >>> fs.forecast("sack3.yaml", {"wash.passes": "2"})
+    <Forecasts: 1 of wash.passes: 87.3 % kept as fitted, 93.9 % at best>
+    """
 
     fitted: Fitted
     base: Forecast
     rows: list[Forecast]
     moved: dict[str, list[str]]
+
+    def _headline(self) -> tuple[str, str]:
+        now, *tried = (100 * row.kept_share.value for row in (self.base, *self.rows))
+        told = f"{brief(now)} % kept as fitted, {brief(max(tried))} % at best"
+        return "Forecasts", f"{len(self.rows)} of {', '.join(self.moved)}: {told}"
 
 
 def run_forecasts(

@@ -1,0 +1,283 @@
+"""The door for Python: what it offers, that it costs nothing to open, and that its examples are so."""
+
+from __future__ import annotations
+
+import ast
+import doctest
+import inspect
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import flowsheet as fs
+from flowsheet import cli
+
+EXAMPLES = Path(__file__).parent.parent / "examples"
+FUNCTIONS = {"read", "parse", "starter", "check", "run", "trial", "reconcile", "fit", "forecast", "chance", "plan",
+             "lot", "worth", "specimen", "cut", "draw", "label", "report"}  # fmt: skip
+RESULTS = {"Run", "Trials", "Reconciled", "Reconciliation", "Fitted", "Forecasts", "Chance", "Planned", "Lot", "Worths",
+           "Specimens", "SpecimenGold", "Cutting", "LotSheet", "Overview", "Drawing", "LabelPage",
+           "ReportPage"}  # fmt: skip
+SLOW = {"chance", "Chance", "plan", "Planned", "lot", "Lot", "worth", "Worths", "label", "LabelPage", "LotSheet",
+        "report", "ReportPage", "forecast", "Forecasts", "fit", "Fitted", "run"}  # fmt: skip
+"""Names whose examples take more than a few seconds on a busy machine."""
+COMMAND_OF = {"try": "trial"}
+NO_QUESTION = {"serve", "new", "schema", "explain"}
+"""Commands that ask nothing of a sheet."""
+
+
+@pytest.fixture
+def at_the_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Stand in a folder with the sheets of the examples: a sack's, and in a folder of its own the pile's."""
+    for file in ("sack3.yaml", "sack3.csv"):
+        shutil.copy(EXAMPLES / "sack_test" / file, tmp_path)
+    shutil.copytree(EXAMPLES / "pile", tmp_path / "pile")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+# ── what is offered ─────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_public_names_are_these() -> None:
+    assert set(fs.__all__) == FUNCTIONS | RESULTS | {"Sheet", "SheetError", "Mistake", "__version__"}
+    assert fs.__all__ == sorted(fs.__all__)
+    for name in fs.__all__:
+        assert getattr(fs, name) is not None
+        assert name in dir(fs)
+
+
+def test_readers_of_types_see_what_is_looked_up() -> None:
+    tree = ast.parse(inspect.getsource(fs))
+    (block,) = (node for node in tree.body if isinstance(node, ast.If))
+    told = {
+        (node.module, alias.name) for node in block.body if isinstance(node, ast.ImportFrom) for alias in node.names
+    }
+    assert told == {(module, name) for module, names in fs._HOMES.items() for name in names}
+    assert {name for _, name in told} == set(fs.__all__) - {"__version__"}
+    assert (Path(fs.__file__).parent / "py.typed").is_file()
+
+
+def test_every_command_that_asks_something_has_its_function() -> None:
+    commands = {one.name for one in cli.app.registered_commands if one.name} - NO_QUESTION
+    assert {COMMAND_OF.get(name, name) for name in commands} <= FUNCTIONS
+
+
+def test_a_name_that_is_not_there_is_an_attribute_error() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'rum'"):
+        fs.rum  # noqa: B018
+
+
+def test_opening_the_door_loads_nothing() -> None:
+    script = "import json, sys, flowsheet; dir(flowsheet); print(json.dumps(sorted(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    loaded = set(json.loads(done.stdout))
+    assert {name for name in loaded if name.partition(".")[0] == "flowsheet"} == {"flowsheet"}
+    assert not loaded & {"numpy", "pydantic", "yaml", "typer"}
+
+
+# ── examples ────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def examples_of(name: str) -> list[doctest.DocTest]:
+    """Return the examples in the docstring of a public name, and in those of its own public methods."""
+    thing = getattr(fs, name)
+    found = doctest.DocTestFinder(recurse=False).find(thing, name, globs={})
+    if inspect.isclass(thing):
+        for key, method in vars(thing).items():
+            if inspect.isfunction(method) and not key.startswith("_"):
+                found += doctest.DocTestFinder(recurse=False).find(method, f"{name}.{key}", globs={})
+    return [one for one in found if one.examples]
+
+
+NAMES = [pytest.param(name, marks=[pytest.mark.slow] if name in SLOW else [])
+         for name in sorted(set(fs.__all__) - {"__version__"})]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.usefixtures("at_the_bench")
+def test_the_examples_of_a_public_name_are_so(name: str) -> None:
+    found = examples_of(name)
+    assert found, f"{name} has no example"
+    told: list[str] = []
+    for one in found:
+        doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(one, out=told.append)
+    assert "".join(told) == ""
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_each_function_says_what_it_returns_and_raises(name: str) -> None:
+    function = getattr(fs, name)
+    told = inspect.getdoc(function) or ""
+    assert told.startswith("Return "), name
+    assert "SheetError" in told, name
+    assert inspect.signature(function).return_annotation not in (inspect.Signature.empty, "Any"), name
+    for parameter in inspect.signature(function).parameters:
+        if parameter not in ("sheet", "seed", "draws", "progress", "path", "text", "name"):
+            assert f"``{parameter}" in told, (name, parameter)
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_the_first_example_is_so() -> None:
+    found = doctest.DocTestFinder(recurse=False).find(fs, "flowsheet", globs={})
+    assert doctest.DocTestRunner().run(found[0]).failed == 0
+
+
+# ── one line ────────────────────────────────────────────────────────────────────────────────────────────────
+
+LONG = "a dump that somebody gave a name " * 8
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_what_is_returned_says_itself_on_one_line() -> None:
+    text = Path("sack3.yaml").read_text(encoding="utf-8").replace("Quillfeather dump, sack 3", f"'{LONG}'")
+    sheet = fs.parse(text, "sack3.yaml")
+    run = fs.run(sheet, certain=False)
+    material = run.solution.streams["tails"]
+    specimens = fs.specimen("96 g", "74.5 g")
+    tests = fs.reconcile(sheet)
+    found = [
+        sheet, run, run.solution, run.solution.model, run.solution.model.grid, material, fs.check(sheet), tests,
+        fs.draw(sheet), fs.trial(sheet, {"scalp.opening": "5 mm to 20 mm in 3", "wash.passes": "1,2"}), tests.first,
+        specimens, specimens.specimens[0], fs.cut("120 mm", "6 mm", "5 mm", "1 mm"),
+    ]  # fmt: skip
+    for one in found:
+        line = repr(one)
+        assert len(line) < 120, line
+        assert line.isprintable(), line
+        assert line.startswith(f"<{type(one).__name__}") or type(one).__name__ in (
+            "Grid",
+            "Rowed",
+            "Material",
+            "SpecimenGold",
+        )
+
+
+def test_every_result_class_has_a_line_of_its_own() -> None:
+    for name in RESULTS | {"Sheet"}:
+        kind = getattr(fs, name)
+        assert "_headline" in vars(kind) or "__repr__" in vars(kind), name
+        assert kind.__repr__.__qualname__ in ("Shown.__repr__", f"{kind.__name__}.__repr__")
+        assert "__create_fn__" not in kind.__repr__.__qualname__
+
+
+# ── sheets ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_a_sheet_and_its_path_give_the_same() -> None:
+    by_path, by_sheet = fs.run("sack3.yaml", certain=False), fs.run(fs.read(Path("sack3.yaml")), certain=False)
+    assert by_path.as_dict() == by_sheet.as_dict()
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_fields_set_anew_are_as_if_the_sheet_had_them() -> None:
+    sheet = fs.read("sack3.yaml")
+    finer = sheet.with_({"scalp.opening": "12 mm"})
+    written = fs.parse(
+        Path("sack3.yaml").read_text(encoding="utf-8").replace("opening: 20 mm", "opening: 12 mm"), "sack3.yaml"
+    )
+    assert fs.run(finer, certain=False).as_dict() == fs.run(written, certain=False).as_dict()
+    assert str(sheet.steps["scalp"].opening) == "20 mm"
+    assert finer.weighed == sheet.weighed
+    again = finer.with_({"wash.passes": "2"})
+    assert (str(again.steps["scalp"].opening), str(again.steps["wash"].passes)) == ("12 mm", "2")
+
+
+@pytest.mark.usefixtures("at_the_bench")
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        ({"scalp.openng": "12 mm"}, 'Did you mean "opening"?'),
+        ({"scalpe.opening": "12 mm"}, 'Did you mean "scalp"?'),
+        ({"scalp.opening": "12 kg"}, "a mass, where a length is wanted"),
+        ({"scalp.opening": "12"}, "scalp.opening"),
+    ],
+)
+def test_a_field_that_is_not_there_names_the_nearest(settings: dict[str, str], told: str) -> None:
+    sheet = fs.read("sack3.yaml")
+    with pytest.raises(fs.SheetError) as caught:
+        sheet.with_(settings)
+    assert told in str(caught.value)
+    with pytest.raises(fs.SheetError) as caught:
+        fs.trial(sheet, settings)
+    assert told in str(caught.value)
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("at_the_bench")
+def test_the_fitted_text_of_a_sheet_set_anew_is_refused_with_what_to_write() -> None:
+    found = fs.fit(fs.read("sack3.yaml").with_({"scalp.opening": "12 mm"}))
+    with pytest.raises(fs.SheetError, match=r"scalp.opening: 12 mm"):
+        found.text  # noqa: B018
+    again = fs.fit("sack3.yaml")
+    Path("again.yaml").write_text(again.text, encoding="utf-8")
+    with pytest.raises(fs.SheetError, match="they would count twice"):
+        fs.fit("again.yaml")
+    with pytest.raises(fs.SheetError, match="they would count twice"):
+        fs.fit(again.fitted_sheet)
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_a_sheet_put_together_by_hand_says_that_it_cannot_be_set_anew() -> None:
+    from flowsheet.spec.blocks.schema import Sheet
+
+    read = fs.read("sack3.yaml")
+    made = Sheet(read.file, read.title, read.ores, read.steps, read.keep)
+    assert fs.run(made, certain=False).kept_share == fs.run(read, certain=False).kept_share
+    with pytest.raises(TypeError, match=r"flowsheet\.read"):
+        made.with_({"scalp.opening": "12 mm"})
+    with pytest.raises(TypeError, match=r"flowsheet\.read"):
+        fs.trial(made, {"scalp.opening": "12 mm"})
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("at_the_bench")
+def test_a_pile_is_the_same_by_sheet_and_by_folder() -> None:
+    by_sheet, by_folder = fs.lot(fs.read("pile/pile.yaml")), fs.lot("pile")
+    assert by_sheet.as_dict() == by_folder.as_dict()
+
+
+# ── what is asked for in words or in numbers ────────────────────────────────────────────────────────────────
+
+
+def test_a_wish_is_the_same_in_words_and_in_numbers() -> None:
+    from flowsheet.study.sampling.wish import Wish, wish_of
+
+    assert wish_of("30 %", None, "75 %") == wish_of(0.3, None, 0.75) == Wish(0.3, None, 0.75)
+    assert wish_of(None, "50 kg") == wish_of(None, 50) == Wish(None, 50.0, 0.9)
+
+
+@pytest.mark.parametrize(
+    ("wish", "told"),
+    [
+        ({"want": "20 %", "mass": "50 kg"}, "--want: both a doubt and a mass"),
+        ({"want": "20 kg"}, "--want"),
+        ({"want": 3.0}, "outside 0.1 to 200 %"),
+        ({"confidence": "20 %"}, "outside 50 to 99.9 %"),
+    ],
+)
+def test_a_wish_that_cannot_be_is_refused_before_anything_is_read(wish: dict[str, str | float], told: str) -> None:
+    with pytest.raises(fs.SheetError) as caught:
+        fs.plan("there is no such sheet.yaml", **wish)
+    assert told in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({}, "--air: this weight is missing"),
+        ({"air": "96 g"}, "--water: this weight is missing"),
+        ({"air": "96 g", "water": "74.5 g", "file": "rocks.csv"}, "--file: both a table"),
+        ({"air": "96 g", "water": "96.5 g"}, "--water"),
+        ({"air": "96 g", "water": "95.5 g"}, "cannot be"),
+    ],
+)
+def test_weights_that_are_lacking_or_cannot_be_are_refused(given: dict[str, str], told: str) -> None:
+    with pytest.raises(fs.SheetError) as caught:
+        fs.specimen(**given)
+    assert told in str(caught.value)
