@@ -267,6 +267,13 @@ def test_links_lead_somewhere(document: Path) -> None:
             assert (document.parent / target).exists(), target
 
 
+def test_files_that_developers_are_sent_to_are_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = re.findall(r"`([\w/.]+/[\w/.]*\w\.(?:py|md|txt|yaml)|\w+\.py)`", text)
+    assert len(named) > 10
+    assert [name for name in named if not ((ROOT / name).exists() or (PACKAGE / name).exists())] == []
+
+
 # ── the equations ───────────────────────────────────────────────────────────────────────────────────────────
 
 
