@@ -322,10 +322,10 @@ def test_the_grade_is_read_from_weights_that_determine_it() -> None:
     sheet = weighed(LINEAR, ALL_ENDS)
     solution = solve(Model.of(sheet))
     balanced = reconcile_sheet(sheet)[""].streams["ore"]
-    assert balanced.gold_g == pytest.approx(0.23)
-    assert balanced.gold_sd_g == pytest.approx(1e3 * np.hypot(4e-6, 2e-6), rel=1e-6)
+    assert balanced.gold == pytest.approx(0.23e-3)
+    assert balanced.gold_sd == pytest.approx(np.hypot(4e-6, 2e-6), rel=1e-6)
     ore, fineness = solution.streams["ore"], np.asarray(0.9)
-    amount = of_stream(solution.model.grid, fineness, 1.0, ore.gold_by_grain, 0.23e-3, 1e-3 * balanced.gold_sd_g)
+    amount = of_stream(solution.model.grid, fineness, 1.0, ore.gold_by_grain, 0.23e-3, balanced.gold_sd)
     found = chance(sheet)
     assert found.weighed is not None
     assert ends(found.head_grade) == pytest.approx(1e6 * amount.quantile(np.array([0.05, 0.5, 0.95])) / 10, rel=2e-3)
@@ -411,16 +411,16 @@ def test_clusters_make_the_weights_tell_less() -> None:
 def test_the_coarse_share_of_the_ore_is_read_from_what_both_sides_of_its_screen_held() -> None:
     sides = (("ore", "mass", 10.0, 0.01), ("lumps", "gold", 0.1e-3, 2e-6), ("fines", "gold", 0.1e-3, 2e-6))
     found = chance(weighed(LINEAR, sides))
-    assert found.coarse_weighed == (5.0,)
-    assert found.coarse[5.0].p50 == pytest.approx(0.5, abs=0.02)
-    assert found.coarse[5.0].p5 < 0.45
-    assert found.coarse[5.0].p95 > 0.55
-    assert "by your weights" in chances.share_of_coarse(found, 5.0)
+    assert found.coarse_weighed == (0.005,)
+    assert found.coarse[0.005].p50 == pytest.approx(0.5, abs=0.02)
+    assert found.coarse[0.005].p5 < 0.45
+    assert found.coarse[0.005].p95 > 0.55
+    assert "by your weights" in chances.share_of_coarse(found, 0.005)
 
 
 def test_the_coarse_share_is_told_at_the_screen_that_the_miner_has() -> None:
     found = chance(sheet_of(QUICK), 50)
-    assert next(iter(found.coarse)) == 45
+    assert next(iter(found.coarse)) == 0.045
     assert "Rock coarser than 20 mm" in dict(chances.answers(found, 14.2))["How much of the gold is coarse?"]
 
 
@@ -505,7 +505,7 @@ def test_what_luck_cannot_do_without_is_asked_for(change: str, field: str, remed
     (mistake,) = refused.value.mistakes
     assert mistake.field == field
     assert remedy in mistake.remedy
-    assert run(sheet_of(text)).kept_g >= 0  # a run needs less
+    assert run(sheet_of(text)).kept >= 0  # a run needs less
 
 
 def test_the_ore_that_lacks_grains_is_named() -> None:

@@ -45,10 +45,8 @@ def test_predictions_are_what_a_run_tells() -> None:
         told = predicted_weights.predict(found.solution, [
             measured(name, what, 0.0) for what in ("mass", "grade", "gold", "bead")
         ])  # fmt: skip
-        metal_g = stream.gold_g + stream.silver_g
-        assert told == pytest.approx(
-            [stream.mass_kg, 1e-6 * stream.grade_g_per_t, 1e-3 * stream.gold_g, 1e-3 * metal_g], rel=1e-12
-        )
+        metal = stream.gold + stream.silver
+        assert told == pytest.approx([stream.mass, stream.grade, stream.gold, metal], rel=1e-12)
 
 
 def test_passing_and_grains_by_plain_sums() -> None:

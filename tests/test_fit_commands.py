@@ -167,19 +167,19 @@ def test_gains_are_of_the_same_draws() -> None:
     found = forecasts_of(SHEET, "wash.passes=1,2")
     same, twice = found.rows
     # What changes nothing gains nothing, in every draw: the doubt that both share falls out.
-    assert (same.gain_g.value, same.gain_g.p5, same.gain_g.p95, same.better) == (0, 0, 0, 0)
-    assert same.kept_g == found.base.kept_g
-    assert found.base.kept_g.p5 < found.base.kept_g.value < found.base.kept_g.p95
-    assert twice.gain_g.p95 - twice.gain_g.p5 < 0.6 * (twice.kept_g.p95 - twice.kept_g.p5)
-    assert twice.gain_g.p5 > 0
+    assert (same.gain.value, same.gain.p5, same.gain.p95, same.better) == (0, 0, 0, 0)
+    assert same.kept == found.base.kept
+    assert found.base.kept.p5 < found.base.kept.value < found.base.kept.p95
+    assert twice.gain.p95 - twice.gain.p5 < 0.6 * (twice.kept.p95 - twice.kept.p5)
+    assert twice.gain.p5 > 0
     assert twice.better == 1
 
 
 def test_forecasts_repeat_by_their_seed() -> None:
     first, again, other = (forecasts_of(SHEET, "wash.passes=2", seed=seed).rows[0] for seed in (3, 3, 4))
     assert first == again
-    assert first.kept_g.p5 != other.kept_g.p5
-    assert first.kept_g.p5 == pytest.approx(other.kept_g.p5, rel=0.02)
+    assert first.kept.p5 != other.kept.p5
+    assert first.kept.p5 == pytest.approx(other.kept.p5, rel=0.02)
 
 
 def test_the_best_estimate_is_a_run_of_the_fitted_sheet() -> None:
@@ -187,7 +187,7 @@ def test_the_best_estimate_is_a_run_of_the_fitted_sheet() -> None:
     exact = fitted_of(SHEET)
     text = text_with(SHEET, {p.name: (p.value, p.sd) for p in exact.own})
     plain = run_trials(parse(text, "sheet.yaml"), parse_settings(["wash.passes=2"]))
-    assert found.base.kept_g.value == pytest.approx(plain.base.kept_g, rel=5e-3)
+    assert found.base.kept.value == pytest.approx(plain.base.kept, rel=5e-3)
     assert found.rows[0].kept_share.value == pytest.approx(plain.rows[0].kept_share, rel=5e-3)
 
 
@@ -195,19 +195,19 @@ def test_the_interval_of_what_is_kept_is_that_of_what_was_weighed() -> None:
     # Gold in the concentrate was weighed, so what is kept of this sack is known about as well as the luck allows.
     found = forecasts_of(SHEET, "wash.passes=2")
     told = next(c for c in found.fitted.checked if c.measurement.name == "con, gold")
-    sd_g = 1e3 * float(np.hypot(told.sd, told.luck_sd))
-    wide = found.base.kept_g.p95 - found.base.kept_g.p5
-    assert 0.5 < wide / (2 * 1.645 * sd_g) < 1.2
+    sd = float(np.hypot(told.sd, told.luck_sd))
+    wide = found.base.kept.p95 - found.base.kept.p5
+    assert 0.5 < wide / (2 * 1.645 * sd) < 1.2
 
 
 def test_a_trial_may_set_what_was_fitted() -> None:
     found = forecasts_of(SHEET, "wash.d50=60um,60 um ± 20 um,30um")
     sharp, wide, fine = found.rows
-    assert fine.kept_g.value > sharp.kept_g.value
+    assert fine.kept.value > sharp.kept.value
     width = [row.kept_share.p95 - row.kept_share.p5 for row in found.rows]
     assert width[0] < width[1]
     # As it stands in the sheet it is taken as fitted.
-    assert wide.kept_g == found.base.kept_g
+    assert wide.kept == found.base.kept
 
 
 # ── words ───────────────────────────────────────────────────────────────────────────────────────────────────

@@ -42,7 +42,7 @@ def test_every_knob_of_every_shipped_sheet_turns_to_both_its_ends(path: Path) ->
         for end in (knob.low, knob.high):
             text = knob.text(end)
             both = pair(sheet, rebuild(with_settings(document, {knob.setting: text})), {knob.setting: text})
-            assert both.trial.kept_g >= 0
+            assert both.trial.kept >= 0
         if knob.value is not None:
             assert knob.scale in (LOG, EVEN, WHOLE)
             # A value at a bound of its field lies on an end of its range.
@@ -66,13 +66,13 @@ def test_a_knob_moves_an_answer_and_what_is_no_knob_does_not(name: str) -> None:
             other = f"{1.6 * number.value * 1e3:.6g} mm" if "mm" in written else None
             if other is not None:
                 trial = run_trials(document, {setting: [other]}).rows[0]
-                assert trial.gain_g == pytest.approx(0, abs=1e-9 * trial.kept_g)
+                assert trial.gain == pytest.approx(0, abs=1e-9 * trial.kept)
     by_name = {knob.setting: knob for knob in found}
     for setting in ("wash.passes", "wash.d50", "look.care", "ore.grade"):
         if setting in by_name:
             knob = by_name[setting]
             trial = run_trials(document, {setting: [knob.text(knob.low), knob.text(knob.high)]})
-            kept = [row.kept_g for row in trial.rows] + [row.worst_g for row in trial.rows]
+            kept = [row.kept for row in trial.rows] + [row.worst for row in trial.rows]
             assert max(kept) > min(kept)
 
 

@@ -42,8 +42,8 @@ def test_what_is_parted_is_lost_for_the_reasons_of_what_went_in(part: str) -> No
     found = run_with(f"  {WASH}\n  part: {PARTED[part]}")
     # Parted or not, as much is lost for each reason.
     for reason in REASONS:
-        parted = sum(loss_of(found, s).gold_g * loss_of(found, s).why[reason] for s in ("one", "two"))
-        assert parted == pytest.approx(whole.gold_g * whole.why[reason], rel=1e-9, abs=1e-15)
+        parted = sum(loss_of(found, s).gold * loss_of(found, s).why[reason] for s in ("one", "two"))
+        assert parted == pytest.approx(whole.gold * whole.why[reason], rel=1e-9, abs=1e-15)
 
 
 def test_each_part_has_its_own_reasons() -> None:
@@ -74,7 +74,7 @@ def test_where_two_streams_are_parted_together_each_brings_its_reasons() -> None
   look: {do: sort, takes: east, gives: {picked: specimens, left: plain}, sees: 0.5 mm}
   mix: {do: split, takes: [tails, plain], gives: {a: one, b: two}}""", keep="[con, specimens]")  # fmt: skip
     one, streams = loss_of(found, "one"), found.streams
-    plain = streams["plain"].gold_g / (streams["plain"].gold_g + streams["tails"].gold_g)
+    plain = streams["plain"].gold / (streams["plain"].gold + streams["tails"].gold)
     assert one.why["not_seen"] == pytest.approx(plain, rel=1e-9)
     assert one.why["too_fine"] > 0
     assert sum(one.why.values()) == pytest.approx(1, rel=1e-12)

@@ -142,7 +142,7 @@ def test_all_results_that_commands_print_are_here() -> None:
 def test_a_run_says_its_answers_and_its_balance() -> None:
     found = run_of(SACK, certain=False)
     read = Reader(str(found._repr_html_()))
-    assert f"you keep {1000 * found.kept_g / 1000:.3f} g" in read.told("p")
+    assert f"you keep {1000 * found.kept:.3f} g" in read.told("p")
     assert "What you keep" in read.told("h3")
     assert "specimens" in read.told("th")
     assert "KEPT: specimens" in read.told("text")

@@ -95,13 +95,13 @@ def test_a_rich_feed_weighs_what_was_weighed_and_so_does_what_comes_of_it() -> N
     found = plain_run_of(RICH)
     ore, con, tails = (found.streams[name] for name in ("ore", "con", "tails"))
     # 300 g of gold and a quarter of that in silver are 375 g of the 10 kg; 9.625 kg are rock.
-    assert ore.mass_kg == pytest.approx(10, rel=1e-12)
-    assert ore.gold_g == pytest.approx(300, rel=1e-12)
-    assert ore.grade_g_per_t == pytest.approx(30_000, rel=1e-12)
-    assert con.mass_kg == pytest.approx(0.9625 + 0.9 * 0.375, rel=1e-12)
+    assert ore.mass == pytest.approx(10, rel=1e-12)
+    assert ore.gold == pytest.approx(0.3, rel=1e-12)
+    assert ore.grade == pytest.approx(0.03, rel=1e-12)
+    assert con.mass == pytest.approx(0.9625 + 0.9 * 0.375, rel=1e-12)
     # Less than one percent of the tailings is gold, and it is counted all the same.
-    assert tails.gold_g / tails.mass_kg < 10
-    assert tails.mass_kg == pytest.approx(9 * 0.9625 + 0.1 * 0.375, rel=1e-12)
+    assert tails.gold / tails.mass < 0.01
+    assert tails.mass == pytest.approx(9 * 0.9625 + 0.1 * 0.375, rel=1e-12)
     assert con.mass_share + tails.mass_share == pytest.approx(1, rel=1e-12)
     assert ore.mass_share == pytest.approx(1, rel=1e-12)
 
@@ -125,7 +125,7 @@ steps:
 keep: con
 """)
     streams = found.streams
-    assert (streams["vein"].mass_kg, streams["wall"].mass_kg) == (pytest.approx(2), pytest.approx(8))
+    assert (streams["vein"].mass, streams["wall"].mass) == (pytest.approx(2), pytest.approx(8))
     assert streams["con"].mass_share + streams["tails"].mass_share == pytest.approx(1, rel=1e-12)
 
 
@@ -138,13 +138,13 @@ keep: [one, two]
 sieves: [1 mm]
 """
     found = plain_run_of(text)
-    assert found.streams["ore"].gold_g == pytest.approx(300, rel=1e-9)
-    assert found.streams["ore"].mass_kg == pytest.approx(10, rel=1e-12)
-    assert found.streams["one"].mass_kg == pytest.approx(5, rel=1e-12)
+    assert found.streams["ore"].gold == pytest.approx(0.3, rel=1e-9)
+    assert found.streams["ore"].mass == pytest.approx(10, rel=1e-12)
+    assert found.streams["one"].mass == pytest.approx(5, rel=1e-12)
     # The coarse rows weigh the metal too; rock makes room for it in equal parts, so their grade is near to the table's.
-    row = next(row for row in found.coarse if row.opening_mm == 1)
+    row = next(row for row in found.coarse if row.opening == 0.001)
     rock = 5 * (1 - 0.3 / 0.9 / 10)
-    assert row.grade_g_per_t == pytest.approx(1e6 * 0.2 / (rock + 0.2 / 0.9), rel=1e-9)
+    assert row.grade == pytest.approx(0.2 / (rock + 0.2 / 0.9), rel=1e-9)
 
 
 # ── one outlet ──────────────────────────────────────────────────────────────────────────────────────────────
@@ -155,5 +155,5 @@ sieves: [1 mm]
 def test_given_shares_with_one_outlet_send_all_there(gives: str, more: str) -> None:
     step = f"{{do: factors, takes: ore, gives: {gives}{more.replace('OUT', 'all' if 'all' in gives else 'out')}}}"
     found = plain_run_of(f"{ORE}\nsteps: {{hold: {step}}}\nkeep: pile")
-    assert found.streams["pile"].mass_kg == pytest.approx(14, rel=1e-12)
+    assert found.streams["pile"].mass == pytest.approx(14, rel=1e-12)
     assert found.kept_share == pytest.approx(1, rel=1e-12)

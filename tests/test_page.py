@@ -71,7 +71,7 @@ def test_a_turn_is_what_try_gives_to_the_last_bit(tmp_path: Path, name: str, set
     tried = run_trials(yaml_document.read(path), {setting: [value] for setting, value in settings.items()})
     assert turned.trial == tried.rows[0]
     assert turned.pair.base == tried.base
-    assert turned.run.kept_g == tried.rows[0].kept_g
+    assert turned.run.kept == tried.rows[0].kept
     assert bench.trial(bench.desk(), settings) == tried.rows[0]
 
 
@@ -81,7 +81,7 @@ def test_a_turn_over_http_says_it_in_words(sack: Served) -> None:
         tried = run_trials(yaml_document.read(SACK / "sack3.yaml"), {setting: [value]}).rows[0]
         answer = sack.turn({setting: value})
         assert answer["ok"]
-        assert f"Kept {gold(tried.kept_g)}" in text_of(answer["parts"]["kept"])
+        assert f"Kept {gold(tried.kept)}" in text_of(answer["parts"]["kept"])
         assert value in text_of(answer["parts"]["turned"])
         assert "As written you keep" in text_of(answer["parts"]["answers"])
 
@@ -147,20 +147,20 @@ def test_pins_say_which_keeps_most_and_leaves_most_money(tmp_path: Path) -> None
     base, fine, blind = (run_trials(yaml_document.read(path), settings).base if not settings else
                          run_trials(yaml_document.read(path), settings).rows[0]
                          for settings in ({}, {"powder.gap": ["0.05 mm"]}, {"look.care": ["0"]}))  # fmt: skip
-    assert fine.kept_g > base.kept_g > blind.kept_g
+    assert fine.kept > base.kept > blind.kept
     bench = Bench(path)
     page = Page(bench)
     try:
         told = text_of(page._turn(asks.Turn({}, "", pins))["parts"]["pins"])
-        assert f"Most is kept with fine: {gold(fine.kept_g)}." in told
+        assert f"Most is kept with fine: {gold(fine.kept)}." in told
         told = text_of(page._turn(asks.Turn({"powder.gap": "0.05 mm"}, "", pins))["parts"]["pins"])
-        assert f"Most is kept with fine and as turned now: {gold(fine.kept_g)}." in told
+        assert f"Most is kept with fine and as turned now: {gold(fine.kept)}." in told
         told = text_of(page._turn(asks.Turn({}, "", pins[1:]))["parts"]["pins"])
-        assert f"Most is kept as written: {gold(base.kept_g)}." in told
+        assert f"Most is kept as written: {gold(base.kept)}." in told
         assert "money" not in told
         same = (asks.Pin("same", {"powder.gap": "0.2 mm"}),)
         told = text_of(page._turn(asks.Turn({}, "", same))["parts"]["pins"])
-        assert f"All of these keep the same: {gold(base.kept_g)}." in told
+        assert f"All of these keep the same: {gold(base.kept)}." in told
         path.write_text(path.read_text(encoding="utf-8") + "\nprices: {gold: 95 USD/g}  # invented\n", encoding="utf-8")
         told = text_of(page._turn(asks.Turn({}, "", pins))["parts"]["pins"])
         assert "Most money is left with fine, too: " in told
@@ -173,8 +173,8 @@ def test_pins_stand_beside_the_sheet_and_the_turn(sack: Served) -> None:
     parts = sack.turn({"scalp.opening": "8 mm"}, pins=pins)["parts"]
     told = text_of(parts["pins"])
     tried = run_trials(yaml_document.read(SACK / "sack3.yaml"), {"wash.passes": ["2"]}).rows[0]
-    assert gold(tried.kept_g) in told
-    assert f"+{gold(tried.gain_g)}" in told
+    assert gold(tried.kept) in told
+    assert f"+{gold(tried.gain)}" in told
     assert "twice" in told
     assert "cannot be solved any more" in told
     assert {"wash.passes", "scalp.opening"} <= set(told.split())

@@ -263,8 +263,8 @@ def check_bar(found: Run) -> gold_bar.GoldBar:
             assert float(part.told.removesuffix(" %")) == pytest.approx(100 * part.share, abs=0.05 + 1e-9)
         kept = sum(part.share for part in bar.parts if part.fate == gold_bar.KEPT)
         assert kept == pytest.approx(found.kept_share, abs=1e-9)
-        fed = sum(found.streams[name].gold_g for name in found.solution.model.sheet.ores)
-        assert sum(row.gold_g for row in bar.rows) == pytest.approx(fed, rel=1e-9)
+        fed = sum(found.streams[name].gold for name in found.solution.model.sheet.ores)
+        assert sum(row.gold for row in bar.rows) == pytest.approx(fed, rel=1e-9)
     svg = ElementTree.fromstring(bar.picture.svg)
     segments = [next(e for e in g if e.tag.endswith("rect")) for g in svg if g.get("class", "").startswith("part")]
     assert len(segments) == len(bar.parts)
@@ -329,7 +329,7 @@ def test_fates_are_told_by_more_than_colour(sack: Facts) -> None:
 
 def test_gold_caught_in_a_loop_is_in_the_bar() -> None:
     found = run_of(SACK.parent.parent.parent / "configs" / "closed_circuit.yaml", certain=False)
-    caught = [row for row in found.caught if row.gold_g > 0]
+    caught = [row for row in found.caught if row.gold > 0]
     assert caught
     bar = check_bar(found)
     assert {f"caught in {row.stream}" for row in caught} == {p.name for p in bar.parts if p.fate == gold_bar.CAUGHT}
@@ -375,7 +375,7 @@ def test_losses_are_as_long_as_the_gold_lost(sack: Facts) -> None:
     for bar in axes.patches:
         assert isinstance(bar, Rectangle)
         drawn[round(bar.get_y(), 6)] = drawn.get(round(bar.get_y(), 6), 0.0) + bar.get_width()
-    assert sorted(drawn.values(), reverse=True) == pytest.approx([loss.gold_g for loss in sack.run.losses])
+    assert sorted(drawn.values(), reverse=True) == pytest.approx([1e3 * loss.gold for loss in sack.run.losses])
     alt = next(one.alt for one in sack.pictures if one.name == "losses")
     assert "tails 32.2 mg, 10.3 % of the gold (22.8 mg too fine to be held" in alt
 
@@ -386,7 +386,7 @@ def test_many_losses_are_gathered_and_none_is_no_picture() -> None:
     rows = run_plots.lost(found)
     assert len(rows) == run_plots.MOST_LOSSES
     assert rows[-1].name == "19 more"
-    assert sum(row.gold_g for row in rows) == pytest.approx(sum(loss.gold_g for loss in found.losses))
+    assert sum(row.gold for row in rows) == pytest.approx(sum(loss.gold for loss in found.losses))
     assert pictures.losses(parted({"a": 40.0, "b": 60.0}, "[a, b]")) is None
 
 
@@ -395,15 +395,15 @@ def test_the_band_is_that_of_the_chances(sack: Facts) -> None:
     (axes,) = figure.axes
     (band,) = [c for c in axes.collections if isinstance(c, PolyCollection)]
     corners = {(round(float(x), 9), round(float(y), 6)) for x, y in band.get_paths()[0].vertices}
-    for mm, one in sack.chance.coarse.items():
-        assert (mm, round(100 * one.p5, 6)) in corners
-        assert (mm, round(100 * one.p95, 6)) in corners
+    for size, one in sack.chance.coarse.items():
+        assert (round(1e3 * size, 9), round(100 * one.p5, 6)) in corners
+        assert (round(1e3 * size, 9), round(100 * one.p95, 6)) in corners
     lines = {line.get_label(): line for line in axes.lines}
-    rows = sorted(sack.run.coarse, key=lambda row: row.opening_mm)
+    rows = sorted(sack.run.coarse, key=lambda row: row.opening)
     assert list(lines["gold"].get_ydata()) == [100 * row.gold_share for row in rows]
     assert list(lines["rock"].get_ydata()) == [100 * row.mass_share for row in rows]
     alt = next(one.alt for one in sack.pictures if one.name == "coarse")
-    own = sack.chance.coarse[20.0]
+    own = sack.chance.coarse[0.02]
     assert f"20 mm: 63.0 % of the rock, 60.5 % of the gold (nine chances in ten {100 * own.p5:.0f} to " in alt
     assert "Marked: scalp 20 mm." in alt
 
@@ -426,8 +426,8 @@ def test_a_sheet_without_sizes_has_no_pictures_by_size() -> None:
 def test_by_size_says_the_fullest_class(sack: Facts) -> None:
     alt = next(one.alt for one in sack.pictures if one.name == "sizes")
     tails = sack.run.streams["tails"]
-    full = max(tails.sizes, key=lambda row: row.light_kg + row.heavy_kg)
-    share = (full.light_kg + full.heavy_kg) / sum(row.light_kg + row.heavy_kg for row in tails.sizes)
+    full = max(tails.sizes, key=lambda row: row.light + row.heavy)
+    share = (full.light + full.heavy) / sum(row.light + row.heavy for row in tails.sizes)
     assert "tails: 13.4 kg and 32.2 mg of gold" in alt
     assert f"with {100 * share:.1f} %" in alt
 

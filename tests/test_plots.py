@@ -90,11 +90,11 @@ def test_two_settings_make_a_line_for_each_value_of_the_second(drawn: list[Figur
     trial_plots.plot(found, tmp_path / "trials.png")
     (axes,) = drawn[0].axes
     one, two, base = axes.lines
-    kept = {tuple(row.settings.values()): row.kept_g for row in found.rows}
+    kept = {tuple(row.settings.values()): 1e3 * row.kept for row in found.rows}
     for line, passes in ((one, "1"), (two, "2")):
         assert list(line.get_xdata()) == pytest.approx([0.1, 0.2, 0.4])
         assert list(line.get_ydata()) == [kept[gap, passes] for gap in ("0.1 mm", "0.2 mm", "0.4 mm")]
-    assert set(base.get_ydata()) == {found.base.kept_g}
+    assert set(base.get_ydata()) == {1e3 * found.base.kept}
     assert [text.get_text() for text in axes.texts] == ["wash.passes = 1", "wash.passes = 2", "as the sheet is"]
     assert axes.get_xlabel() == "grind.gap"
 

@@ -307,8 +307,8 @@ def test_sds_are_those_of_refits_of_data_drawn_anew() -> None:
     # The sd of an sd from n draws is 1/√(2 n) of it; four of those.
     near = 4 / math.sqrt(2 * len(fits))
     for name, row in found.streams.items():
-        assert np.std([f.streams[name].mass_kg for f in fits]) == pytest.approx(row.mass_sd_kg, rel=near)
-        assert np.std([f.streams[name].gold_g for f in fits]) == pytest.approx(row.gold_sd_g, rel=near)
+        assert np.std([f.streams[name].mass for f in fits]) == pytest.approx(row.mass_sd, rel=near)
+        assert np.std([f.streams[name].gold for f in fits]) == pytest.approx(row.gold_sd, rel=near)
     assert np.std([f.head.value for f in fits]) == pytest.approx(found.head.sd, rel=near)
     assert np.mean([f.head.value for f in fits]) == pytest.approx(
         found.head.value, abs=4 * found.head.sd / math.sqrt(500)
@@ -562,7 +562,7 @@ def test_a_sheet_that_knows_the_mass_of_its_ore_only() -> None:
     found = reconcile_sheet(sheet)[""]
     assert known(found) == {"ore": "m", "lumps": "", "fines": "", "broken": "", "con": "", "tails": ""}
     assert math.isnan(found.head.sd)
-    assert found.naive_g_per_t is None
+    assert found.naive is None
     assert "do not tell" in answer(found, 1)
     assert found.next_weighing is not None
 
@@ -601,7 +601,7 @@ def test_the_next_weighing_is_the_best_of_all(dropped: Sequence[str]) -> None:
         # It reads what is expected, so only the doubt changes.
         again = problem.of_measured([*problem.measured, replace(choice.measurement, value=value)]).solve()
         head = problem.head(again.x)[1]
-        outcomes[choice.measurement.stream, choice.measurement.what] = 1e6 * again.known.sd(head)
+        outcomes[choice.measurement.stream, choice.measurement.what] = again.known.sd(head)
         assert x.settled
         assert slope.shape == again.x.shape
     known_then = {k: sd for k, sd in outcomes.items() if not math.isnan(sd)}
@@ -631,22 +631,22 @@ def test_the_head_grade_counts_everything_in() -> None:
     sheet, told = metal_weights()
     found = reconcile(sheet, told)
     tails, slag, cupel, bead = (14.2 - 0.284) * 3e-3, 0.284 * 30e-3, 1e-3, 0.25 * 0.87
-    assert found.head.value == pytest.approx(1e3 * (tails + slag + cupel + bead) / 14.2, rel=1e-9)
-    assert found.naive_g_per_t == pytest.approx(1e3 * bead / 14.2, rel=1e-12)
-    shares = {p.stream: p.g_per_t for p in found.parts}
+    assert found.head.value == pytest.approx(1e-3 * (tails + slag + cupel + bead) / 14.2, rel=1e-9)
+    assert found.naive == pytest.approx(1e-3 * bead / 14.2, rel=1e-12)
+    shares = {p.stream: p.grade for p in found.parts}
     held = {"tails": tails, "slag": slag, "cupel loss": cupel, "bead": bead}
-    assert shares == pytest.approx({stream: 1e3 * gold / 14.2 for stream, gold in held.items()})
+    assert shares == pytest.approx({stream: 1e-3 * gold / 14.2 for stream, gold in held.items()})
     # Doubts by hand: of the tails' and slag's grades and masses, the cupel, and the bead with its fineness.
     variance = (13.916 * 0.3e-3) ** 2 + (0.284 * 3e-3) ** 2 + (0.3e-3) ** 2
     variance += (0.87 * 1e-3) ** 2 + (0.25 * 0.02) ** 2 + (0.001 * (30e-3 - 3e-3)) ** 2
     feed = (0.02 * 1e3 * ((tails + slag + cupel + bead) / 14.2**2 - 3e-3 / 14.2)) ** 2
-    assert found.head.sd == pytest.approx(math.sqrt(1e6 * variance / 14.2**2 + feed), rel=1e-6)
+    assert found.head.sd == pytest.approx(1e-3 * math.sqrt(variance / 14.2**2 + 1e-6 * feed), rel=1e-6)
     row = found.streams["bead"]
-    assert row.mass_kg == pytest.approx(0.25e-3, rel=1e-12)
-    assert row.mass_sd_kg == pytest.approx(1e-6, rel=1e-9)
+    assert row.mass == pytest.approx(0.25e-3, rel=1e-12)
+    assert row.mass_sd == pytest.approx(1e-6, rel=1e-9)
     text = answer(found, 1)
     ends = [found.head.value + k * 1.6448536 * found.head.sd for k in (-1, 1)]
-    assert f"nine times in ten between {sig(ends[0])} and {sig(ends[1])} g/t" in text
+    assert f"nine times in ten between {sig(1e6 * ends[0])} and {sig(1e6 * ends[1])} g/t" in text
     assert "bead over the feed gives only 15.3 g/t" in text
     assert "tails 2.94" in text
 
@@ -668,11 +668,11 @@ def test_the_bead_counts_on_paper_though_the_feed_is_suspect(tmp_path: Path) -> 
     assert found.suspect is not None
     assert found.suspect.name == "ore, mass"
     assert found.without is not None
-    counted = {p.stream: p.counted_g_per_t for p in found.without.parts if p.counted_g_per_t}
-    assert counted == {"bead": pytest.approx(268 * 0.87 / 14.2, rel=1e-9)}
+    counted = {p.stream: p.counted for p in found.without.parts if p.counted}
+    assert counted == {"bead": pytest.approx(268e-6 * 0.87 / 14.2, rel=1e-9)}
     # By hand: 309.2 mg of gold in 14.90 kg, of which the bead has 233.2; it alone over 14.2 kg makes 16.42 g/t.
-    never = 1e3 * (found.without.streams["ore"].gold_g - 0.268 * 0.87) / found.without.streams["ore"].mass_kg
-    assert never == pytest.approx(5.10, abs=0.01)
+    never = (found.without.streams["ore"].gold - 0.268e-3 * 0.87) / found.without.streams["ore"].mass
+    assert never == pytest.approx(5.10e-6, abs=0.01e-6)
     text = answer(found, 1)
     assert "The bead over the feed gives 16.4 g/t, 4.33 less: 5.10 g/t never reached it (tails 2.93, spec" in text
     assert "and −0.772 g/t is what the weights were moved by" in text
@@ -698,7 +698,7 @@ def test_no_slip_from_a_unit_that_is_not_written_is_made_up(tmp_path: Path) -> N
 def test_a_bead_made_of_a_stream_is_its_gold() -> None:
     sheet = sheet_of(METAL)
     found = reconcile(sheet, [Measurement("tails", BEAD, 0.05e-3, 1e-6, False)])
-    assert found.streams["tails"].gold_g == pytest.approx(0.05 * 0.87, rel=1e-12)
+    assert found.streams["tails"].gold == pytest.approx(0.05e-3 * 0.87, rel=1e-12)
     assert found.streams["tails"].gold_determined
     assert not found.streams["tails"].mass_determined
 
@@ -722,7 +722,7 @@ def test_every_test_is_reconciled_on_its_own() -> None:
     one = [replace(m, test="sack3") for m in one]
     found = reconcile_sheet(replace(sheet, weighed=(*one, *other)))
     assert list(found) == ["sack3", "sack4"]
-    assert found["sack4"].streams["tails"].mass_kg == pytest.approx(2 * found["sack3"].streams["tails"].mass_kg)
+    assert found["sack4"].streams["tails"].mass == pytest.approx(2 * found["sack3"].streams["tails"].mass)
     plain: dict[str, Any] = as_dict(found)
     assert plain["tests"].keys() == {"sack3", "sack4"}
     assert {k: v for k, v in plain.items() if k != "tests"} == plain["tests"]["sack3"]

@@ -119,11 +119,12 @@ def test_percent(share: float, text: str) -> None:
     [
         (figures.mass, 0, "0 kg"), (figures.mass, 14.2, "14.2 kg"), (figures.mass, 2500, "2.50 t"),
         (figures.mass, 0.192, "192 g"), (figures.mass, 0.000192, "0.192 g"), (figures.mass, 1.92e-5, "19.2 mg"),
-        (figures.gold, 0, "0 g"), (figures.gold, 0.3124, "0.312 g"), (figures.gold, 0.02067, "20.7 mg"),
-        (figures.gold, 1234, "1.23 kg"), (figures.gold, 0.00005, "under 0.1 mg"),
-        (figures.grade, 22, "22.0 g/t"), (figures.grade, 1234, "1,230 g/t"), (figures.grade, 874_123, "874 fine"),
-        (figures.length, 20, "20 mm"), (figures.length, 5.6, "5.6 mm"), (figures.length, 0.032, "32 µm"),
-        (figures.length, 1, "1 mm"), (figures.length, 31.5, "31.5 mm"), (figures.length, 0.0005, "0.5 µm"),
+        (figures.gold, 0, "0 g"), (figures.gold, 0.3124e-3, "0.312 g"), (figures.gold, 0.02067e-3, "20.7 mg"),
+        (figures.gold, 1.234, "1.23 kg"), (figures.gold, 0.00005e-3, "under 0.1 mg"),
+        (figures.grade, 22e-6, "22.0 g/t"), (figures.grade, 1234e-6, "1,230 g/t"),
+        (figures.grade, 0.874_123, "874 fine"),
+        (figures.length, 0.02, "20 mm"), (figures.length, 5.6e-3, "5.6 mm"), (figures.length, 32e-6, "32 µm"),
+        (figures.length, 1e-3, "1 mm"), (figures.length, 31.5e-3, "31.5 mm"), (figures.length, 0.5e-6, "0.5 µm"),
         (figures.short, 1000, "1,000"), (figures.short, 0.5, "0.5"), (figures.short, 200, "200"),
         (figures.count, 3.4, "3"), (figures.count, 3247, "3,200"), (figures.count, 0.2, "0"),
     ],
@@ -152,8 +153,9 @@ def test_sig_never_shows_an_exponent_nor_too_many_digits_and_reads_back(value: f
 
 @given(st.floats(min_value=1e-12, max_value=1e6))
 def test_no_figure_shows_an_exponent_or_more_than_four_digits(value: float) -> None:
-    for function in (figures.mass, figures.gold, figures.grade, figures.length, figures.count, figures.percent):
-        number = re.fullmatch(r"(?:under )?([\d,.]+)(?: [a-zµ%/]+)?", function(value))
+    told = [form(value) for form in (figures.mass, figures.gold, figures.length, figures.count, figures.percent)]
+    for text in (*told, figures.grade(1e-6 * value)):  # no grade is more than one
+        number = re.fullmatch(r"(?:under )?([\d,.]+)(?: [a-zµ%/]+)?", text)
         assert number is not None
         assert len(number[1].replace(",", "").replace(".", "").strip("0")) <= 4
 
@@ -242,9 +244,9 @@ def test_what_was_weighed_stands_beside_what_the_sheet_makes_of_it(panned: Run) 
     tails = panned.streams["tails"]
     rows = {row[1]: row for row in run_tables.weighed(panned).rows}
     assert list(rows) == ["mass, kg", "grade, g/t"]
-    assert rows["mass, kg"][:4] == ("tails", "mass, kg", 9.1, tails.mass_kg)
-    assert rows["mass, kg"][4] == pytest.approx(9.1 / tails.mass_kg - 1, rel=1e-12)
-    assert rows["grade, g/t"][2:4] == (pytest.approx(4, rel=1e-12), tails.grade_g_per_t)
+    assert rows["mass, kg"][:4] == ("tails", "mass, kg", 9.1, tails.mass)
+    assert rows["mass, kg"][4] == pytest.approx(9.1 / tails.mass - 1, rel=1e-12)
+    assert rows["grade, g/t"][2:4] == (pytest.approx(4, rel=1e-12), 1e6 * tails.grade)
 
 
 def test_each_column_of_the_balance_holds_what_its_head_says(panned: Run) -> None:
@@ -253,7 +255,7 @@ def test_each_column_of_the_balance_holds_what_its_head_says(panned: Run) -> Non
     con = panned.streams["con"]
     row = next(row for row in grid.rows if row[0] == "con")
     assert dict(zip(heads, row, strict=True)) == {
-        "Stream": "con", "Mass, kg": con.mass_kg, "Gold, g": con.gold_g, "Grade, g/t": con.grade_g_per_t,
+        "Stream": "con", "Mass, kg": con.mass, "Gold, g": 1e3 * con.gold, "Grade, g/t": 1e6 * con.grade,
         "Mass, %": con.mass_share, "Gold, %": con.gold_share, "Free, %": con.free_share, "Fate": "KEPT",
     }  # fmt: skip
 
@@ -383,7 +385,7 @@ def test_what_is_caught_has_a_node_of_its_own(looped: Run, panned: Run) -> None:
     caught = [line for line in nodes(looped).values() if "CAUGHT in coarse" in line]
     assert len(caught) == 1
     assert "octagon" in caught[0]
-    assert figures.gold(looped.caught[0].gold_g) in caught[0]
+    assert figures.gold(looped.caught[0].gold) in caught[0]
     assert not any("CAUGHT" in line for line in nodes(panned).values())
     back = [line for line in drawing.graph(looped).source.splitlines() if "->" in line and "coarse" in line]
     assert "dashed" in back[0]
@@ -639,7 +641,7 @@ def test_reasons_that_sum_to_one_are_told_in_order(panned: Run) -> None:
 def test_without_gold_the_answers_do_not_speak_of_it() -> None:
     quick = (starters.folder() / "quick.yaml").read_text(encoding="utf-8")
     told = run_of(re.sub(r"grade: 22 g/t[^#\n]*", "grade: 0 g/t ", quick))
-    assert told.kept_g == 0
+    assert told.kept == 0
     coarse = sentences.coarse(told)
     assert coarse == "Rock coarser than 20 mm is 62.9 % of the mass. There is no gold in the ore."
     assert sentences.finer(told) == "There is no gold in the ore, so scalp finds none at any opening."
@@ -670,6 +672,6 @@ def test_what_panning_a_loop_wins_is_told_and_what_is_only_bounded_is_told_as_su
     assert best.setting == "coarse"
     assert best.then == "panned first"
     said = " ".join(sentences.losses(looped))
-    assert f"Panning coarse each round is the one change that would win most: {figures.gold(best.gain_g)}" in said
+    assert f"Panning coarse each round is the one change that would win most: {figures.gold(best.gain)}" in said
     bounded = replace(looped, advice=[replace(best, then="cleaned out by hand, at most")])
-    assert f"win most: at most {figures.gold(best.gain_g)}" in " ".join(sentences.losses(bounded))
+    assert f"win most: at most {figures.gold(best.gain)}" in " ".join(sentences.losses(bounded))

@@ -44,43 +44,43 @@ keep: bead
 def test_the_balance_of_a_sheet_of_factors_by_hand() -> None:
     found = plain_run_of(BY_FACTORS)
     ore, con, tails = (found.streams[name] for name in ("ore", "con", "tails"))
-    assert (ore.mass_kg, ore.gold_g) == (pytest.approx(10), pytest.approx(0.2))
-    assert ore.grade_g_per_t == pytest.approx(20, rel=1e-12)
+    assert (ore.mass, ore.gold) == (pytest.approx(10), pytest.approx(0.2e-3))
+    assert ore.grade == pytest.approx(20e-6, rel=1e-12)
     assert (ore.mass_share, ore.gold_share) == (pytest.approx(1), pytest.approx(1))
-    assert con.mass_kg == pytest.approx(0.2, rel=1e-12)
-    assert con.gold_g == pytest.approx(0.16, rel=1e-12)
-    assert con.grade_g_per_t == pytest.approx(800, rel=1e-12)
+    assert con.mass == pytest.approx(0.2, rel=1e-12)
+    assert con.gold == pytest.approx(0.16e-3, rel=1e-12)
+    assert con.grade == pytest.approx(800e-6, rel=1e-12)
     assert (con.mass_share, con.gold_share) == (pytest.approx(0.02), pytest.approx(0.8))
-    assert tails.grade_g_per_t == pytest.approx(0.04 / 9.8e-3, rel=1e-12)
-    assert found.kept_g == pytest.approx(0.16 * 0.95 * 0.99, rel=1e-12)
+    assert tails.grade == pytest.approx(0.04e-3 / 9.8, rel=1e-12)
+    assert found.kept == pytest.approx(0.16e-3 * 0.95 * 0.99, rel=1e-12)
     assert found.kept_share == pytest.approx(0.8 * 0.95 * 0.99, rel=1e-12)
     assert [stream.fate for stream in found.streams.values()] == ["fed", "inside", "lost", "inside", "lost", "kept",
                                                                   "lost"]  # fmt: skip
     assert len(con.sizes) == 1
-    assert con.sizes[0].upper_mm is None
-    assert con.sizes[0].light_kg + con.sizes[0].heavy_kg == pytest.approx(0.2)
+    assert con.sizes[0].upper is None
+    assert con.sizes[0].light + con.sizes[0].heavy == pytest.approx(0.2)
 
 
 def test_the_bead_is_gold_and_silver_with_a_fineness_by_hand() -> None:
     found = plain_run_of(BY_FACTORS)
     bead, button, slag, cupel = (found.streams[name] for name in ("bead", "button", "slag", "cupel"))
     # 900 fine where the sheet says nothing: 1 g of silver with 9 g of gold.
-    silver = 0.16 / 9
-    assert button.silver_g == pytest.approx(silver * 0.90, rel=1e-12)
-    assert bead.silver_g == pytest.approx(silver * 0.90 * 0.96, rel=1e-12)
-    assert cupel.silver_g == pytest.approx(silver * 0.90 * 0.04, rel=1e-12)
-    assert slag.silver_g == pytest.approx(silver * 0.10, rel=1e-12)
-    gold = 0.16 * 0.95 * 0.99
-    assert bead.gold_g == pytest.approx(gold, rel=1e-12)
-    assert bead.mass_kg == pytest.approx((bead.gold_g + bead.silver_g) / 1000, rel=1e-12)
+    silver = 0.16e-3 / 9
+    assert button.silver == pytest.approx(silver * 0.90, rel=1e-12)
+    assert bead.silver == pytest.approx(silver * 0.90 * 0.96, rel=1e-12)
+    assert cupel.silver == pytest.approx(silver * 0.90 * 0.04, rel=1e-12)
+    assert slag.silver == pytest.approx(silver * 0.10, rel=1e-12)
+    gold = 0.16e-3 * 0.95 * 0.99
+    assert bead.gold == pytest.approx(gold, rel=1e-12)
+    assert bead.mass == pytest.approx(bead.gold + bead.silver, rel=1e-12)
     fineness = gold / (gold + silver * 0.90 * 0.96)
-    assert bead.grade_g_per_t == pytest.approx(1e6 * fineness, rel=1e-12)
-    assert button.mass_kg == pytest.approx((button.gold_g + button.silver_g) / 1000, rel=1e-12)
+    assert bead.grade == pytest.approx(fineness, rel=1e-12)
+    assert button.mass == pytest.approx(button.gold + button.silver, rel=1e-12)
 
 
 def test_the_slag_weighs_its_rock() -> None:
     # Gold in the slag weighs nothing beside 200 g of it.
-    assert plain_run_of(BY_FACTORS).streams["slag"].mass_kg == pytest.approx(0.2, rel=1e-12)
+    assert plain_run_of(BY_FACTORS).streams["slag"].mass == pytest.approx(0.2, rel=1e-12)
 
 
 def test_a_rich_concentrate_weighs_its_gold_too() -> None:
@@ -90,8 +90,8 @@ steps: {wash: {do: factors, takes: ore, gives: {con: con, tails: tails}, split: 
 keep: con
 """)
     # 10 g of rock, 0.9 g of gold and a quarter of that in silver.
-    assert found.streams["con"].mass_kg == pytest.approx((10 + 0.9 + 0.225) / 1000, rel=1e-12)
-    assert found.streams["tails"].mass_kg == pytest.approx(0.99, rel=1e-12)
+    assert found.streams["con"].mass == pytest.approx((10 + 0.9 + 0.225) / 1000, rel=1e-12)
+    assert found.streams["tails"].mass == pytest.approx(0.99, rel=1e-12)
 
 
 def test_an_ore_weighs_what_the_sheet_says_however_rich() -> None:
@@ -100,8 +100,8 @@ ore: {mass: 200 g, grade: 5 %}
 steps: {melt: {do: smelt, takes: ore, gives: {button: button, slag: slag}}}
 keep: button
 """)
-    assert found.streams["ore"].mass_kg == pytest.approx(0.2, rel=1e-12)
-    assert found.streams["ore"].grade_g_per_t == pytest.approx(50_000, rel=1e-12)
+    assert found.streams["ore"].mass == pytest.approx(0.2, rel=1e-12)
+    assert found.streams["ore"].grade == pytest.approx(0.05, rel=1e-12)
     assert found.streams["ore"].mass_share == pytest.approx(1, rel=1e-12)
 
 
@@ -122,11 +122,11 @@ def test_two_ores_by_hand() -> None:
     east, west, con, bead = (found.streams[name] for name in ("east", "west", "con", "bead"))
     assert (east.mass_share, west.mass_share) == (pytest.approx(0.25), pytest.approx(0.75))
     assert (east.gold_share, west.gold_share) == (pytest.approx(1 / 7), pytest.approx(6 / 7))
-    assert (con.mass_kg, con.gold_g) == (pytest.approx(0.4), pytest.approx(0.35))
-    silver = 0.1 / 4 + 0.6 / 9  # 800 fine: a quarter of the gold; 900 fine: a ninth
-    assert con.silver_g == pytest.approx(silver / 2, rel=1e-12)
-    assert bead.silver_g == pytest.approx(0.9 * silver / 2, rel=1e-12)
-    assert found.kept_g == pytest.approx(0.35, rel=1e-12)
+    assert (con.mass, con.gold) == (pytest.approx(0.4), pytest.approx(0.35e-3))
+    silver = 0.1e-3 / 4 + 0.6e-3 / 9  # 800 fine: a quarter of the gold; 900 fine: a ninth
+    assert con.silver == pytest.approx(silver / 2, rel=1e-12)
+    assert bead.silver == pytest.approx(0.9 * silver / 2, rel=1e-12)
+    assert found.kept == pytest.approx(0.35e-3, rel=1e-12)
 
 
 def test_two_ores_of_different_sizes_share_one_grid() -> None:
@@ -138,12 +138,12 @@ steps: {wash: {do: pan, takes: [east, west], gives: {concentrate: con, tailings:
 keep: con
 """)
     east, west = found.streams["east"], found.streams["west"]
-    assert sum(row.light_kg for row in east.sizes) == pytest.approx(10, rel=1e-12)
-    assert all(row.light_kg == 0 for row in east.sizes if row.lower_mm >= 31.5)
-    assert west.sizes[0].upper_mm == 80
-    assert found.coarse[0].opening_mm == 45
+    assert sum(row.light for row in east.sizes) == pytest.approx(10, rel=1e-12)
+    assert all(row.light == 0 for row in east.sizes if row.lower >= 0.0315)
+    assert west.sizes[0].upper == 0.080
+    assert found.coarse[0].opening == 0.045
     # Above 45 mm lies west alone.
-    above = sum(row.light_kg + row.heavy_kg for row in west.sizes if row.lower_mm >= 45)
+    above = sum(row.light + row.heavy for row in west.sizes if row.lower >= 0.045)
     assert found.coarse[0].mass_share == pytest.approx(above / 40, rel=1e-12)
 
 
@@ -161,17 +161,17 @@ def test_what_a_mill_holds_up_is_a_stream_and_a_loss() -> None:
     none = plain_run_of(HELD_UP.replace("10 %", "0 %"))
     held = found.streams["powder held up"]
     ground = none.streams["powder"]
-    free = sum(row.free_g for row in ground.sizes)
-    assert held.gold_g == pytest.approx(0.1 * free, rel=1e-12)
+    free = sum(row.free for row in ground.sizes)
+    assert held.gold == pytest.approx(0.1 * free, rel=1e-12)
     assert held.free_share == pytest.approx(1, rel=1e-12)
     assert held.fate == "lost"
-    assert held.mass_kg == pytest.approx((held.gold_g + held.silver_g) / 1000, rel=1e-12)
-    assert found.streams["powder"].gold_g == pytest.approx(ground.gold_g - held.gold_g, rel=1e-12)
-    assert found.streams["powder"].mass_kg == pytest.approx(10, rel=1e-12)
+    assert held.mass == pytest.approx(held.gold + held.silver, rel=1e-12)
+    assert found.streams["powder"].gold == pytest.approx(ground.gold - held.gold, rel=1e-12)
+    assert found.streams["powder"].mass == pytest.approx(10, rel=1e-12)
     loss = next(loss for loss in found.losses if loss.stream == "powder held up")
     assert loss.why["other"] == pytest.approx(1)
     named = plain_run_of(HELD_UP.replace("gives: powder", "gives: {product: powder, held_up: lodged}"))
-    assert named.streams["lodged"].gold_g == pytest.approx(held.gold_g, rel=1e-12)
+    assert named.streams["lodged"].gold == pytest.approx(held.gold, rel=1e-12)
     assert "powder held up" not in named.streams
 
 
@@ -197,20 +197,20 @@ keep: [con, specimens]
 
 
 def test_the_coarse_fraction_of_an_assayed_sieve_table_by_hand() -> None:
-    rows = {row.opening_mm: row for row in plain_run_of(ASSAYED).coarse}
-    assert list(rows) == [80, 45, 22.4, 20, 12.7, 11.2, 10, 5.6, 2.8]
+    rows = {row.opening: row for row in plain_run_of(ASSAYED).coarse}
+    assert list(rows) == [0.08, 0.045, 0.0224, 0.02, 0.0127, 0.0112, 0.01, 0.0056, 0.0028]
     assert len(plain_run_of(ASSAYED).coarse) == len(rows)
-    assert rows[20].mass_share == pytest.approx(0.6, rel=1e-12)
-    assert rows[20].grade_g_per_t == pytest.approx(30, rel=1e-12)
-    assert rows[20].gold_share == pytest.approx(6 * 30 / (10 * 25), rel=1e-12)
+    assert rows[0.02].mass_share == pytest.approx(0.6, rel=1e-12)
+    assert rows[0.02].grade == pytest.approx(30e-6, rel=1e-12)
+    assert rows[0.02].gold_share == pytest.approx(6 * 30 / (10 * 25), rel=1e-12)
     # Between the sieves the passing is linear in log size: 10 mm lies half way from 20 mm to 5 mm.
-    assert rows[10].mass_share == pytest.approx(1 - 0.25, rel=1e-9)
+    assert rows[0.01].mass_share == pytest.approx(1 - 0.25, rel=1e-9)
 
 
 def test_an_opening_above_the_top_size_holds_nothing() -> None:
     row = plain_run_of(ASSAYED).coarse[0]
-    assert row.opening_mm == 80
-    assert (row.mass_share, row.gold_share, row.grade_g_per_t, row.in_sight_share) == (0, 0, 0, 0)
+    assert row.opening == 0.080
+    assert (row.mass_share, row.gold_share, row.grade, row.in_sight_share) == (0, 0, 0, 0)
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
@@ -218,23 +218,22 @@ def test_coarse_shares_are_sums_over_the_classes_of_the_feed(path: Path) -> None
     found = plain_run_of(path)
     ores = [found.streams[name] for name in found.solution.model.sheet.ores]
     for told in found.coarse:
-        above = [row for stream in ores for row in stream.sizes if row.lower_mm >= told.opening_mm * (1 - 1e-9)]
-        rock = sum(row.light_kg + row.heavy_kg for row in above)
-        gold = sum(row.free_g + row.locked_g for row in above)
-        assert told.mass_share == pytest.approx(rock / sum(o.mass_kg for o in ores), rel=1e-12)
-        assert told.gold_share == pytest.approx(gold / sum(o.gold_g for o in ores), rel=1e-12)
-        assert told.grade_g_per_t == pytest.approx(1e3 * gold / rock if rock else 0, rel=1e-12)
+        above = [row for stream in ores for row in stream.sizes if row.lower >= told.opening * (1 - 1e-9)]
+        rock = sum(row.light + row.heavy for row in above)
+        gold = sum(row.free + row.locked for row in above)
+        assert told.mass_share == pytest.approx(rock / sum(o.mass for o in ores), rel=1e-12)
+        assert told.gold_share == pytest.approx(gold / sum(o.gold for o in ores), rel=1e-12)
+        assert told.grade == pytest.approx(gold / rock if rock else 0, rel=1e-12)
         assert 0 <= told.in_sight_share <= told.gold_share * (1 + 1e-12)
 
 
 @pytest.mark.parametrize("opening", ["22.4 mm", "5.6 mm", "11.2 mm", "2.8 mm", "0.0056 m"])
 def test_a_screen_of_a_standard_size_is_told_once(opening: str) -> None:
     rows = plain_run_of(ASSAYED.replace("opening: 20 mm", f"opening: {opening}")).coarse
-    told = [row.opening_mm for row in rows]
+    told = [row.opening for row in rows]
     assert len(told) == len(set(told))
-    assert 1e3 * numbers.parse(opening, units.LENGTH).value == pytest.approx(
-        next(x for x in told if x == pytest.approx(1e3 * numbers.parse(opening, units.LENGTH).value))
-    )
+    size = numbers.parse(opening, units.LENGTH).value
+    assert any(one == pytest.approx(size, rel=1e-12) for one in told)
 
 
 LOOKED_OVER = f"""
@@ -251,7 +250,7 @@ def test_what_is_in_sight_is_what_the_sheet_s_sort_picks_of_the_same_feed() -> N
     seen = coarse_fraction.in_sight(solution.streams["ore"], solution)
     np.testing.assert_allclose(seen, picked.free + picked.locked_by_host, rtol=1e-12, atol=0)
     for row in coarse_fraction.coarse(solution):
-        above = solution.model.grid.coarser(row.opening_mm / 1000)
+        above = solution.model.grid.coarser(row.opening)
         want = (picked.free + picked.locked_by_host)[:above].sum() / solution.fed_gold
         assert row.in_sight_share == pytest.approx(float(want), rel=1e-12)
 
@@ -299,9 +298,9 @@ steps:
           split: {{oversize: {{"+17 mm": 98 %, "17 mm to 3 mm": 10 %, "-3 mm": 1 %}}}}}}
 keep: under
 """)
-    assert [row.opening_mm for row in found.coarse] == [22.4, 17, 11.2, 5.6, 3, 2.8]
+    assert [row.opening for row in found.coarse] == [0.0224, 0.017, 0.0112, 0.0056, 0.003, 0.0028]
     ore_sizes = found.streams["ore"].sizes
-    above = sum(row.light_kg + row.heavy_kg for row in ore_sizes if row.lower_mm >= 17)
+    above = sum(row.light + row.heavy for row in ore_sizes if row.lower >= 0.017)
     assert found.coarse[1].mass_share == pytest.approx(above / 10, rel=1e-12)
 
 
@@ -320,21 +319,21 @@ keep: [con, specimens]
 
 def test_finer_rows_are_the_sheets_solved_one_by_one() -> None:
     found = plain_run_of(SCREENED)
-    assert [row.opening_mm for row in found.finer] == [20, 16, 11.2, 8, 5.6]
+    assert [row.opening for row in found.finer] == [0.020, 0.016, 0.0112, 0.008, 0.0056]
     base = solved(SCREENED)
     for row in found.finer:
-        alone = solved(SCREENED.replace("opening: 20 mm", f"opening: {row.opening_mm} mm"), openings=[0.020])
+        alone = solved(SCREENED.replace("opening: 20 mm", f"opening: {row.opening} m"), openings=[0.020])
         assert (row.screen, row.sort) == ("scalp", "look")
-        assert row.looked_over_kg == pytest.approx(float(alone.streams["lumps"].solids), rel=1e-12)
-        assert row.picked_g == pytest.approx(1e3 * float(alone.streams["specimens"].gold), rel=1e-12)
-        assert row.kept_g == pytest.approx(1e3 * float(alone.kept_gold), rel=1e-12)
-        assert row.gain_g == pytest.approx(1e3 * float(alone.kept_gold - base.kept_gold), rel=1e-9, abs=1e-15)
+        assert row.looked_over == pytest.approx(float(alone.streams["lumps"].solids), rel=1e-12)
+        assert row.picked == pytest.approx(float(alone.streams["specimens"].gold), rel=1e-12)
+        assert row.kept == pytest.approx(float(alone.kept_gold), rel=1e-12)
+        assert row.gain == pytest.approx(float(alone.kept_gold - base.kept_gold), rel=1e-9, abs=1e-18)
         lumps, size = alone.streams["lumps"], alone.model.grid.size
         rocks = sum((lumps.light[i] / 2650 + lumps.heavy[i] / 5000) / (math.pi / 6 * size[i] ** 3)
-                    for i in range(len(size)) if size[i] >= row.opening_mm / 2000)  # fmt: skip
+                    for i in range(len(size)) if size[i] >= row.opening / 2)  # fmt: skip
         assert row.rocks == pytest.approx(float(rocks), rel=1e-12)
-    assert found.finer[0].gain_g == 0
-    assert all(a.picked_g < b.picked_g for a, b in zip(found.finer, found.finer[1:], strict=False))
+    assert found.finer[0].gain == 0
+    assert all(a.picked < b.picked for a, b in zip(found.finer, found.finer[1:], strict=False))
 
 
 def test_dust_on_the_oversize_is_no_rock_to_look_over() -> None:
@@ -342,8 +341,8 @@ def test_dust_on_the_oversize_is_no_rock_to_look_over() -> None:
     assert "efficiency: 90 %" in text
     for row in plain_run_of(text.replace("efficiency: 90 %", "efficiency: 60 %")).finer:
         # Were all of it pieces of half the opening, there would be so many, and more there can be none.
-        least = 2650 * math.pi / 6 * (row.opening_mm / 2000) ** 3
-        assert 1 < row.rocks < row.looked_over_kg / least
+        least = 2650 * math.pi / 6 * (row.opening / 2) ** 3
+        assert 1 < row.rocks < row.looked_over / least
 
 
 def test_each_screen_that_is_looked_over_is_tried() -> None:
@@ -354,7 +353,7 @@ def test_each_screen_that_is_looked_over_is_tried() -> None:
     ).replace("[plain, fines]", "[plain, small plain, sand]")
     rows = plain_run_of(twice).finer
     assert [row.screen for row in rows] == ["scalp"] * 5 + ["again"] * 5
-    assert [row.opening_mm for row in rows if row.screen == "again"] == [8, 5.6, 4, 2.8, 2]
+    assert [row.opening for row in rows if row.screen == "again"] == [0.008, 0.0056, 0.004, 0.0028, 0.002]
 
 
 @pytest.mark.parametrize(
@@ -395,13 +394,13 @@ ALL_LOCKED = ore("{top: 1 mm, p80: 0.6 mm}", "{d50: 0.1 mm, d95: 0.2 mm, detach:
 def test_gold_too_fine_for_the_pan() -> None:
     loss = lost(f"{ALL_FREE}\n{pan(r_max='100 %', d50='1 mm')}", "tails")
     assert loss.why["too_fine"] == pytest.approx(1, rel=1e-12)
-    assert loss.gold_g > 0.1
+    assert loss.gold > 0.1e-3
 
 
 def test_gold_still_locked() -> None:
     loss = lost(f"{ALL_LOCKED}\n{pan()}", "tails")
     assert loss.why["locked"] == pytest.approx(1, rel=1e-12)
-    assert loss.gold_g > 0.1
+    assert loss.gold > 0.1e-3
 
 
 def test_gold_that_slips_at_any_size_is_no_matter_of_fineness() -> None:
@@ -438,7 +437,7 @@ def test_gold_soaked_up(stream: str) -> None:
 def test_gold_lost_for_reasons_that_factors_do_not_tell() -> None:
     loss = lost(BY_FACTORS, "tails")
     assert loss.why["other"] == pytest.approx(1, rel=1e-12)
-    assert (loss.gold_g, loss.share) == (pytest.approx(0.04), pytest.approx(0.2))
+    assert (loss.gold, loss.share) == (pytest.approx(0.04e-3), pytest.approx(0.2))
 
 
 def test_a_pan_without_grains_cannot_tell_fine_from_locked() -> None:
@@ -464,16 +463,16 @@ def test_a_loop_catches_every_grain_that_is_coarser_than_its_sieve() -> None:
     (caught,) = found.caught
     assert caught.loop == ("plates", "sieve")
     assert caught.stream == "coarse"
-    assert caught.gold_g == pytest.approx(1e3 * want, rel=1e-9)
-    assert caught.solids_kg == pytest.approx(0, abs=1e-12)
-    assert caught.circulating_load == pytest.approx(found.streams["coarse"].mass_kg / 10, rel=1e-12)
-    assert sum(row.free_g + row.locked_g for row in caught.sizes) == pytest.approx(caught.gold_g, rel=1e-12)
-    assert all(row.free_g + row.locked_g == 0 for row in caught.sizes if row.lower_mm < 0.5 * (1 - 1e-9))
-    assert sum(row.free_g for row in caught.sizes) > 0.9 * caught.gold_g
+    assert caught.gold == pytest.approx(want, rel=1e-9)
+    assert caught.solids == pytest.approx(0, abs=1e-12)
+    assert caught.circulating_load == pytest.approx(found.streams["coarse"].mass / 10, rel=1e-12)
+    assert sum(row.free + row.locked for row in caught.sizes) == pytest.approx(caught.gold, rel=1e-12)
+    assert all(row.free + row.locked == 0 for row in caught.sizes if row.lower < 0.5e-3 * (1 - 1e-9))
+    assert sum(row.free for row in caught.sizes) > 0.9 * caught.gold
     loss = next(loss for loss in found.losses if loss.stream == "coarse")
     assert loss.why["caught"] == pytest.approx(1)
-    assert loss.gold_g == pytest.approx(caught.gold_g, rel=1e-12)
-    assert found.kept_g + sum(loss.gold_g for loss in found.losses) == pytest.approx(200e-3, rel=1e-12)
+    assert loss.gold == pytest.approx(caught.gold, rel=1e-12)
+    assert found.kept + sum(loss.gold for loss in found.losses) == pytest.approx(200e-6, rel=1e-12)
 
 
 def test_what_a_loop_caught_is_advised_to_be_panned_first() -> None:
@@ -484,9 +483,9 @@ def test_what_a_loop_caught_is_advised_to_be_panned_first() -> None:
 keep: [con, nuggets]
 """))  # fmt: skip
     assert change.then == "panned first"
-    assert change.gain_g == pytest.approx(panned.kept_g - found.kept_g, rel=1e-9)
-    assert change.gain_g != pytest.approx(found.caught[0].gold_g, rel=1e-3)
-    assert change.gain_share == pytest.approx(change.gain_g / 200e-3, rel=1e-12)
+    assert change.gain == pytest.approx(panned.kept - found.kept, rel=1e-9)
+    assert change.gain != pytest.approx(found.caught[0].gold, rel=1e-3)
+    assert change.gain_share == pytest.approx(change.gain / 200e-6, rel=1e-12)
 
 
 def test_names_that_the_sheet_has_are_not_given_to_the_pan_of_the_advice() -> None:
@@ -494,7 +493,7 @@ def test_names_that_the_sheet_has_are_not_given_to_the_pan_of_the_advice() -> No
     named = CIRCUIT.replace("  wash:", "  pan coarse:").replace(": con", ": coarse panned off")
     named = named.replace("powder", "coarse panned")
     (same,) = (change for change in plain_run_of(named).advice if change.setting == "coarse")
-    assert same.gain_g == pytest.approx(change.gain_g, rel=1e-12)
+    assert same.gain == pytest.approx(change.gain, rel=1e-12)
 
 
 def test_of_what_a_loop_caught_all_can_be_won_at_most_where_no_grains_are_known() -> None:
@@ -509,21 +508,21 @@ keep: [off, end, more]
 """)
     change = found.advice[0]
     assert (change.setting, change.then) == ("again", "cleaned out by hand, at most")
-    assert change.gain_g == pytest.approx(200e-3, rel=1e-9)
+    assert change.gain == pytest.approx(200e-6, rel=1e-9)
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
 def test_losses_are_ranked_and_their_reasons_make_one(path: Path) -> None:
     found = plain_run_of(path)
-    assert [loss.gold_g for loss in found.losses] == sorted((loss.gold_g for loss in found.losses), reverse=True)
+    assert [loss.gold for loss in found.losses] == sorted((loss.gold for loss in found.losses), reverse=True)
     ends = {name for name, stream in found.streams.items() if stream.fate == "lost"}
     assert ends <= {loss.stream for loss in found.losses}
     for loss in found.losses:
         assert tuple(loss.why) == REASONS
         assert sum(loss.why.values()) == pytest.approx(1, rel=1e-9)
         assert min(loss.why.values()) >= 0
-    fed = sum(found.streams[name].gold_g for name in found.solution.model.sheet.ores)
-    assert found.kept_g + sum(loss.gold_g for loss in found.losses) == pytest.approx(fed, rel=1e-12)
+    fed = sum(found.streams[name].gold for name in found.solution.model.sheet.ores)
+    assert found.kept + sum(loss.gold for loss in found.losses) == pytest.approx(fed, rel=1e-12)
 
 
 # ── advice ──────────────────────────────────────────────────────────────────────────────────────────────────
@@ -534,15 +533,15 @@ def test_advice_gains_what_a_trial_of_the_same_change_gains(path: Path) -> None:
     found = plain_run_of(path)
     caught = {row.stream for row in found.caught}
     assert found.advice
-    assert [c.gain_g for c in found.advice] == sorted((c.gain_g for c in found.advice), reverse=True)
-    fed = sum(found.streams[name].gold_g for name in found.solution.model.sheet.ores)
+    assert [c.gain for c in found.advice] == sorted((c.gain for c in found.advice), reverse=True)
+    fed = sum(found.streams[name].gold for name in found.solution.model.sheet.ores)
     for change in found.advice:
-        assert change.gain_g > 0
-        assert change.gain_share == pytest.approx(change.gain_g / fed, rel=1e-12)
+        assert change.gain > 0
+        assert change.gain_share == pytest.approx(change.gain / fed, rel=1e-12)
         if change.setting in caught:
             continue
         again = run_trials(document.read(path), {change.setting: [change.then]})
-        assert again.rows[0].gain_g == pytest.approx(change.gain_g, rel=1e-6, abs=1e-12)
+        assert again.rows[0].gain == pytest.approx(change.gain, rel=1e-6, abs=1e-15)
 
 
 def test_what_is_as_good_already_is_not_advised() -> None:
@@ -601,20 +600,20 @@ def test_one_more_and_up_to() -> None:
 def test_trials_by_hand() -> None:
     found = tried(BY_FACTORS, "wash.recovery.con=50%,100%", "melt.gold=50%")
     assert found.moved == {"wash.recovery.con": ["50%", "100%"], "melt.gold": ["50%"]}
-    assert found.base.kept_g == pytest.approx(0.2 * 0.8 * 0.95 * 0.99, rel=1e-12)
+    assert found.base.kept == pytest.approx(0.2e-3 * 0.8 * 0.95 * 0.99, rel=1e-12)
     half, all_of_it = found.rows
-    assert half.kept_g == pytest.approx(0.2 * 0.5 * 0.5 * 0.99, rel=1e-12)
+    assert half.kept == pytest.approx(0.2e-3 * 0.5 * 0.5 * 0.99, rel=1e-12)
     assert half.kept_share == pytest.approx(0.2475, rel=1e-12)
-    assert half.gain_g == pytest.approx(half.kept_g - found.base.kept_g, rel=1e-12)
-    assert (half.worst_stream, half.worst_g) == ("tails", pytest.approx(0.1))
+    assert half.gain == pytest.approx(half.kept - found.base.kept, rel=1e-12)
+    assert (half.worst_stream, half.worst) == ("tails", pytest.approx(0.1e-3))
     assert (all_of_it.worst_stream, all_of_it.worst_share) == ("slag", pytest.approx(0.5))
-    assert half.lost_g == {"tails": pytest.approx(0.1), "slag": pytest.approx(0.05), "cupel": pytest.approx(0.0005)}
+    assert half.lost == {"tails": pytest.approx(0.1e-3), "slag": pytest.approx(0.05e-3), "cupel": pytest.approx(0.5e-6)}
 
 
 def test_a_trial_of_the_sheet_s_own_value_changes_nothing() -> None:
     found = tried(SCREENED, "scalp.opening=20 mm,7 mm")
-    assert found.rows[0].kept_g == pytest.approx(found.base.kept_g, rel=1e-13)
-    assert found.rows[1].kept_g != pytest.approx(found.base.kept_g, rel=1e-6)
+    assert found.rows[0].kept == pytest.approx(found.base.kept, rel=1e-13)
+    assert found.rows[1].kept != pytest.approx(found.base.kept, rel=1e-6)
 
 
 def test_progress_sees_every_trial() -> None:
@@ -667,11 +666,11 @@ def test_a_range_that_cannot_be_spread_says_what_can(setting: str, message: str,
 @pytest.mark.parametrize("text", [SCREENED, CIRCUIT, LOOKED_OVER, BY_FACTORS, HELD_UP])
 def test_an_ore_without_gold_is_solved_all_the_same(text: str) -> None:
     found = plain_run_of(text.replace("20 g/t", "0 g/t"))
-    assert (found.kept_g, found.kept_share) == (0, 0)
+    assert (found.kept, found.kept_share) == (0, 0)
     assert found.advice == []
-    assert all(stream.gold_g == stream.gold_share == stream.grade_g_per_t == 0 for stream in found.streams.values())
-    assert all(math.isfinite(stream.mass_kg) and math.isfinite(stream.free_share) for stream in found.streams.values())
-    assert all(loss.gold_g == loss.share == 0 for loss in found.losses)
+    assert all(stream.gold == stream.gold_share == stream.grade == 0 for stream in found.streams.values())
+    assert all(math.isfinite(stream.mass) and math.isfinite(stream.free_share) for stream in found.streams.values())
+    assert all(loss.gold == loss.share == 0 for loss in found.losses)
     assert all(row.gold_share == row.in_sight_share == 0 for row in found.coarse)
     assert found.solution.closure.solids <= 1e-12
     assert found.solution.closure.gold <= 1e-12
@@ -706,7 +705,7 @@ def test_a_table_of_one_size_is_noted_with_the_slope_that_was_taken() -> None:
         assert note.numbers == {"table": what, "slope": 0.7}
         assert f"the {what} has one size" in note.text
     found = plain_run_of(HELD_UP.replace("{top: 40 mm, p80: 25 mm}", table))
-    finer = sum(row.light_kg + row.heavy_kg for row in found.streams["ore"].sizes if row.upper_mm <= 16)
+    finer = sum(row.light + row.heavy for row in found.streams["ore"].sizes if row.upper <= 0.016)
     assert finer == pytest.approx(10 * (16 / 60) ** 0.7, rel=1e-12)
     assert not any(note.code == "slope_below_taken" for note in plain_run_of(ASSAYED).notes)
 

@@ -67,8 +67,8 @@ def test_the_weights_tell_the_grade_and_refute_the_guess(tmp_path: Path) -> None
     assert mean == pytest.approx(1e6 * HELD / ROCK, rel=0.03)
     assert [note.numbers["guess"] for note in found.warnings if note.code == "guess_refuted"] == [pytest.approx(22)]
     assert found.sure is not None
-    assert found.sure.coarse_weighed == (20.0,)
-    share = found.sure.coarse[20.0]
+    assert found.sure.coarse_weighed == (0.02,)
+    share = found.sure.coarse[0.02]
     assert share.p5 < 18.2 / 69.2 < share.p95
     assert f"{spans.percent(share)} of the gold by your weights" in sentences.coarse(found)
 
@@ -167,5 +167,5 @@ def test_numbers_that_cannot_be_fitted_to_the_weights_stay_as_written(tmp_path: 
 def test_ends_that_are_one_are_told_once() -> None:
     assert spans.percent(Interval(0.8, 0.0, 0.8, 0.8, 0.8)) == "80.0 %"
     assert spans.percent(Interval(0.41, 0.05, 0.33, 0.41, 0.5)) == "41 % (33 to 50)"
-    assert spans.gold(Interval(0.31, 0.1, 0.14, 0.3, 0.51)) == "0.310 g (0.140 to 0.510)"
-    assert spans.gold(Interval(0.031, 0.01, 0.014, 0.03, 0.051)) == "31.0 mg (14.0 to 51.0)"
+    assert spans.gold_of_g(Interval(0.31, 0.1, 0.14, 0.3, 0.51)) == "0.310 g (0.140 to 0.510)"
+    assert spans.gold_of_g(Interval(0.031, 0.01, 0.014, 0.03, 0.051)) == "31.0 mg (14.0 to 51.0)"

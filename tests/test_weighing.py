@@ -569,7 +569,7 @@ def test_of_several_tests_each_tells_its_own_slips(folder):
 
 
 def test_every_command_that_weighs_tells_a_slip(capsys):
-    from flowsheet.show.balance.reconciled import show_reconciled
+    from flowsheet.show.balance.terminal import show_reconciled
     from flowsheet.show.estimate import fitted
     from flowsheet.show.estimate.chances import show_chance
     from flowsheet.study.estimate.chance import chance
@@ -722,11 +722,11 @@ def test_the_table_shows_every_kind_beside_the_sheets():
     assert list(rows) == ["mass, kg", "passing 0.3 mm, %", "grains +0.3 mm", "bead, g", "grade, g/t"]
     assert [rows[what][6] for what in rows] == ["assumed", "assumed", "counted", "given", "assumed"]
     con = found.streams["con"]
-    finer = sum(r.light_kg + r.heavy_kg for r in con.sizes if r.upper_mm is not None and r.upper_mm <= 0.3)
-    rock = sum(r.light_kg + r.heavy_kg for r in con.sizes)
+    finer = sum(r.light + r.heavy for r in con.sizes if r.upper is not None and r.upper <= 0.3e-3)
+    rock = sum(r.light + r.heavy for r in con.sizes)
     assert rows["passing 0.3 mm, %"][2:4] == (45.0, pytest.approx(100 * finer / rock, rel=1e-9))
-    assert rows["bead, g"][3] == pytest.approx(con.gold_g + con.silver_g, rel=1e-9)
-    assert rows["grade, g/t"][3] == pytest.approx(found.streams["tails"].grade_g_per_t, rel=1e-9)
+    assert rows["bead, g"][3] == pytest.approx(1e3 * (con.gold + con.silver), rel=1e-9)
+    assert rows["grade, g/t"][3] == pytest.approx(1e6 * found.streams["tails"].grade, rel=1e-9)
     assert rows["grains +0.3 mm"][5] == 0.5
     assert "Test" not in [column.head for column in grid.columns]
 

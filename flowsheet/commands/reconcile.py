@@ -22,6 +22,6 @@ def reconcile(file: Sheet, as_json: Json = False, out: Out = None) -> None:
 
         print_result(as_dict(found), sheet.sources)
     else:
-        from flowsheet.show.balance.reconciled import show_reconciled
+        from flowsheet.show.balance.terminal import show_reconciled
 
         show_reconciled(sheet.title, found)

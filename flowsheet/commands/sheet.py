@@ -142,11 +142,7 @@ def try_(
         if (why := why_no_plot(found)) is not None:
             print(f"no picture: {why}", file=sys.stderr)
     if as_json:
-        from dataclasses import asdict
-
-        rows = [asdict(row) for row in found.rows]
-        print_result({"base": asdict(found.base), "trials": rows, "currency": found.currency or None,
-                      "notes": texts(found.notes)}, sheet.sources)  # fmt: skip
+        print_result(found.as_dict(), sheet.sources)
     else:
         from flowsheet.show.trials.terminal import show_trials
 

@@ -31,6 +31,11 @@ _Z95 = 1.6448536269514722
 _erf = np.vectorize(math.erf, otypes=[float])
 
 
+def gold_share(fineness: float) -> float:
+    """Return the share of gold in metal that is so many parts of a thousand fine."""
+    return fineness / 1000
+
+
 def alloy_density(fineness: Array, gold: float = GOLD, silver: float = SILVER) -> Array:
     """Return the density (kg/m3) of gold of ``fineness`` (fraction of gold), by additive volumes with silver.
 

@@ -19,6 +19,8 @@ R20_3_MM: tuple[float, ...] = (
     125, 90, 63, 45, 31.5, 22.4, 16, 11.2, 8, 5.6, 4, 2.8, 2, 1.4, 1, 0.71, 0.5, 0.355, 0.25, 0.18, 0.125,
     0.09, 0.063, 0.045, 0.032,
 )  # fmt: skip
+R20_3: tuple[float, ...] = tuple(mm / 1000 for mm in R20_3_MM)
+"""The same in m."""
 
 SAME = 1e-9
 """Two openings closer than this (relative) are one class limit."""
@@ -38,7 +40,7 @@ class Grid:
     @classmethod
     def make(cls, top: float, openings: Iterable[float] = ()) -> Grid:
         """Return the grid from ``top`` (m) down, with every opening below it as a class limit."""
-        sizes = [s / 1000 for s in R20_3_MM if s / 1000 < top * (1 - SAME)]
+        sizes = [size for size in R20_3 if size < top * (1 - SAME)]
         # An opening that is a nominal size but for rounding must not make a sliver of a class.
         for opening in sorted(openings):
             if opening < top * (1 - SAME) and not any(math.isclose(opening, s, rel_tol=SAME) for s in sizes):

@@ -28,8 +28,8 @@ def kept(browser):
 
 def as_tried(told, trial):
     """Whether what is told kept is what a trial keeps, and so is what is told gained."""
-    gain = f"({'+' if trial.gain_g > 0 else '−'}{gold(abs(trial.gain_g))})"
-    return gold(trial.kept_g) in told and (gain in told or abs(trial.gain_g) < 1e-3 * trial.kept_g)
+    gain = f"({'+' if trial.gain > 0 else '−'}{gold(abs(trial.gain))})"
+    return gold(trial.kept) in told and (gain in told or abs(trial.gain) < 1e-3 * trial.kept)
 
 
 def tried(sheet, settings):
@@ -44,12 +44,12 @@ def tried(sheet, settings):
 )  # fmt: skip
 def test_a_knob_gives_what_try_gives(browser, serve: Callable, sack: Path, setting, value) -> None:
     opened(browser, serve(sack))
-    assert gold(tried(sack, {}).kept_g) in kept(browser)
+    assert gold(tried(sack, {}).kept) in kept(browser)
     turned(browser, setting, value)
     wanted = tried(sack, {setting: value})
     assert as_tried(kept(browser), wanted)
-    assert gold(wanted.kept_g) in browser.driver.find_element(By.ID, "answers").text
-    lost = f"{wanted.worst_stream}: {gold(wanted.worst_g)}"
+    assert gold(wanted.kept) in browser.driver.find_element(By.ID, "answers").text
+    lost = f"{wanted.worst_stream}: {gold(wanted.worst)}"
     assert lost in browser.driver.find_element(By.ID, "answers").text
 
 
@@ -392,8 +392,8 @@ def test_variants_stand_side_by_side(browser, serve: Callable, sack: Path) -> No
     browser.driver.find_element(By.CSS_SELECTOR, "#pin-form button").send_keys(Keys.ENTER)
     browser.wait("the pinned variant", "return /wash.passes/.test(document.querySelector('#pins').innerText)")
     told = browser.driver.find_element(By.ID, "pins").text
-    assert gold(tried(sack, {}).kept_g) in told
-    assert gold(tried(sack, {"wash.passes": "2"}).kept_g) in told
+    assert gold(tried(sack, {}).kept) in told
+    assert gold(tried(sack, {"wash.passes": "2"}).kept) in told
     browser.driver.refresh()
     browser.wait("the page", READY)
     browser.wait("the pin, after a reload", "return /wash.passes/.test(document.querySelector('#pins').innerText)")
@@ -431,7 +431,7 @@ def test_from_input_to_painted(browser, serve: Callable, tmp_path: Path) -> None
         taken.append(browser.driver.execute_async_script(TURN, slider, at))
         browser.wait("the last turn", READY)
     turning = [tried(sheet, {"scalp.opening": "12 mm"}) for _ in range(3)]
-    assert turning[0].kept_g > 0
+    assert turning[0].kept > 0
     start = time.perf_counter()
     tried(sheet, {"scalp.opening": "11 mm"})
     alone = 1e3 * (time.perf_counter() - start)

@@ -43,8 +43,8 @@ def test_six_streams_as_a_sheet() -> None:
     names = ("two", "three", "four", "five", "six")
     measured = [Measurement(name, MASS, float(v), 1.0, False) for name, v in zip(names, MEASURED[1:], strict=True)]
     found = reconcile(sheet_of(SIX_STREAMS), measured)
-    assert [found.streams[name].mass_kg for name in ("ore", *names)] == pytest.approx(RECONCILED, abs=1e-9)
-    assert [row.mass_sd_kg**2 for row in found.streams.values()] == pytest.approx([1 / 3] * 6, abs=1e-9)
+    assert [found.streams[name].mass for name in ("ore", *names)] == pytest.approx(RECONCILED, abs=1e-9)
+    assert [row.mass_sd**2 for row in found.streams.values()] == pytest.approx([1 / 3] * 6, abs=1e-9)
     assert found.chi2 == pytest.approx(OBJECTIVE, abs=1e-9)
     # The printed test: 6.4075 is below the 95 % point of four degrees of freedom, 9.4877.
     assert found.dof == 4
@@ -79,7 +79,7 @@ def grades(feed: float, con: float, tail: float, doubt: float = 1e-4) -> list[Me
 
 
 def mass_yield(found: Reconciled, stream: str = "con") -> float:
-    return found.streams[stream].mass_kg / found.streams["ore"].mass_kg
+    return found.streams[stream].mass / found.streams["ore"].mass
 
 
 @pytest.mark.parametrize("metal", ASSAYS)
@@ -140,8 +140,8 @@ def test_two_products() -> None:
     found = reconcile(sheet_of(SEPARATOR), grades(0.8, 25, 0.15))
     con, ore = found.streams["con"], found.streams["ore"]
     assert mass_yield(found) == pytest.approx(0.0261569, abs=1e-7)
-    assert ore.mass_kg / con.mass_kg == pytest.approx(38.2308, abs=1e-4)
-    assert con.gold_g / ore.gold_g == pytest.approx(0.817404, abs=1e-6)
+    assert ore.mass / con.mass == pytest.approx(38.2308, abs=1e-4)
+    assert con.gold / ore.gold == pytest.approx(0.817404, abs=1e-6)
 
 
 def test_grade_of_the_tail() -> None:
@@ -149,8 +149,8 @@ def test_grade_of_the_tail() -> None:
     measured = [Measurement("con", MASS, 4500.0, 1.0, False), *grades(1, 20, 0.1)[:2]]
     found = reconcile(sheet_of(SEPARATOR), measured)
     tail = found.streams["tail"]
-    assert found.streams["con"].gold_g / found.streams["ore"].gold_g == pytest.approx(0.9, rel=1e-9)
-    assert 100 * tail.gold_g / tail.mass_kg / 1e3 == pytest.approx(0.104712, abs=5e-7)
+    assert found.streams["con"].gold / found.streams["ore"].gold == pytest.approx(0.9, rel=1e-9)
+    assert 100 * tail.gold / tail.mass == pytest.approx(0.104712, abs=5e-7)
 
 
 def test_effectiveness_of_a_screen() -> None:
@@ -160,8 +160,8 @@ def test_effectiveness_of_a_screen() -> None:
     found = reconcile(sheet_of(SEPARATOR), grades(47, 85, 19.5))
     assert mass_yield(found) == pytest.approx(0.42, abs=1e-3)
     assert mass_yield(found, "tail") == pytest.approx(0.58, abs=1e-3)
-    coarse = {name: row.gold_g / 1e3 for name, row in found.streams.items()}
-    fine = {name: row.mass_kg - coarse[name] for name, row in found.streams.items()}
+    coarse = {name: row.gold for name, row in found.streams.items()}
+    fine = {name: row.mass - coarse[name] for name, row in found.streams.items()}
     assert coarse["con"] / coarse["ore"] * fine["tail"] / fine["ore"] == pytest.approx(0.669, abs=1e-3)
 
 
@@ -223,7 +223,7 @@ def test_three_products_need_a_weight_where_one_metal_is_assayed(metal: int) -> 
     found = reconcile(sheet_of(THREE_PRODUCTS), [*assays, weighed])
     assert [mass_yield(found, s) for s in FLOAT] == pytest.approx(YIELDS, abs=1e-4)
     stream, recovery = (("copper", 0.91911), ("cobalt", 0.88520))[metal]
-    assert found.streams[stream].gold_g / found.streams["ore"].gold_g == pytest.approx(recovery, abs=1e-4)
+    assert found.streams[stream].gold / found.streams["ore"].gold == pytest.approx(recovery, abs=1e-4)
 
 
 # ── a wrong replicate ───────────────────────────────────────────────────────────────────────────────────────

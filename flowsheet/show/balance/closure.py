@@ -60,21 +60,21 @@ def _closed(found: Closing, parts: Sequence[str]) -> str:
 
 
 def _gap(found: Closing) -> str:
-    doubt = f"twice the {'scales' if found.what == MASS else 'weights'}' doubt of {mass(found.sd_kg, 2)}"
-    if abs(found.gap_kg) <= _NONE * found.sd_kg:
-        return f"no gap (the doubt is {mass(found.sd_kg, 2)})."
+    doubt = f"twice the {'scales' if found.what == MASS else 'weights'}' doubt of {mass(found.sd, 2)}"
+    if abs(found.gap) <= _NONE * found.sd:
+        return f"no gap (the doubt is {mass(found.sd, 2)})."
     share = f" ({percent(abs(found.share))})" if found.share is not None else ""
-    gap = f"{mass(abs(found.gap_kg), 2)}{share} {'missing' if found.gap_kg > 0 else 'too much'}"
+    gap = f"{mass(abs(found.gap), 2)}{share} {'missing' if found.gap > 0 else 'too much'}"
     return f"{gap}, which {doubt} allows." if found.allowed else f"{gap}, more than {doubt} allows."
 
 
 def _both(found: Closing) -> tuple[str, str]:
     """Return what went in and out, in one unit and with as many decimals as the gap or the doubt asks for."""
-    largest = max(found.into_kg, found.out_kg)
+    largest = max(found.came_in, found.came_out)
     scale, unit = next(((s, u) for s, u in _SCALES if largest >= s), _SCALES[-1])
-    fine = max(abs(found.gap_kg), found.sd_kg) / scale
+    fine = max(abs(found.gap), found.sd) / scale
     decimals = min(max(-math.floor(math.log10(fine)), 0), 6) if fine > 0 else 2
-    return f"{found.into_kg / scale:,.{decimals}f} {unit}", f"{found.out_kg / scale:,.{decimals}f} {unit}"
+    return f"{found.came_in / scale:,.{decimals}f} {unit}", f"{found.came_out / scale:,.{decimals}f} {unit}"
 
 
 def _open(found: Closing) -> str:

@@ -1,18 +1,17 @@
-"""Reconciled weights: tables, answers as a miner would say them, and both on the terminal."""
+"""Reconciled weights: tables, and answers as a miner would say them."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
-from flowsheet.show.text.terminal import RULES, console
 from flowsheet.spec.blocks.measurement import GRADE
-from flowsheet.spec.text.notes import texts
 from flowsheet.study.balance.gross_errors import ALARM, KILOGRAMS
 from flowsheet.study.balance.result import Balanced, Estimate, Part, Reconciled, Weight
+from flowsheet.study.common.units_out import TOLD, g_per_t, grams
 
 FAINT_PART = 0.005
 """Parts of the head grade below this share of it are not told one by one."""
@@ -54,9 +53,9 @@ def streams_without(found: Reconciled) -> Grid | None:
 
 
 def _row(row: Balanced) -> tuple[Any, ...]:
-    mass = (row.mass_kg, row.mass_sd_kg) if row.mass_determined else (None, None)
-    gold = (row.gold_g, row.gold_sd_g) if row.gold_determined else (None, None)
-    grade = 1e3 * row.gold_g / row.mass_kg if row.determined and row.mass_kg > 0 else None
+    mass = (row.mass, row.mass_sd) if row.mass_determined else (None, None)
+    gold = (grams(row.gold), grams(row.gold_sd)) if row.gold_determined else (None, None)
+    grade = g_per_t(row.gold / row.mass) if row.determined and row.mass > 0 else None
     return *mass, *gold, grade, KNOWN[row.mass_determined, row.gold_determined]
 
 
@@ -72,8 +71,7 @@ def weights(found: Reconciled) -> Grid:
         Column("Moved by, sd", _moved),
     )
     rows = [
-        (w.stream, f"{w.what}, {w.unit}", w.measured, w.sd, "assumed" if w.assumed else "given", w.adjusted,
-         _standardised(w))
+        (w.stream, f"{w.what}, {w.unit}", *_told(w))
         for w in found.weights
     ]  # fmt: skip
     return Grid("weights", "Weights (moved: adjusted less weighed, in its own standard deviations)", columns, rows)
@@ -88,7 +86,8 @@ def parts(found: Reconciled) -> Grid:
         Column("Counted on paper, g/t", _three),
     )
     rows = [
-        (p.stream, *((None, None) if math.isnan(p.sd) else (p.g_per_t, p.sd)), p.counted_g_per_t) for p in found.parts
+        (p.stream, *((None, None) if math.isnan(p.sd) else (g_per_t(p.grade), g_per_t(p.sd))), g_per_t(p.counted))
+        for p in found.parts
     ]
     return Grid("parts", "Where the head grade ends up", columns, rows)
 
@@ -103,6 +102,12 @@ def unknown(found: Reconciled) -> Grid:
         what = missing[row.mass_determined, row.gold_determined]
         rows.append((stream, what, "; ".join(_do(*one) for one in needs)))
     return Grid("unknown", "What the weights leave unknown", columns, rows)
+
+
+def _told(weight: Weight) -> tuple[Any, ...]:
+    """Return what it reads, its doubt, whose that is, what it was adjusted to (in its unit) and how far it moved."""
+    unit, whose = TOLD[weight.unit], "assumed" if weight.assumed else "given"
+    return unit(weight.measured), unit(weight.sd), whose, unit(weight.adjusted), _standardised(weight)
 
 
 def _standardised(weight: Weight) -> float | None:
@@ -193,10 +198,10 @@ def _suspect(found: Reconciled, suspect: Weight) -> Iterator[str]:
 def head(found: Reconciled) -> Iterator[str]:
     """Say the head grade, the bead over the feed, and where the difference lies; without the suspect if one is."""
     swap = found.swapped
-    if swap is not None and not math.isnan(swap.head_sd_g_per_t):
-        exchanged = _value(swap.head_g_per_t, swap.head_sd_g_per_t, "g/t")
+    if swap is not None and not math.isnan(swap.head_sd):
+        exchanged = _value(swap.head, swap.head_sd, "g/t")
         yield f"With the masses of {swap.first} and {swap.second} exchanged: {exchanged}. As they read:"
-    naive, grade, parts = found.naive_g_per_t, found.believed.head, found.believed.parts
+    naive, grade, parts = found.naive, found.believed.head, found.believed.parts
     if found.suspect is not None and grade.known:
         counted = _value(found.head.value, found.head.sd, "g/t")
         yield f"With {_said(found.suspect.name)} counted in, {counted}; without it, which is the better guess:"
@@ -205,44 +210,45 @@ def head(found: Reconciled) -> Iterator[str]:
     if not grade.known:
         told = [p for p in parts if not math.isnan(p.sd)]
         untold = [p.stream for p in parts if math.isnan(p.sd)]
-        least = sum(p.g_per_t for p in told)
+        least = sum(p.grade for p in told)
         yield f"The weights do not tell it: nothing says how much gold went with {_some(untold, 'and')}."
         if least > 0:
-            yield f"What they do tell makes at least {sig(least)} g/t ({_ranked(told, least)})."
+            yield f"What they do tell makes at least {_per_t(least)} g/t ({_ranked(told, least)})."
     else:
         low, high = max(grade.value - SPAN * grade.sd, 0.0), grade.value + SPAN * grade.sd
         yield (
-            f"{_value(grade.value, grade.sd, 'g/t')}: nine times in ten between {sig(low)} and {sig(high)} "
+            f"{_value(grade.value, grade.sd, 'g/t')}: nine times in ten between {_per_t(low)} and {_per_t(high)} "
             "g/t, as far as the weights go (the next sack may hold other grains)."
         )
     if naive is None:
         yield "Neither bead nor gold kept was weighed, so there is no bead over feed to hold against it."
     elif not grade.known:
-        yield f"{_on_paper(found).capitalize()} over the feed alone gives {sig(naive)} g/t."
+        yield f"{_on_paper(found).capitalize()} over the feed alone gives {_per_t(naive)} g/t."
     else:
         yield from _difference(grade, parts, naive, _on_paper(found))
 
 
 def _on_paper(found: Reconciled) -> str:
     """Return what the feed is held against on paper."""
-    metal = any(found.streams[p.stream].metal for p in found.parts if p.counted_g_per_t > 0)
+    metal = any(found.streams[p.stream].metal for p in found.parts if p.counted > 0)
     return "the bead" if metal else "the gold weighed"
 
 
 def _difference(grade: Estimate, parts: list[Part], naive: float, paper: str) -> Iterator[str]:
-    missed = [p for p in parts if p.counted_g_per_t == 0]
-    never = sum(p.g_per_t for p in missed)
+    missed = [p for p in parts if p.counted == 0]
+    never = sum(p.grade for p in missed)
     if never <= FAINT_PART * grade.value:
-        yield f"{paper.capitalize()} over the feed gives {sig(naive)} g/t: hardly any gold missed it."
+        yield f"{paper.capitalize()} over the feed gives {_per_t(naive)} g/t: hardly any gold missed it."
         return
     short, moved = grade.value - naive, grade.value - naive - never
-    told = f"{sig(never)} g/t never reached it ({_ranked(missed, grade.value)})"
+    told = f"{_per_t(never)} g/t never reached it ({_ranked(missed, grade.value)})"
     if abs(moved) <= FAINT_PART * grade.value:
-        yield f"{paper.capitalize()} over the feed gives only {sig(naive)} g/t: {told}."
+        yield f"{paper.capitalize()} over the feed gives only {_per_t(naive)} g/t: {told}."
         return
+    more = f"{_per_t(abs(short))} {'less' if short > 0 else 'more'}"
     yield (
-        f"{paper.capitalize()} over the feed gives {sig(naive)} g/t, {sig(abs(short))} "
-        f"{'less' if short > 0 else 'more'}: {told}, and {signed(moved)} g/t is what the weights were moved by."
+        f"{paper.capitalize()} over the feed gives {_per_t(naive)} g/t, {more}: {told}, and "
+        f"{signed(g_per_t(moved))} g/t is what the weights were moved by."
     )
 
 
@@ -261,10 +267,10 @@ def weigh_next(found: Reconciled) -> Iterator[str]:
         once_more = " once more" if best.again else ""
         fresh = ", from a fresh sample" if best.again and best.what == GRADE else ""
         grade = found.believed.head
-        now = f" in place of {sig(grade.sd, 2)}" if grade.known else ", where now it is unknown"
+        now = f" in place of {_per_t(grade.sd, 2)}" if grade.known else ", where now it is unknown"
         yield (
             f"For the head grade: {_do(best.stream, best.what)}{once_more}{fresh}, which would leave it a doubt of "
-            f"{sig(best.sd_then, 2)} g/t{now}."
+            f"{_per_t(best.sd_then, 2)} g/t{now}."
         )
     if found.to_know:
         yield f"The weights leave {_some(found.to_know, 'and')} unknown: the table below says what would tell."
@@ -275,8 +281,8 @@ def _do(stream: str, what: str) -> str:
 
 
 def _ranked(rows: list[Part], whole: float) -> str:
-    ranked = sorted((p for p in rows if p.g_per_t > FAINT_PART * whole), key=lambda p: -p.g_per_t)
-    return _some([f"{p.stream} {sig(p.g_per_t)}" for p in ranked], "and")
+    ranked = sorted((p for p in rows if p.grade > FAINT_PART * whole), key=lambda p: -p.grade)
+    return _some([f"{p.stream} {_per_t(p.grade)}" for p in ranked], "and")
 
 
 def _chance(p: float) -> str:
@@ -290,13 +296,19 @@ def _chance(p: float) -> str:
     return "fewer than 1 in 10,000"
 
 
+def _per_t(grade: float, digits: int = 3) -> str:
+    """Write a grade (kg/kg) in g/t, without its unit."""
+    return sig(g_per_t(grade), digits)
+
+
 def _value(value: float, sd: float, unit: str) -> str:
-    """Write a value with its doubt, in a unit that suits it, to the digits that the doubt leaves."""
-    if unit != "g/t":
-        size = max(abs(value), abs(sd)) * KILOGRAMS[unit]
-        suited = next((u for u in ("t", "kg", "g") if size >= KILOGRAMS[u]), "mg")
-        factor, unit = KILOGRAMS[unit] / KILOGRAMS[suited], suited
-        value, sd = factor * value, factor * sd
+    """Write a value (kg or kg/kg) with its doubt, in a unit that suits it, to the digits that the doubt leaves."""
+    if unit == "g/t":
+        value, sd = g_per_t(value), g_per_t(sd)
+    else:
+        size = max(abs(value), abs(sd))
+        unit = next((u for u in ("t", "kg", "g") if size >= KILOGRAMS[u]), "mg")
+        value, sd = value / KILOGRAMS[unit], sd / KILOGRAMS[unit]
     if not sd > 0:
         return f"{sig(value, 4)} {unit}"
     decimals = max(1 - math.floor(math.log10(sd)), 0)
@@ -306,10 +318,8 @@ def _value(value: float, sd: float, unit: str) -> str:
 
 
 def amount(value: float, unit: str) -> str:
-    """Return a measured value in a unit that suits it."""
-    if unit == "g/t":
-        return f"{sig(value)} g/t"
-    return mass(KILOGRAMS[unit] * value)
+    """Return a measured value (kg or kg/kg) in a unit that suits it."""
+    return f"{_per_t(value)} g/t" if unit == "g/t" else mass(value)
 
 
 def _said(name: str) -> str:
@@ -324,25 +334,3 @@ def _some(names: Any, joint: str) -> str:
     if len(names) > MOST_TOLD + 1:
         names = [*names[:MOST_TOLD], f"{len(names) - MOST_TOLD} more"]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {joint} {names[-1]}" if names else "nothing"
-
-
-def show_reconciled(title: str, tests: Mapping[str, Reconciled]) -> None:
-    """Print every test: its streams, its weights, the answers, and what was taken for granted."""
-    out = console()
-    out.print(title, style="bold")
-    for test, found in tests.items():
-        if len(tests) > 1:
-            out.print()
-            out.print(f"Test {test or 'of the sheet itself'}", style="bold")
-        for grid in (g for g in (streams(found), weights(found), streams_without(found)) if g is not None):
-            out.print(grid.title, style="bold")
-            out.print(grid.rich())
-        for question, answer in answers(found):
-            out.print(question, style="bold")
-            out.print(answer)
-            out.print()
-        if found.to_know:
-            out.print(unknown(found).title, style="bold")
-            out.print(unknown(found).rich())
-        for note in (*texts(found.notes), RULES):
-            out.print(f"Note: {note}")

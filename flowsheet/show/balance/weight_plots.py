@@ -23,8 +23,9 @@ from flowsheet.show.graphics.style import (
     save,
 )
 from flowsheet.show.text.figures import mass, sig
-from flowsheet.study.balance.gross_errors import KILOGRAMS, limit
+from flowsheet.study.balance.gross_errors import limit
 from flowsheet.study.balance.result import Reconciled, Weight
+from flowsheet.study.common.units_out import g_per_t
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,8 +92,8 @@ def moved_figure(found: Reconciled) -> Figure:
 
 
 def amount(value: float, unit: str) -> str:
-    """Return a measured value to four digits, which show by how little it may have moved."""
-    return f"{sig(value, 4)} g/t" if unit == "g/t" else mass(KILOGRAMS[unit] * value, 4)
+    """Return a measured value (kg or kg/kg) to four digits, which show by how little it may have moved."""
+    return f"{sig(g_per_t(value), 4)} g/t" if unit == "g/t" else mass(value, 4)
 
 
 def reach_of(found: Reconciled) -> float | None:

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold, mass, percent, short, sig
+from flowsheet.show.text.figures import gold_of_g as gold
+from flowsheet.show.text.figures import mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES, console, print_table
 from flowsheet.spec.text.notes import texts
+from flowsheet.study.common.units_out import millimetres
 from flowsheet.study.estimate.chance import GRADE, Chance
 
 FEW_GRAINS = 0.2
@@ -41,9 +43,10 @@ def coarse(found: Chance) -> Grid:
         Column("95 %", _share),
         Column("By"),
     )
+    by = {True: "the weights", False: "the sheet, for one sack"}
     rows = [
-        (mm, one.mean, one.p5, one.p95, "the weights" if mm in found.coarse_weighed else "the sheet, for one sack")
-        for mm, one in found.coarse.items()
+        (millimetres(size), one.mean, one.p5, one.p95, by[size in found.coarse_weighed])
+        for size, one in found.coarse.items()
     ]
     return Grid("coarse_chances", "Gold in the coarse fraction", columns, rows)
 
@@ -67,7 +70,7 @@ def _share(share: float) -> str:
 def answers(found: Chance, rock_kg: float) -> Iterator[tuple[str, str]]:
     """Return (question, answer): the ore, what is kept, the coarse fraction, the next sack, the doubt that matters."""
     yield "What does the ore hold?", head(found)
-    yield "What do you keep of a sack like this?", f"{spans.gold(found.kept)}, {spans.percent(found.kept_share)}."
+    yield "What do you keep of a sack like this?", f"{spans.gold_of_g(found.kept)}, {spans.percent(found.kept_share)}."
     if found.coarse:
         yield "How much of the gold is coarse?", share_of_coarse(found, own_opening(found))
     yield "Would another sack say the same?", next_sack(found, rock_kg)
@@ -79,24 +82,24 @@ def head(found: Chance) -> str:
     if found.weighed is not None:
         held = f"{gold(1e3 * found.weighed.gold)} ± {gold(1e3 * found.weighed.gold_sd)}"
         return (
-            f"About {spans.grade(found.head_grade)}: {mass(found.weighed.rock)} were tested and held {held} by the "
+            f"About {spans.old_grade(found.head_grade)}: {mass(found.weighed.rock)} were tested and held {held} by the "
             f"balance of the weights; the rest of the doubt is {found.weighed.rest}."
         )
     source = "by the sheet's numbers as the weights corrected them" if found.fitted else "by the sheet's own numbers"
     tail = "" if found.fitted else " Weigh and assay what comes out (weighed:), and the weights will tell instead."
-    return f"About {spans.grade(found.head_grade)}, {source}.{tail}"
+    return f"About {spans.old_grade(found.head_grade)}, {source}.{tail}"
 
 
 def own_opening(found: Chance) -> float:
-    """Return the opening (mm) to tell of: one that the weights tell, else the sheet's own, the coarsest of them."""
+    """Return the opening (m) to tell of: one that the weights tell, else the sheet's own, the coarsest of them."""
     return next(iter((*found.coarse_weighed, *found.own_openings, *found.coarse)))
 
 
-def share_of_coarse(found: Chance, opening_mm: float) -> str:
+def share_of_coarse(found: Chance, opening: float) -> str:
     """Say how much of the gold lies above one opening."""
-    one = found.coarse[opening_mm]
-    of = "of the ore's gold, by your weights" if opening_mm in found.coarse_weighed else "of a sack's gold"
-    return f"Rock coarser than {short(opening_mm)} mm holds about {spans.percent(one)} {of}."
+    one = found.coarse[opening]
+    of = "of the ore's gold, by your weights" if opening in found.coarse_weighed else "of a sack's gold"
+    return f"Rock coarser than {short(millimetres(opening))} mm holds about {spans.percent(one)} {of}."
 
 
 def next_sack(found: Chance, rock_kg: float) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from flowsheet.show.text.figures import length, percent, sig
+from flowsheet.show.text.figures import length_of_mm as length
+from flowsheet.show.text.figures import percent, sig
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.estimate.fit import ALARM, Fitted, Parameter

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from html import escape
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold, grade, mass, percent, sig
+from flowsheet.show.text.figures import gold_of_g as gold
+from flowsheet.show.text.figures import grade_of_g_per_t as grade
+from flowsheet.show.text.figures import mass, percent, sig
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.label.contents import Kept, LotSheet
 
@@ -74,7 +76,7 @@ def _steps(found: LotSheet) -> tuple[str, ...]:
 
 def _grade(found: LotSheet) -> tuple[str, ...]:
     if found.grade is not None:
-        text = f"{spans.grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
+        text = f"{spans.old_grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
     else:
         text = f"{grade(found.grade_g_per_t)}, without an interval: the sheet says of no number how sure it is."
     if found.rests_on == "weights" and found.tested_kg is not None and found.found_g is not None:
@@ -105,7 +107,7 @@ def _kept(one: Kept, tests: int) -> str:
     source = "by the sheet" if not one.weighed else "as weighed" if tests == 1 else "a sack, as weighed"
     told = f"{mass(one.mass_kg)} {source}"
     if one.interval is not None and one.interval.sd > 0:
-        return f"{told}; of a sack like this, about {spans.gold(one.interval)} of gold"
+        return f"{told}; of a sack like this, about {spans.gold_of_g(one.interval)} of gold"
     return f"{told}, with about {gold(one.gold_g)} of gold"
 
 

@@ -6,7 +6,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold, grade, mass, percent, sig
+from flowsheet.show.text.figures import gold_of_g as gold
+from flowsheet.show.text.figures import grade_of_g_per_t as grade
+from flowsheet.show.text.figures import mass, percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.text.notes import texts
@@ -95,15 +97,15 @@ def holds(found: Lot) -> str:
     tested = f"{_counted(len(told), 'test')} took {mass(rock)} of it, with {gold(held)} of gold"
     if found.gold is None or found.sacks is None:
         return (
-            f"About {spans.grade(found.grade)}, nine chances in ten: {tested}. How much gold that is, the sheet "
+            f"About {spans.old_grade(found.grade)}, nine chances in ten: {tested}. How much gold that is, the sheet "
             "does not say: add pile: {sacks: 40, sack_mass: 14 kg}, with your numbers."
         )
     left = found.sacks - len(told)
     rest = f"the other {_counted(left, 'sack')} are estimated" if left > 1 else "one sack is estimated"
     rest = rest if left else "no sack is left to test"
     return (
-        f"About {spans.gold(found.gold)} of gold in {mass(found.pile_kg)} ({_counted(found.sacks, 'sack')}), nine "
-        f"chances in ten: {spans.grade(found.grade)}. {tested}; {rest}."
+        f"About {spans.gold_of_g(found.gold)} of gold in {mass(found.pile_kg)} ({_counted(found.sacks, 'sack')}), nine "
+        f"chances in ten: {spans.old_grade(found.grade)}. {tested}; {rest}."
     )
 
 

@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from flowsheet.show.text.figures import grade, mass, percent, short, sig
+from flowsheet.show.text.figures import grade_of_g_per_t as grade
+from flowsheet.show.text.figures import mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.study.money.cutoff import Split

@@ -21,6 +21,7 @@ from flowsheet.show.text.terminal import RULES
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.wording import listed
+from flowsheet.study.common.units_out import milligrams
 from flowsheet.study.run.run import Run, cautions
 from flowsheet.study.trials.trials import Trial
 
@@ -28,8 +29,10 @@ Parts = dict[str, str]
 
 SCALE = 0.75
 """Of the drawing's own size, which is made for paper: so its letters are as large as the page's smallest."""
-NEVER = 1e-9
-"""A difference below this (g) is none."""
+NEVER = 1e-12
+"""A difference below this (kg) is none."""
+HARDLY = 1e-7
+"""One below this (kg) is hardly any."""
 CENT = 0.005
 """A difference of money below this is none."""
 
@@ -53,18 +56,18 @@ def turn_parts(bench: Bench, desk: Desk, turned: Turned, stream: str, pins: Sequ
 def kept(turned: Turned) -> str:
     """Return the line that stays in sight: what is kept, and how much more than as written."""
     trial = turned.trial
-    gain = _gain(trial.gain_g) if turned.settings else ""
-    return render.part("kept", grams=gold(trial.kept_g), share=percent(trial.kept_share), gain=gain,
-                       more=trial.gain_g > NEVER, less=trial.gain_g < -NEVER)  # fmt: skip
+    gain = _gain(trial.gain) if turned.settings else ""
+    return render.part("kept", grams=gold(trial.kept), share=percent(trial.kept_share), gain=gain,
+                       more=trial.gain > NEVER, less=trial.gain < -NEVER)  # fmt: skip
 
 
-def _gain(grams: float) -> str:
+def _gain(kg: float) -> str:
     """Return a difference as it is said in a word or two."""
-    if abs(grams) < NEVER:
+    if abs(kg) < NEVER:
         return "no more"
-    if abs(grams) < 1e-4:
-        return "hardly more" if grams > 0 else "hardly less"
-    return f"{'+' if grams > 0 else '−'}{gold(abs(grams))}"
+    if abs(kg) < HARDLY:
+        return "hardly more" if kg > 0 else "hardly less"
+    return f"{'+' if kg > 0 else '−'}{gold(abs(kg))}"
 
 
 def changed(desk: Desk, turned: Turned) -> str:
@@ -83,11 +86,11 @@ def answers(turned: Turned) -> str:
 def against(turned: Turned) -> str:
     """Say how the turned sheet differs from the sheet as written."""
     base, trial = turned.pair.base, turned.trial
-    before = f"As written you keep {gold(base.kept_g)} ({percent(base.kept_share)})"
-    if abs(trial.gain_g) < NEVER:
+    before = f"As written you keep {gold(base.kept)} ({percent(base.kept_share)})"
+    if abs(trial.gain) < NEVER:
         text = f"{before}: no more and no less."
     else:
-        text = f"{before}: turned, {gold(abs(trial.gain_g))} {'more' if trial.gain_g > 0 else 'less'}."
+        text = f"{before}: turned, {gold(abs(trial.gain))} {'more' if trial.gain > 0 else 'less'}."
     if base.worst_stream != trial.worst_stream and trial.worst_stream and base.worst_stream:
         text += f" Most is now lost with {trial.worst_stream}, no longer with {base.worst_stream}."
     if trial.value is not None and trial.value_gain is not None and abs(trial.value_gain) > CENT:
@@ -117,7 +120,7 @@ def comparison(turned: Turned) -> Grid:
     )
     rows = []
     for name in dict.fromkeys(names):
-        now, then = (1e6 * float(solution.streams[name].gold) for solution in (after, before))
+        now, then = (milligrams(float(solution.streams[name].gold)) for solution in (after, before))
         rows.append(
             (name, now, then, 0.0 if abs(now - then) < 1e-6 else now - then, tables.FATES[run.streams[name].fate])
         )
@@ -226,8 +229,8 @@ def side_by_side(bench: Bench, desk: Desk, turned: Turned, pins: Sequence[Pin]) 
 
 def best(trials: Sequence[tuple[str, Trial]], currency: str) -> str:
     """Say which of some trials keeps most, and which leaves most money where the sheet has prices."""
-    most = max(trial.kept_g for _, trial in trials)
-    first = [name for name, trial in trials if trial.kept_g > most - NEVER]
+    most = max(trial.kept for _, trial in trials)
+    first = [name for name, trial in trials if trial.kept > most - NEVER]
     if len(first) == len(trials):
         said = f"All of these keep the same: {gold(most)}."
     else:

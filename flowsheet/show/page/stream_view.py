@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from flowsheet.show.text.figures import gold, grade, length, mass, percent, sig
 from flowsheet.show.text.tables import FATES
 from flowsheet.spec.checks.upstream import metals
+from flowsheet.study.common.units_out import milligrams
 from flowsheet.study.run.run import Run
 
 FAINT = 1e-3
@@ -37,8 +38,8 @@ def stream_view(run: Run, name: str) -> StreamView | None:
     if stream is None:
         return None
     said = (
-        f"{mass(stream.mass_kg)} ({percent(stream.mass_share)} of what is fed), {gold(stream.gold_g)} of gold "
-        f"({percent(stream.gold_share)} of it all), {grade(stream.grade_g_per_t)}; {FATES[stream.fate].lower()}."
+        f"{mass(stream.mass)} ({percent(stream.mass_share)} of what is fed), {gold(stream.gold)} of gold "
+        f"({percent(stream.gold_share)} of it all), {grade(stream.grade)}; {FATES[stream.fate].lower()}."
     )
     model = run.solution.model
     if name in metals(model.sheet.steps):
@@ -46,13 +47,13 @@ def stream_view(run: Run, name: str) -> StreamView | None:
     if not model.grid.sized:
         return StreamView(name, f"{said} The sheet gives the ore no sizes, so there is no table by size.", (), ())
     known = model.grains_known
-    columns = [[row.light_kg + row.heavy_kg for row in stream.sizes]]
+    columns = [[row.rock for row in stream.sizes]]
     if known:
-        columns += [[row.free_g for row in stream.sizes], [row.locked_g for row in stream.sizes]]
+        columns += [[row.free for row in stream.sizes], [row.locked for row in stream.sizes]]
     else:
-        columns += [[row.free_g + row.locked_g for row in stream.sizes]]
+        columns += [[row.gold for row in stream.sizes]]
     heads = ("Rock, kg", "Free gold, mg", "Locked gold, mg") if known else ("Rock, kg", "Gold, mg")
-    scales = [1.0, *[1e3] * (len(columns) - 1)]
+    scales = [1.0, *[milligrams(1.0)] * (len(columns) - 1)]
     wholes = [sum(column) or 1.0 for column in columns]
     tops = [max(column) or 1.0 for column in columns]
     told = [i for i in range(len(stream.sizes)) if any(c[i] > FAINT * w for c, w in zip(columns, wholes, strict=True))]
@@ -60,7 +61,7 @@ def stream_view(run: Run, name: str) -> StreamView | None:
     for i in range(told[0], told[-1] + 1) if told else ():
         cells = tuple(Cell(_amount(s * c[i]), round(100 * c[i] / t, 1)) for c, s, t in zip(columns, scales, tops,
                                                                                            strict=True))  # fmt: skip
-        rows.append((_class(stream.sizes[i].upper_mm, stream.sizes[i].lower_mm), cells))
+        rows.append((_class(stream.sizes[i].upper, stream.sizes[i].lower), cells))
     if known:
         said += f" Of its gold {percent(stream.free_share)} is free; locked gold is told by the size of its rock."
     return StreamView(name, said, heads, tuple(rows))

@@ -9,14 +9,14 @@ from flowsheet.show.text import tables
 from flowsheet.show.text.changes import becomes
 from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
+from flowsheet.study.common.units_out import grams, milligrams, millimetres
 from flowsheet.study.estimate.chance import Chance
 from flowsheet.study.run.run import Run
 from flowsheet.study.run.sensitivity import AT_MOST
 
-ROCK = (("t", 1e-3), ("kg", 1.0), ("g", 1e3), ("mg", 1e6))
-"""Units of rock, and how many of each make a kilogram."""
-GOLD = (("kg", 1e-3), ("g", 1.0), ("mg", 1e3))
-"""Units of gold, and how many of each make a gram."""
+GOLD = (("kg", 1.0), ("g", grams(1.0)), ("mg", milligrams(1.0)))
+ROCK = (("t", 1e-3), *GOLD)
+"""Units of gold and of rock, and how many of each make a kilogram."""
 FINEST = 1e-3
 """Of its column's unit, an amount below this is told as less than it."""
 
@@ -24,8 +24,10 @@ FINEST = 1e-3
 def coarse(run: Run, found: Chance | None) -> Grid:
     """Return the feed above each opening, with the ends of its share of the gold where these are known."""
     plain = run_tables.coarse(run)
-    known = found.coarse if found is not None else run.sure.coarse if run.sure is not None else {}
-    weighed = found.coarse_weighed if found is not None else run.sure.coarse_weighed if run.sure is not None else ()
+    shares = found.coarse if found is not None else run.sure.coarse if run.sure is not None else {}
+    known = {millimetres(size): one for size, one in shares.items()}
+    told = found.coarse_weighed if found is not None else run.sure.coarse_weighed if run.sure is not None else ()
+    weighed = [millimetres(size) for size in told]
     if not known:
         return plain
     gold = 1 + [column.head for column in plain.columns].index("Gold, %")
@@ -50,15 +52,15 @@ def _opened(share: float | None) -> str:
 
 def by_size(run: Run, names: list[str]) -> Grid:
     """Return rock and gold of some streams by size class, coarsest first; classes that hold nothing are left out."""
-    edges = [row.upper_mm for row in run.streams[names[0]].sizes]
+    edges = [None if row.upper is None else millimetres(row.upper) for row in run.streams[names[0]].sizes]
     columns: list[Column] = [Column("Finer than, mm", short)]
     told: list[list[float]] = []
     held = [False] * len(edges)
     for name in names:
         sizes = run.streams[name].sizes
         for what, units, amounts in (
-            ("rock", ROCK, [row.light_kg + row.heavy_kg for row in sizes]),
-            ("gold", GOLD, [row.free_g + row.locked_g for row in sizes]),
+            ("rock", ROCK, [row.rock for row in sizes]),
+            ("gold", GOLD, [row.gold for row in sizes]),
         ):
             unit, scale = next((one for one in units if one[1] * max(amounts) >= 1), units[-1])
             columns.append(Column(f"{name}: {what}, {unit}", _amount))
@@ -90,7 +92,7 @@ def advice(run: Run) -> Grid:
         Column("Keeps more, mg", tables.signed),
         Column("Of all gold, %", _share),
     )
-    rows = [(one.setting, one.what, one.now, becomes(one), 1e3 * one.gain_g, one.gain_share) for one in run.advice]
+    rows = [(one.setting, one.what, one.now, becomes(one), milligrams(one.gain), one.gain_share) for one in run.advice]
     bound = " (cleaning a loop by hand: at most)" if any(one.then == AT_MOST for one in run.advice) else ""
     return Grid("advice", f"What to change, best first{bound}", columns, rows)
 

@@ -166,7 +166,7 @@ def _finer(run: Run) -> Section:
 
 def _losses(run: Run) -> Iterator[Section]:
     head = "What is lost, and what to change"
-    fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
+    fed = sum(run.streams[name].gold for name in run.solution.model.sheet.ores)
     if fed <= 0 or not run.losses:
         yield Section("losses", head, lines=tuple(sentences.losses(run)))
         return

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from flowsheet.show.text.figures import gold, sig
+from flowsheet.show.text.figures import gold_of_g as gold
+from flowsheet.show.text.figures import sig
 from flowsheet.study.rocks.hydrostatic import AIR, FINENESS, METAL, WATER
 from flowsheet.study.rocks.result import ONE_SIDE, Estimate, SpecimenGold, Specimens
 

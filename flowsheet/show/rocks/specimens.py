@@ -7,7 +7,8 @@ from dataclasses import asdict
 from typing import Any
 
 from flowsheet.show.rocks.specimen_sums import from_nothing, shown, signed, span, sum_answers
-from flowsheet.show.text.figures import gold, percent, short, sig
+from flowsheet.show.text.figures import gold_of_g as gold
+from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.rocks.host_rock import MINERALS

@@ -109,9 +109,9 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
         drawn.edge(tail, head, label=_beside(f"{name}\n{numbers(stream)}") if told else "", penwidth=_width(stream),
                    style="dashed" if name in cuts else "solid", id=f"stream{i}", **{"class": "stream"})  # fmt: skip
     for i, row in enumerate(run.caught):
-        if row.gold_g > 0 or row.solids_kg > 0:
-            held = f"CAUGHT in {row.stream}\n{gold(row.gold_g)} of gold"
-            held += f"\n{mass(row.solids_kg)} of rock" if row.solids_kg else ""
+        if row.gold > 0 or row.solids > 0:
+            held = f"CAUGHT in {row.stream}\n{gold(row.gold)} of gold"
+            held += f"\n{mass(row.solids)} of rock" if row.solids else ""
             drawn.node(f"caught{i}", _text(held), shape="octagon", style="filled", fillcolor="white", color=RUST,
                        fontcolor=RUST, penwidth="2")  # fmt: skip
             drawn.edge(steps[makers[row.stream]], f"caught{i}", style="dotted", color=RUST, penwidth="2")
@@ -138,7 +138,7 @@ def _box(drawn: graphviz.Digraph, node: str, at: int, text: str, **look: str) ->
 
 def numbers(stream: Stream) -> str:
     """Return what is written beside a stream's name."""
-    return f"{mass(stream.mass_kg)}, {grade(stream.grade_g_per_t)}\n{percent(stream.gold_share)} of the gold"
+    return f"{mass(stream.mass)}, {grade(stream.grade)}\n{percent(stream.gold_share)} of the gold"
 
 
 def _width(stream: Stream) -> str:

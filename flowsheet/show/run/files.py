@@ -29,8 +29,8 @@ def write_run(run: Run, folder: Path) -> list[Path]:
 
 def default_streams(run: Run) -> list[str]:
     """Return the streams that a plot by size shows unless told: the ores, then the ends richest in gold."""
-    ends = sorted(run.solution.model.sheet.ends, key=lambda name: -run.streams[name].gold_g)
-    rock = [n for n in ends if run.streams[n].gold_share > 0.01 and any(r.light_kg > 0 for r in run.streams[n].sizes)]
+    ends = sorted(run.solution.model.sheet.ends, key=lambda name: -run.streams[name].gold)
+    rock = [n for n in ends if run.streams[n].gold_share > 0.01 and any(r.light > 0 for r in run.streams[n].sizes)]
     return list(dict.fromkeys([*run.solution.model.sheet.ores, *rock]))[:4]
 
 

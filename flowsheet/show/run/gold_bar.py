@@ -36,7 +36,8 @@ class Part:
 
     name: str
     fate: str
-    gold_g: float
+    #: kg.
+    gold: float
     #: Of all gold fed.
     share: float
     #: The same in hundredths of a percent, rounded so that all parts make 10000.
@@ -57,7 +58,8 @@ class Row(NamedTuple):
     """A segment as a row of the list below the bar."""
 
     name: str
-    gold_g: float
+    #: kg.
+    gold: float
     #: Of all gold fed, as listed; all of them make 100.00 %.
     share: str
     fate: str
@@ -73,7 +75,7 @@ class GoldBar:
     @property
     def rows(self) -> tuple[Row, ...]:
         """The list of all segments, those too narrow for their names too."""
-        return tuple(Row(part.name, part.gold_g, part.listed, part.fate) for part in self.parts)
+        return tuple(Row(part.name, part.gold, part.listed, part.fate) for part in self.parts)
 
     def table(self) -> Grid:
         """Return that list as a table."""
@@ -90,20 +92,20 @@ def gold_bar(run: Run) -> GoldBar:
 def parts_of(run: Run) -> tuple[Part, ...]:
     """Return what is kept, then what is not, each by size; small losses together."""
     sheet = run.solution.model.sheet
-    kept = sorted(((n, KEPT, run.streams[n].gold_g) for n in sheet.keep), key=lambda row: -row[2])
-    caught = [(f"caught in {row.stream}", CAUGHT, row.gold_g) for row in run.caught]
-    ends = [(n, LOST, run.streams[n].gold_g) for n in sheet.ends if n not in sheet.keep]
+    kept = sorted(((n, KEPT, run.streams[n].gold) for n in sheet.keep), key=lambda row: -row[2])
+    caught = [(f"caught in {row.stream}", CAUGHT, row.gold) for row in run.caught]
+    ends = [(n, LOST, run.streams[n].gold) for n in sheet.ends if n not in sheet.keep]
     lost = sorted((*caught, *ends), key=lambda row: -row[2])
     rows = [row for row in (*kept, *lost) if row[2] > 0]
-    whole = sum(g for _, _, g in rows)
+    whole = sum(kg for _, _, kg in rows)
     small = [row for row in rows if row[1] != KEPT and row[2] < TINY * whole]
     if len(small) > 1:
         fate = LOST if any(row[1] == LOST for row in small) else CAUGHT
-        rows = [*(row for row in rows if row not in small), (f"{len(small)} more", fate, sum(g for _, _, g in small))]
-    shares = [g / whole for _, _, g in rows]
+        rows = [*(row for row in rows if row not in small), (f"{len(small)} more", fate, sum(kg for _, _, kg in small))]
+    shares = [kg / whole for _, _, kg in rows]
     return tuple(
-        Part(name, fate, g, share, hundredths)
-        for (name, fate, g), share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
+        Part(name, fate, kg, share, hundredths)
+        for (name, fate, kg), share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
     )
 
 
@@ -129,8 +131,8 @@ def _together(parts: Sequence[Part], kept: bool) -> str:
 def _alt(parts: Sequence[Part]) -> str:
     if not parts:
         return "An empty bar: there is no gold in the ore."
-    told = [f"{part.name} {part.told} ({gold(part.gold_g)}, {part.fate})" for part in parts]
-    whole = gold(sum(part.gold_g for part in parts))
+    told = [f"{part.name} {part.told} ({gold(part.gold)}, {part.fate})" for part in parts]
+    whole = gold(sum(part.gold for part in parts))
     kept, lost = _together(parts, True), _together(parts, False)
     return f"One bar from 0 to 100 % of {whole} of gold: kept {kept}, not kept {lost}. {'; '.join(told)}."
 
@@ -164,7 +166,7 @@ def _segment(part: Part, x: float, wide: float) -> str:
     middle, foot = x + wide / 2, TOP + TALL - STRIP
     fate = {KEPT: "kept", LOST: "lost", CAUGHT: "caught"}[part.fate]
     drawn = [
-        f'<g class="part {fate}"><title>{text(part.name)}: {gold(part.gold_g)}, {part.told}, {part.fate}</title>',
+        f'<g class="part {fate}"><title>{text(part.name)}: {gold(part.gold)}, {part.told}, {part.fate}</title>',
         f'<rect x="{x:.2f}" y="{TOP}" width="{wide:.2f}" height="{TALL:g}" fill="{FILLS[part.fate]}" '
         f'stroke="{INK}" stroke-width="0.8"/>',
         _strip(part.fate, x, foot, wide),

@@ -38,16 +38,16 @@ def by_size(run: Run, names: list[str]) -> Picture | None:
 
 def _sized(stream: Stream) -> str:
     """Say in which classes most of a stream's rock and gold lies."""
-    parts = [f"{mass(stream.mass_kg)} and {gold(stream.gold_g)} of gold"]
+    parts = [f"{mass(stream.mass)} and {gold(stream.gold)} of gold"]
     for what, amounts in (
-        ("rock", [row.light_kg + row.heavy_kg for row in stream.sizes]),
-        ("gold", [row.free_g + row.locked_g for row in stream.sizes]),
+        ("rock", [row.rock for row in stream.sizes]),
+        ("gold", [row.gold for row in stream.sizes]),
     ):
         whole = sum(amounts)
         if whole > 0:
             k = max(range(len(amounts)), key=lambda i: amounts[i])
             row = stream.sizes[k]
-            sizes = f"{length(row.lower_mm)} to {length(row.upper_mm)}" if row.upper_mm else "its one class"
+            sizes = f"{length(row.lower)} to {length(row.upper)}" if row.upper else "its one class"
             parts.append(f"the fullest class of {what} is {sizes} with {percent(amounts[k] / whole)}")
     return ", ".join(parts)
 
@@ -59,13 +59,13 @@ def coarse_band(run: Run, chance: Chance | None = None) -> Picture | None:
     sure = run_plots.known(run, chance)
     rows = []
     for row in run.coarse:
-        text = f"{length(row.opening_mm)}: {percent(row.mass_share)} of the rock, {percent(row.gold_share)} of the gold"
-        if row.opening_mm in sure.shares:
-            one = sure.shares[row.opening_mm]
-            by = "by the weights" if row.opening_mm in sure.weighed else "nine chances in ten"
+        text = f"{length(row.opening)}: {percent(row.mass_share)} of the rock, {percent(row.gold_share)} of the gold"
+        if row.opening in sure.shares:
+            one = sure.shares[row.opening]
+            by = "by the weights" if row.opening in sure.weighed else "nine chances in ten"
             text += f" ({by} {100 * one.p5:.0f} to {100 * one.p95:.0f} %)"
         rows.append(text)
-    own = [f"{name} {length(mm)}" for name, mm in run_plots.screens(run).items()]
+    own = [f"{name} {length(size)}" for name, size in run_plots.screens(run).items()]
     marked = f" Marked: {', '.join(own)}." if own else ""
     alt = f"Lines of what is coarser than each opening. {'; '.join(rows)}.{marked}"
     return _picture("coarse", run_plots.coarse_figure(run, sure), alt)
@@ -79,8 +79,8 @@ def losses(run: Run) -> Picture | None:
     told = []
     for one in rows:
         ranked = sorted(one.reasons.items(), key=lambda item: -item[1])
-        why = ", ".join(f"{gold(g)} {REASONS[reason]}" for reason, g in ranked if g > 0.005 * one.gold_g)
-        told.append(f"{one.name} {gold(one.gold_g)}, {percent(one.share)} of the gold{f' ({why})' if why else ''}")
+        why = ", ".join(f"{gold(kg)} {REASONS[reason]}" for reason, kg in ranked if kg > 0.005 * one.gold)
+        told.append(f"{one.name} {gold(one.gold)}, {percent(one.share)} of the gold{f' ({why})' if why else ''}")
     return _picture("losses", run_plots.losses_figure(rows), f"A bar for each loss. {'; '.join(told)}.")
 
 
@@ -108,9 +108,9 @@ def _moved(found: Reconciled, one: Weight) -> str:
 def next_sack(found: Chance) -> Picture:
     """Return the law of the next sack's gold."""
     law = found.next_sack
-    low, high = (gold(1e3 * law.quantile(share)) for share in (0.05, 0.95))
+    low, high = (gold(law.quantile(share)) for share in (0.05, 0.95))
     alt = (
-        f"A bar chart of the gold in the next sack, by chance: {gold(1e3 * found.next_mean)} on average, "
+        f"A bar chart of the gold in the next sack, by chance: {gold(found.next_mean)} on average, "
         f"{low} to {high} nine times in ten; less than half of the mean {percent(found.less_than_half)}, "
         f"more than double {percent(found.more_than_double)} of the time."
     )

@@ -25,6 +25,7 @@ from flowsheet.show.graphics.style import (
 from flowsheet.show.run.sentences import REASONS
 from flowsheet.show.text.figures import gold, percent, short
 from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.units_out import grams, millimetres, told_apart
 from flowsheet.study.run.run import Run
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ SCREEN_SIZE, LETTER = 11, 0.022
 
 @dataclass(frozen=True)
 class Known:
-    """How sure the coarse shares are: opening (mm) → share of the gold, and which of them the weights tell."""
+    """How sure the coarse shares are: opening (m) → share of the gold, and which of them the weights tell."""
 
     shares: dict[float, Interval]
     weighed: tuple[float, ...]
@@ -67,13 +68,13 @@ def known(run: Run, chance: Chance | None) -> Known:
 
 
 def screens(run: Run) -> dict[str, float]:
-    """Return the openings (mm) that the sheet's own steps name and that rock of the feed lies on: step → opening."""
-    told = {row.opening_mm for row in run.coarse}
+    """Return the openings (m) that the sheet's own steps name and that rock of the feed lies on: step → opening."""
+    told = {row.opening for row in run.coarse}
     found = {}
     for name, step in run.solution.model.sheet.steps.items():
         for size in step.openings():
-            if (mm := round(1e3 * size, 9)) in told:
-                found[name] = mm
+            if (opening := told_apart(size)) in told:
+                found[name] = opening
     return found
 
 
@@ -89,10 +90,12 @@ def _apart(sizes: Sequence[float], least: float) -> set[float]:
 def coarse_figure(run: Run, sure: Known) -> Figure:
     """Draw the shares of gold and rock coarser than each opening; openings that the weights tell have a mark."""
     figure, (axes,) = new_figure(1, NARROW, 4.0)
-    rows = sorted(run.coarse, key=lambda row: row.opening_mm)
-    x = [row.opening_mm for row in rows]
-    by_doubt = [mm for mm in x if mm in sure.shares and mm not in sure.weighed]
-    ends = {mm: (100 * sure.shares[mm].p5, 100 * sure.shares[mm].p95) for mm in x if mm in sure.shares}
+    rows = sorted(run.coarse, key=lambda row: row.opening)
+    x = [millimetres(row.opening) for row in rows]
+    shares = {millimetres(row.opening): sure.shares[row.opening] for row in rows if row.opening in sure.shares}
+    by_weights = [millimetres(size) for size in sure.weighed]
+    by_doubt = [mm for mm in shares if mm not in by_weights]
+    ends = {mm: (100 * one.p5, 100 * one.p95) for mm, one in shares.items()}
     if len(by_doubt) > 1:
         low, high = ([ends[mm][k] for mm in by_doubt] for k in (0, 1))
         axes.fill_between(by_doubt, low, high, facecolor=GOLD, alpha=0.3, linewidth=0)
@@ -105,19 +108,19 @@ def coarse_figure(run: Run, sure: Known) -> Figure:
               markeredgecolor=INK, markeredgewidth=0.5, label=DIRECT[1])  # fmt: skip
     axes.plot(x, [100 * row.gold_share for row in rows], linewidth=2.2, marker="o", markersize=5,
               markeredgecolor=INK, markeredgewidth=0.6, label=DIRECT[0], **edged(GOLD))  # fmt: skip
-    weighed = [mm for mm in sure.weighed if mm in ends]
+    weighed = [mm for mm in by_weights if mm in ends]
     if weighed:
-        axes.plot(weighed, [100 * sure.shares[mm].mean for mm in weighed], "D", color=BLUE, markeredgecolor=INK,
+        axes.plot(weighed, [100 * shares[mm].mean for mm in weighed], "D", color=BLUE, markeredgecolor=INK,
                   markersize=6, zorder=4, label=KEYS[1])  # fmt: skip
     if min(x) < max(x):
         axes.set_xscale("log")
-    own = set(screens(run).values())
-    written = _apart(sorted(x, key=lambda mm: (mm not in own, -mm)), math.log(max(x) / min(x)) / MOST_SIZES)
+    own = {name: millimetres(size) for name, size in screens(run).items()}
+    written = _apart(sorted(x, key=lambda mm: (mm not in own.values(), -mm)), math.log(max(x) / min(x)) / MOST_SIZES)
     axes.set_xticks(x, [short(mm) if mm in written else "" for mm in x], rotation=45)
     axes.minorticks_off()
     axes.set_xlim(min(x) / 1.15, max(x) * 1.15)
     axes.set_ylim(0, 105)
-    _lines_of_screens(axes, screens(run))
+    _lines_of_screens(axes, own)
     axes.set_xlabel("opening, mm")
     axes.set_ylabel("coarser than the opening, %")
     named = {line.get_label(): line for line in axes.lines}
@@ -130,7 +133,7 @@ def coarse_figure(run: Run, sure: Known) -> Figure:
 
 
 def _lines_of_screens(axes: Axes, found: dict[str, float]) -> None:
-    """Mark each opening by a line, with the names of its screens above the panel, on rows of their own if need be."""
+    """Mark each opening (mm) by a line, with the names of its screens above the panel, in rows if need be."""
     at: dict[float, list[str]] = {}
     for name, mm in found.items():
         at.setdefault(mm, []).append(name)
@@ -150,10 +153,10 @@ def _lines_of_screens(axes: Axes, found: dict[str, float]) -> None:
 
 @dataclass(frozen=True)
 class Lost:
-    """One bar of the picture of losses: what it is called, g, share of all gold fed, and g by reason."""
+    """One bar of the picture of losses: what it is called, kg, share of all gold fed, and kg by reason."""
 
     name: str
-    gold_g: float
+    gold: float
     share: float
     reasons: dict[str, float]
 
@@ -163,9 +166,9 @@ def lost(run: Run) -> list[Lost]:
     told = [
         Lost(
             loss.stream,
-            loss.gold_g,
+            loss.gold,
             loss.share,
-            {r: loss.gold_g * part for r, part in loss.reasons.items() if part > 0},
+            {r: loss.gold * part for r, part in loss.reasons.items() if part > 0},
         )
         for loss in run.losses
         if loss.share > FAINT_LOSS
@@ -175,21 +178,21 @@ def lost(run: Run) -> list[Lost]:
     rest = told[MOST_LOSSES - 1 :]
     reasons: dict[str, float] = {}
     for one in rest:
-        for reason, g in one.reasons.items():
-            reasons[reason] = reasons.get(reason, 0.0) + g
-    joined = Lost(f"{len(rest)} more", sum(o.gold_g for o in rest), sum(o.share for o in rest), reasons)
+        for reason, kg in one.reasons.items():
+            reasons[reason] = reasons.get(reason, 0.0) + kg
+    joined = Lost(f"{len(rest)} more", sum(o.gold for o in rest), sum(o.share for o in rest), reasons)
     return [*told[: MOST_LOSSES - 1], joined]
 
 
 def losses_figure(rows: Sequence[Lost]) -> Figure:
     """Draw each loss as a bar, stacked by reason; its name and amount stand above it."""
-    names = [f"{one.name}: {gold(one.gold_g)}, {percent(one.share)} of the gold" for one in rows]
+    names = [f"{one.name}: {gold(one.gold)}, {percent(one.share)} of the gold" for one in rows]
     reasons = [reason for reason in REASONS if any(reason in one.reasons for one in rows)]
     figure, axes, at = named_rows(names, foot=0.7 + 0.2 * -(-len(reasons) // 2))
     look = {reason: k for k, reason in enumerate(REASONS)}
     starts = [0.0] * len(rows)
     for reason in reasons:
-        parts = [one.reasons.get(reason, 0.0) for one in rows]
+        parts = [grams(one.reasons.get(reason, 0.0)) for one in rows]
         axes.barh(at, parts, BAR, left=starts, label=REASONS[reason], **bar_look(look[reason]))
         starts = [start + part for start, part in zip(starts, parts, strict=True)]
     axes.set_xlim(0, 1.02 * max(starts))

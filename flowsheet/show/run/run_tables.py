@@ -17,6 +17,7 @@ from flowsheet.show.text.tables import (
     signed_percent,
 )
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.study.common.units_out import g_per_t, grams, milligrams, millimetres
 from flowsheet.study.estimate.predicted_weights import predict
 from flowsheet.study.run.losses import REASONS
 from flowsheet.study.run.run import Run
@@ -38,7 +39,7 @@ def balance(run: Run) -> Grid:
         Column("Fate"),
     ]
     rows = [
-        [n, s.mass_kg, s.gold_g, s.grade_g_per_t, s.mass_share, s.gold_share, s.free_share, FATES[s.fate]]
+        [n, s.mass, grams(s.gold), g_per_t(s.grade), s.mass_share, s.gold_share, s.free_share, FATES[s.fate]]
         for n, s in run.streams.items()
     ]
     return _known(run, Grid("balance", "Balance", tuple(columns), rows), "Free, %")
@@ -91,8 +92,8 @@ def _unit(m: Measurement) -> tuple[str, float]:
     """Return how a measurement's unit is written behind its name, and the factor from SI to it."""
     if m.what in (MASS, BEAD, GOLD):
         large = m.what == MASS and not 0 < m.value < A_LITTLE
-        return (", kg", 1.0) if large else (", g", 1e3)
-    return {GRADE: (", g/t", 1e6), PASSING: (", %", 100.0), GRAINS: ("", 1.0)}[m.what]
+        return (", kg", 1.0) if large else (", g", grams(1.0))
+    return {GRADE: (", g/t", g_per_t(1.0)), PASSING: (", %", 100.0), GRAINS: ("", 1.0)}[m.what]
 
 
 def coarse(run: Run) -> Grid:
@@ -104,7 +105,9 @@ def coarse(run: Run) -> Grid:
         Column("Grade, g/t", sig3),
         Column("Gold in sight, %", percent_number),
     )
-    rows = [(c.opening_mm, c.mass_share, c.gold_share, c.grade_g_per_t, c.in_sight_share) for c in run.coarse]
+    rows = [
+        (millimetres(c.opening), c.mass_share, c.gold_share, g_per_t(c.grade), c.in_sight_share) for c in run.coarse
+    ]
     title = "The feed above each opening (shares of all rock and of all gold)"
     return _known(run, Grid("coarse", title, columns, rows), "Gold in sight, %")
 
@@ -121,7 +124,8 @@ def finer(run: Run) -> Grid:
         Column("Gained, mg", signed),
     )
     rows = [
-        (f.screen, f.opening_mm, f.looked_over_kg, f.rocks, f.picked_g, f.kept_g, 1e3 * f.gain_g) for f in run.finer
+        (f.screen, millimetres(f.opening), f.looked_over, f.rocks, grams(f.picked), grams(f.kept), milligrams(f.gain))
+        for f in run.finer
     ]
     return Grid("finer", "A finer screen before the looking over", columns, rows)
 
@@ -136,16 +140,12 @@ def losses(run: Run) -> Grid:
         Column("Of all, %", percent_number),
         *(Column(f"{reason.replace('_', ' ').capitalize()}, %", percent_number) for reason in reasons),
     )
-    rows = [(loss.stream, loss.gold_g, loss.share, *(loss.reasons[r] for r in reasons)) for loss in run.losses]
+    rows = [(loss.stream, grams(loss.gold), loss.share, *(loss.reasons[r] for r in reasons)) for loss in run.losses]
     return Grid("losses", "Where gold is lost, and why (shares of each loss)", columns, rows)
 
 
 def sizes(run: Run) -> Grid:
     """Return every stream by size class (for CSV: too long for a terminal)."""
     heads = ("Stream", "upper, mm", "lower, mm", "light, kg", "heavy, kg", "free gold, g", "locked gold, g")
-    rows = [
-        (name, row.upper_mm, row.lower_mm, row.light_kg, row.heavy_kg, row.free_g, row.locked_g)
-        for name, stream in run.streams.items()
-        for row in stream.sizes
-    ]
+    rows = [(name, *row.as_dict().values()) for name, stream in run.streams.items() for row in stream.sizes]
     return Grid("sizes", "Streams by size", tuple(Column(head) for head in heads), rows)

@@ -9,7 +9,8 @@ from flowsheet.show.text.changes import becomes
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.wording import listed
-from flowsheet.study.common.coarse_fraction import STANDARD_MM, Coarse
+from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
+from flowsheet.study.common.units_out import told_apart
 from flowsheet.study.estimate.confidence import Sure
 from flowsheet.study.run.losses import Loss
 from flowsheet.study.run.run import CaughtRow, Run
@@ -58,11 +59,11 @@ def answers(run: Run) -> list[tuple[str, str]]:
 def kept(run: Run) -> str:
     """Say what is kept of what is fed."""
     ores = [run.streams[name] for name in run.solution.model.sheet.ores]
-    rock, held = sum(o.mass_kg for o in ores), sum(o.gold_g for o in ores)
-    head = 1e3 * held / rock if rock else 0.0
-    names = listed([f"{name} ({gold(run.streams[name].gold_g)})" for name in run.solution.model.sheet.keep])
+    rock, held = sum(o.mass for o in ores), sum(o.gold for o in ores)
+    head = held / rock if rock else 0.0
+    names = listed([f"{name} ({gold(run.streams[name].gold)})" for name in run.solution.model.sheet.keep])
     return (
-        f"Of {gold(held)} of gold in {mass(rock)} of ore ({grade(head)}) you keep {gold(run.kept_g)}, "
+        f"Of {gold(held)} of gold in {mass(rock)} of ore ({grade(head)}) you keep {gold(run.kept)}, "
         f"{percent(run.kept_share)}: {names}."
     )
 
@@ -71,35 +72,35 @@ def how_sure(run: Run, sure: Sure) -> str:
     """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
     grains = ", luck with grains counted in" if run.solution.model.grains_known else ""
     text = (
-        f"Nine times in ten a sack like this gives {spans.gold(sure.kept)} to keep, "
+        f"Nine times in ten a sack like this gives {spans.gold_of_g(sure.kept)} to keep, "
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
     if sure.weighed:
-        return f"By your weights the ore holds {spans.grade(sure.head_grade)}. {text}"
+        return f"By your weights the ore holds {spans.old_grade(sure.head_grade)}. {text}"
     if sure.fitted:
-        return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
+        return f"As the weights correct the sheet, the ore holds {spans.old_grade(sure.head_grade)}. {text}"
     if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
-        return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
+        return f"By the sheet's own doubts the ore holds {spans.old_grade(sure.head_grade)}. {text}"
     return text
 
 
 def coarse(run: Run) -> str:
     """Say what the rock above the sheet's own screen holds."""
     if not run.coarse and run.solution.model.grid.sized:
-        return f"All of the ore is finer than {length(min(STANDARD_MM))}, so there is no coarse fraction."
+        return f"All of the ore is finer than {length(min(STANDARD))}, so there is no coarse fraction."
     if not run.coarse:
         return _oversize(run)
     row = _own(run)
-    fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
-    size = length(row.opening_mm)
+    fed = sum(run.streams[name].gold for name in run.solution.model.sheet.ores)
+    size = length(row.opening)
     if row.mass_share == 0:
         return f"No rock is coarser than {size}, so there is nothing to look over: take a finer screen."
     if row.gold_share == 0:
         where = "in the ore" if fed == 0 else "in it"
         return f"Rock coarser than {size} is {percent(row.mass_share)} of the mass. There is no gold {where}."
-    held = f"{gold(row.gold_share * fed)}, at {grade(row.grade_g_per_t)}"
-    if run.sure is not None and row.opening_mm in run.sure.coarse_weighed:
-        of = f"{spans.percent(run.sure.coarse[row.opening_mm])} of the gold by your weights"
+    held = f"{gold(row.gold_share * fed)}, at {grade(row.grade)}"
+    if run.sure is not None and row.opening in run.sure.coarse_weighed:
+        of = f"{spans.percent(run.sure.coarse[row.opening])} of the gold by your weights"
         held = f"the sheet's own numbers would have {percent(row.gold_share)}: {held}"
     else:
         of = f"{_share_of_gold(run, row)} of the gold"
@@ -126,15 +127,15 @@ def _oversize(run: Run) -> str:
     stream = run.streams[name]
     return (
         f"{name} is {percent(stream.mass_share)} of the mass and holds about {percent(stream.gold_share)} of the gold "
-        f"({gold(stream.gold_g)}), at {grade(stream.grade_g_per_t)}. {more}."
+        f"({gold(stream.gold)}), at {grade(stream.grade)}. {more}."
     )
 
 
 def _share_of_gold(run: Run, row: Coarse) -> str:
     """Return a coarse fraction's share, with its ends where doubts are known: of a sack like this, grains and all."""
-    if run.sure is None or row.opening_mm not in run.sure.coarse:
+    if run.sure is None or row.opening not in run.sure.coarse:
         return percent(row.gold_share)
-    one = run.sure.coarse[row.opening_mm]
+    one = run.sure.coarse[row.opening]
     return f"{percent(row.gold_share)} ({100 * one.p5:.0f} to {100 * one.p95:.0f})"
 
 
@@ -144,10 +145,10 @@ def _own(run: Run) -> Coarse:
     Where it names none, the one nearest to half of the mass.
     """
     if run.finer:
-        wanted = run.finer[0].opening_mm
-        return next(row for row in run.coarse if row.opening_mm == wanted)
-    named = {round(1e3 * size, 9) for step in run.solution.model.sheet.steps.values() for size in step.openings()}
-    own = [row for row in run.coarse if row.opening_mm in named and row.mass_share > 0]
+        wanted = run.finer[0].opening
+        return next(row for row in run.coarse if row.opening == wanted)
+    named = {told_apart(size) for step in run.solution.model.sheet.steps.values() for size in step.openings()}
+    own = [row for row in run.coarse if row.opening in named and row.mass_share > 0]
     return own[0] if own else min(run.coarse, key=lambda row: abs(row.mass_share - 0.5))
 
 
@@ -184,22 +185,22 @@ def _is_oversize(sheet: Sheet, stream: str) -> bool:
 
 def _finer(run: Run, now: Finer, rest: list[Finer]) -> str:
     if not rest:
-        return f"{now.screen} is as fine as screens go at {length(now.opening_mm)}."
-    fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
+        return f"{now.screen} is as fine as screens go at {length(now.opening)}."
+    fed = sum(run.streams[name].gold for name in run.solution.model.sheet.ores)
     if fed == 0:
         return f"There is no gold in the ore, so {now.screen} finds none at any opening."
-    best = max(rest, key=lambda row: row.gain_g)
-    looked = f"{mass(best.looked_over_kg)} ({_rocks(best)}) instead of {mass(now.looked_over_kg)} ({_rocks(now)})"
-    then, before = gold(best.picked_g), gold(now.picked_g)
+    best = max(rest, key=lambda row: row.gain)
+    looked = f"{mass(best.looked_over)} ({_rocks(best)}) instead of {mass(now.looked_over)} ({_rocks(now)})"
+    then, before = gold(best.picked), gold(now.picked)
     picked = f"{then} of gold in place of {before}" if then != before else f"no more gold than now ({before})"
     text = (
-        f"With {now.screen} at {length(best.opening_mm)} in place of {length(now.opening_mm)} you would look over "
+        f"With {now.screen} at {length(best.opening)} in place of {length(now.opening)} you would look over "
         f"{looked} and pick {picked}."
     )
-    share = best.gain_g / fed
-    if best.gain_g <= 0:
+    share = best.gain / fed
+    if best.gain <= 0:
         return f"{text} You would keep no more gold in all: leave {now.screen} as it is."
-    won = f"In all you would keep {gold(best.gain_g)} more ({percent(share)} of the gold)"
+    won = f"In all you would keep {gold(best.gain)} more ({percent(share)} of the gold)"
     if share < WORTH_IT:
         return f"{text} {won}, since what is not picked is crushed and panned anyway: hardly worth the looking."
     return f"{text} {won}: try it on the next sack."
@@ -212,7 +213,7 @@ def _rocks(row: Finer) -> str:
 
 def losses(run: Run) -> Iterator[str]:
     """Say how much is lost, where most of it goes and why, and the one change that would win most."""
-    fed = sum(run.streams[name].gold_g for name in run.solution.model.sheet.ores)
+    fed = sum(run.streams[name].gold for name in run.solution.model.sheet.ores)
     lost = [loss for loss in run.losses if loss.share > 1e-4]
     if fed == 0:
         yield "There is no gold in the ore, so none is lost. Put a guess of the grade into the sheet."
@@ -220,12 +221,12 @@ def losses(run: Run) -> Iterator[str]:
     if not lost:
         yield f"Hardly any is: {percent(run.kept_share)} of the gold is kept. Check the recoveries against a weighing."
         return
-    total = sum(loss.gold_g for loss in run.losses)
+    total = sum(loss.gold for loss in run.losses)
     first = lost[0]
     yield f"Of the gold, {gold(total)} ({percent(total / fed)}) does not reach what you keep."
-    yield f"Most goes with {first.stream}: {gold(first.gold_g)} ({percent(first.share)}), {_reasons(first.reasons)}."
+    yield f"Most goes with {first.stream}: {gold(first.gold)} ({percent(first.share)}), {_reasons(first.reasons)}."
     others = [
-        f"{loss.stream} {gold(loss.gold_g)} ({percent(loss.share)}{', no step takes it' if _unused(loss) else ''})"
+        f"{loss.stream} {gold(loss.gold)} ({percent(loss.share)}{', no step takes it' if _unused(loss) else ''})"
         for loss in lost[1:4]
     ]
     if others:
@@ -233,7 +234,7 @@ def losses(run: Run) -> Iterator[str]:
     yield from caught(run.caught)
     if run.advice:
         best = run.advice[0]
-        won = f"{gold(best.gain_g)} ({percent(best.gain_share)} of the gold)"
+        won = f"{gold(best.gain)} ({percent(best.gain_share)} of the gold)"
         if not any(row.stream == best.setting for row in run.caught):
             yield (
                 f"The one change that would win most: {best.setting} ({best.what}) from {best.now} to {becomes(best)} "
@@ -252,15 +253,15 @@ def losses(run: Run) -> Iterator[str]:
 def caught(rows: list[CaughtRow]) -> Iterator[str]:
     """Say what a loop holds for ever, in which sizes, and what to do about it."""
     for row in rows:
-        if row.gold_g <= 0 and row.solids_kg <= 0:
+        if row.gold <= 0 and row.solids <= 0:
             continue
-        held = [size for size in row.sizes if size.free_g + size.locked_g > 1e-3 * row.gold_g or size.light_kg > 0]
+        held = [size for size in row.sizes if size.gold > 1e-3 * row.gold or size.light > 0]
         span = ""
-        if held and held[0].upper_mm is not None:
-            span = f" from {length(held[-1].lower_mm)} to {length(held[0].upper_mm)}"
-        rock = f" and {mass(row.solids_kg)} of rock" if row.solids_kg > 0 else ""
+        if held and held[0].upper is not None:
+            span = f" from {length(held[-1].lower)} to {length(held[0].upper)}"
+        rock = f" and {mass(row.solids)} of rock" if row.solids > 0 else ""
         yield (
-            f"The loop {' → '.join(row.loop)} has caught {gold(row.gold_g)} of gold{rock}{span}, which can neither "
+            f"The loop {' → '.join(row.loop)} has caught {gold(row.gold)} of gold{rock}{span}, which can neither "
             f"break nor pass: pan or pick {row.stream} before it goes back, and clean the loop out at the end."
         )
 

@@ -15,6 +15,7 @@ from flowsheet.show.graphics.style import (
 )
 from flowsheet.show.text.figures import short
 from flowsheet.study.common.streams import Stream
+from flowsheet.study.common.units_out import grams, millimetres
 from flowsheet.study.run.run import Run
 
 if TYPE_CHECKING:
@@ -39,8 +40,8 @@ def by_size_figure(run: Run, names: list[str], narrow: bool = False) -> Figure:
     chosen = names[:MOST_STREAMS]
     for i, name in enumerate(chosen):
         stream = run.streams[name]
-        _bars(rock, stream, [r.light_kg + r.heavy_kg for r in stream.sizes], i, len(chosen), name)
-        _bars(held, stream, [r.free_g + r.locked_g for r in stream.sizes], i, len(chosen), name)
+        _bars(rock, stream, [r.rock for r in stream.sizes], i, len(chosen), name)
+        _bars(held, stream, [grams(r.gold) for r in stream.sizes], i, len(chosen), name)
     for axes, title, unit, what in (
         (rock, "Rock by size", "kg in the class", "pieces"),
         (held, "Gold by size", "g in the class", "free grains and hosts of locked gold"),
@@ -49,8 +50,8 @@ def by_size_figure(run: Run, names: list[str], narrow: bool = False) -> Figure:
         axes.set_ylabel(unit)
         axes.set_xlabel(f"{what}, upper edge in mm")
         sizes = run.streams[chosen[0]].sizes
-        ticks = [i for i, row in enumerate(sizes) if row.upper_mm and i % max(1, len(sizes) // 8) == 0]
-        axes.set_xticks([len(sizes) - 1 - i for i in ticks], [_tick(sizes[i].upper_mm) for i in ticks], rotation=30)
+        ticks = [i for i, row in enumerate(sizes) if row.upper and i % max(1, len(sizes) // 8) == 0]
+        axes.set_xticks([len(sizes) - 1 - i for i in ticks], [_tick(sizes[i].upper) for i in ticks], rotation=30)
     # Below both, where the longest name covers no bar.
     longest = max(min(len(name), LABEL_WIDTH) for name in chosen)
     room = LEGEND_WIDTH // 2 if narrow else LEGEND_WIDTH
@@ -59,8 +60,8 @@ def by_size_figure(run: Run, names: list[str], narrow: bool = False) -> Figure:
     return figure
 
 
-def _tick(upper_mm: float | None) -> str:
-    return "" if upper_mm is None else short(upper_mm)
+def _tick(upper: float | None) -> str:
+    return "" if upper is None else short(millimetres(upper))
 
 
 def _bars(axes: Axes, stream: Stream, values: list[float], i: int, n: int, name: str) -> None:

@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from statistics import NormalDist
 from typing import Any
 
-from flowsheet.show.text.figures import count, grade, length, mass, percent, short, sig
+from flowsheet.show.text.figures import count, mass, percent, short, sig
+from flowsheet.show.text.figures import grade_of_g_per_t as grade
+from flowsheet.show.text.figures import length_of_mm as length
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.spec.text.notes import texts

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from flowsheet.study.common.units_out import g_per_t, grams, millimetres
+
 
 def sig(value: float, digits: int = 3) -> str:
     """Return ``value`` to ``digits`` significant digits, without exponents, with commas at thousands."""
@@ -37,11 +39,16 @@ def mass(kg: float, digits: int = 3) -> str:
         return f"{sig(kg / 1000, digits)} t"
     if abs(kg) >= 1 or kg == 0:
         return f"{sig(kg, digits)} kg"
-    return gold(1000 * kg, digits)
+    return gold(kg, digits)
 
 
-def gold(g: float, digits: int = 3) -> str:
-    """Return a small mass, of gold say, in the unit that suits it."""
+def gold(kg: float, digits: int = 3) -> str:
+    """Return a small mass (kg), of gold say, in the unit that suits it."""
+    return gold_of_g(grams(kg), digits)
+
+
+def gold_of_g(g: float, digits: int = 3) -> str:
+    """Return a small mass (g), of gold say, in the unit that suits it."""
     if abs(g) >= 1000:
         return f"{sig(g / 1000, digits)} kg"
     if abs(g) >= 0.1 or g == 0:
@@ -51,15 +58,25 @@ def gold(g: float, digits: int = 3) -> str:
     return "under 0.1 mg"
 
 
-def grade(g_per_t: float) -> str:
-    """Return a grade; metal is told by its fineness."""
-    if g_per_t >= 100_000:
-        return f"{g_per_t / 1000:.0f} fine"
-    return f"{sig(g_per_t)} g/t"
+def grade(share: float) -> str:
+    """Return a grade (kg/kg); metal is told by its fineness."""
+    return grade_of_g_per_t(g_per_t(share))
 
 
-def length(mm: float) -> str:
-    """Return a size in mm, or in µm where it is small."""
+def grade_of_g_per_t(told: float) -> str:
+    """Return a grade (g/t); metal is told by its fineness."""
+    if told >= 100_000:
+        return f"{told / 1000:.0f} fine"
+    return f"{sig(told)} g/t"
+
+
+def length(size: float) -> str:
+    """Return a size (m) in mm, or in µm where it is small."""
+    return length_of_mm(millimetres(size))
+
+
+def length_of_mm(mm: float) -> str:
+    """Return a size (mm) in mm, or in µm where it is small."""
     return f"{short(mm)} mm" if mm >= 1 else f"{short(1000 * mm)} µm"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from flowsheet.show.text.figures import sig
+from flowsheet.study.common.units_out import g_per_t, grams, milligrams
 
 SAME = 0.05
 """Ends closer than this (in percent) are one."""
@@ -27,6 +28,13 @@ class Ends(Protocol):
 
 
 def gold(found: Ends) -> str:
+    """Return an amount (kg) with its ends, in the unit that suits the upper one."""
+    if found.p95 >= 1:
+        return _span(found, 1.0, "kg")
+    return _span(found, grams(1.0), "g") if found.p95 >= 1e-4 or found.p95 == 0 else _span(found, milligrams(1.0), "mg")
+
+
+def gold_of_g(found: Ends) -> str:
     """Return an amount in g with its ends, in the unit that suits the upper one."""
     if found.p95 >= 1000:
         return _span(found, 1e-3, "kg")
@@ -34,6 +42,11 @@ def gold(found: Ends) -> str:
 
 
 def grade(found: Ends) -> str:
+    """Return a grade (kg/kg) with its ends, in g/t."""
+    return _span(found, g_per_t(1.0), "g/t")
+
+
+def old_grade(found: Ends) -> str:
     """Return a grade in g/t with its ends."""
     return _span(found, 1.0, "g/t")
 

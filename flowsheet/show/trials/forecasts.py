@@ -11,6 +11,7 @@ from flowsheet.show.text.figures import gold, percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console
 from flowsheet.spec.text.wording import listed
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.estimate.fit import ALARM
 from flowsheet.study.trials.forecast import Forecast, Forecasts, Range
 
@@ -29,8 +30,8 @@ def table(found: Forecasts) -> Grid:
     rows = []
     for one in (found.base, *found.rows):
         settings = [one.settings.get(name, "as fitted") for name in found.moved]
-        rows.append((*settings, one.kept_g.value, _range(one.kept_g), one.kept_share.value,
-                     _range(one.kept_share, 100.0), one.gain_g.value, _gains(one)))  # fmt: skip
+        rows.append((*settings, grams(one.kept.value), _range(one.kept, grams(1.0)), one.kept_share.value,
+                     _range(one.kept_share, 100.0), grams(one.gain.value), _gains(one)))  # fmt: skip
     return Grid("forecasts", "Trials on the fitted sheet (5 to 95 % of what the weights left open)", columns, rows)
 
 
@@ -40,18 +41,19 @@ def numbers(found: Forecasts) -> Grid:
     rows = []
     for one in (found.base, *found.rows):
         settings = [one.settings.get(name, "as fitted") for name in found.moved]
-        ranges = (one.kept_g, one.kept_share, one.gain_g)
-        rows.append((*settings, *(end for r in ranges for end in (r.value, r.p5, r.p95)), one.better))
+        ranges = ((one.kept, grams(1.0)), (one.kept_share, 1.0), (one.gain, grams(1.0)))
+        ends = (scale * end for r, scale in ranges for end in (r.value, r.p5, r.p95))
+        rows.append((*settings, *ends, one.better))
     columns = tuple(Column(head) for head in (*found.moved, *heads, "Better, share of draws"))
     return Grid("forecasts", "Trials on the fitted sheet", columns, rows)
 
 
-def _range(found: Range, scale: float = 1.0) -> str:
+def _range(found: Range, scale: float) -> str:
     return f"{sig(scale * found.p5, 3)} to {sig(scale * found.p95, 3)}"
 
 
 def _gains(one: Forecast) -> str:
-    return "–" if not one.settings else f"{_signed(one.gain_g.p5)} to {_signed(one.gain_g.p95)}"
+    return "–" if not one.settings else f"{_signed(grams(one.gain.p5))} to {_signed(grams(one.gain.p95))}"
 
 
 def _signed(value: float) -> str:
@@ -68,14 +70,14 @@ def _percent(share: float) -> str:
 
 def best_forecast(found: Forecasts) -> Iterator[str]:
     """Say which trial keeps most, and how sure that is."""
-    best = max(found.rows, key=lambda one: one.gain_g.value)
+    best = max(found.rows, key=lambda one: one.gain.value)
     named = listed([f"{name} = {value}" for name, value in best.settings.items()])
-    if best.gain_g.value <= 0:
+    if best.gain.value <= 0:
         yield "None of these keeps more than the sheet as fitted: leave it as it is."
     else:
-        sure = "so it is worth trying" if best.gain_g.p5 > 0 else "so whether it gains at all is open"
+        sure = "so it is worth trying" if best.gain.p5 > 0 else "so whether it gains at all is open"
         yield (
-            f"Most is kept with {named}: {gold(best.gain_g.value)} more than with the sheet as fitted, and more in "
+            f"Most is kept with {named}: {gold(best.gain.value)} more than with the sheet as fitted, and more in "
             f"{percent(best.better)} of what the weights leave possible, {sure}."
         )
     yield (

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.graphics.style import INK, NARROW, as_text, beside, line_look, new_figure, save
 from flowsheet.show.run.size_plots import MOST_STREAMS, TALL
-from flowsheet.study.trials.trials import Trials, numeric
+from flowsheet.spec.text import numbers, units
+from flowsheet.study.common.units_out import g_per_t, grams, millimetres
+from flowsheet.study.trials.trials import Trials
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,7 +69,7 @@ def crossing_figure(trials: Trials) -> Figure:
     words = any(v != v for v in x)
     at: list[Any] = list(range(len(values))) if words else x
     for i, line in enumerate(lines):
-        rows = {row.settings[along]: row.kept_g for row in trials.rows if row.settings[across] == line}
+        rows = {row.settings[along]: grams(row.kept) for row in trials.rows if row.settings[across] == line}
         kept.plot(at, [rows[value] for value in values], **line_look(i))
     _as_it_is(kept, trials)
     beside(kept, kept.lines, [*(f"{across} = {line}" for line in lines), AS_IT_IS])
@@ -75,8 +78,23 @@ def crossing_figure(trials: Trials) -> Figure:
     return figure
 
 
+def numeric(values: list[str]) -> Iterator[float]:
+    """Turn the values of one setting into numbers for an axis: lengths in mm, shares in %, others as written."""
+    scales = ((units.PLAIN, 1.0), (units.LENGTH, millimetres(1.0)), (units.SHARE, 100.0), (units.GRADE, g_per_t(1.0)),
+              (units.MASS, 1.0))  # fmt: skip
+    for text in values:
+        for dimension, scale in scales:
+            try:
+                yield scale * numbers.parse(text, dimension).value
+                break
+            except numbers.NumberMistake:
+                continue
+        else:
+            yield float("nan")
+
+
 def _as_it_is(axes: Axes, trials: Trials) -> None:
-    axes.axhline(trials.base.kept_g, color=INK, linestyle="--", linewidth=1)
+    axes.axhline(grams(trials.base.kept), color=INK, linestyle="--", linewidth=1)
 
 
 def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[Any], words: bool) -> None:
@@ -100,11 +118,11 @@ def moving_figure(trials: Trials, narrow: bool = False) -> Figure:
     words = any(v != v for v in x)
     figure, (kept, lost) = new_figure(1, 1.2 * NARROW, TALL, rows=2) if narrow else new_figure(2)
     at: list[Any] = list(range(len(values))) if words else x
-    kept.plot(at, [row.kept_g for row in trials.rows], **line_look(1))
+    kept.plot(at, [grams(row.kept) for row in trials.rows], **line_look(1))
     _as_it_is(kept, trials)
-    ranked = sorted(trials.rows[0].lost_g, key=lambda s: -max(r.lost_g.get(s, 0.0) for r in trials.rows))[:MOST_STREAMS]
+    ranked = sorted(trials.rows[0].lost, key=lambda s: -max(r.lost.get(s, 0.0) for r in trials.rows))[:MOST_STREAMS]
     for i, stream in enumerate(ranked):
-        lost.plot(at, [r.lost_g.get(stream, 0.0) for r in trials.rows], **line_look(i))
+        lost.plot(at, [grams(r.lost.get(stream, 0.0)) for r in trials.rows], **line_look(i))
     for axes, title, names in ((kept, "Gold kept, g", ["kept", AS_IT_IS]), (lost, "Gold lost, g", ranked)):
         axes.set_title(title)
         _along(axes, name, values, x, at, words)

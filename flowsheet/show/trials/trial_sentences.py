@@ -19,14 +19,14 @@ def best_value(found: Trials) -> str:
 
 def best_trial(found: Trials) -> str:
     """Say which trial keeps most gold, and against the sheet as it stands."""
-    best = max(found.rows, key=lambda row: row.kept_g)
+    best = max(found.rows, key=lambda row: row.kept)
     named = listed([f"{name} = {value}" for name, value in best.settings.items()])
-    text = f"Most is kept with {named}: {gold(best.kept_g)} ({percent(best.kept_share)} of the gold)"
-    if abs(best.gain_g) < 1e-9 * max(best.kept_g, 1e-9):
+    text = f"Most is kept with {named}: {gold(best.kept)} ({percent(best.kept_share)} of the gold)"
+    if abs(best.gain) < 1e-9 * max(best.kept, 1e-12):
         return f"{text}, as much as with the sheet as it is."
-    if best.gain_g < 0:
-        less = f"{text}, which is {gold(-best.gain_g)} less than with the sheet as it is."
+    if best.gain < 0:
+        less = f"{text}, which is {gold(-best.gain)} less than with the sheet as it is."
         # What the ore is cannot be chosen.
         given = any(name.partition(".")[0] in ("ore", "ores") for name in found.moved)
         return less if given else f"{less} Leave the sheet as it is."
-    return f"{text}, {gold(best.gain_g)} more than with the sheet as it is."
+    return f"{text}, {gold(best.gain)} more than with the sheet as it is."

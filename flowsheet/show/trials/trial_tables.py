@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from flowsheet.show.text.tables import Column, Grid, money_cell, more_money, percent_number, sig3, sig4, signed
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.trials.trials import Trials
 
 
@@ -23,6 +24,6 @@ def trials(found: Trials) -> Grid:
     for trial in (found.base, *found.rows):
         settings = [trial.settings.get(name, "as it is") for name in found.moved]
         worth = (trial.value, trial.value_gain) if found.currency else ()
-        rows.append((*settings, trial.kept_g, trial.kept_share, trial.gain_g, *worth, trial.worst_stream,
-                     trial.worst_g, trial.worst_share))  # fmt: skip
+        rows.append((*settings, grams(trial.kept), trial.kept_share, grams(trial.gain), *worth, trial.worst_stream,
+                     grams(trial.worst), trial.worst_share))  # fmt: skip
     return Grid("trials", "Trials", columns, rows)

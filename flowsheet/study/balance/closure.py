@@ -24,9 +24,9 @@ class Known:
     """The mass or the gold of one stream, in kg, with its standard deviation."""
 
     stream: str
-    kg: float
+    amount: float
     #: Of gold that is told by the weight of metal, without the doubt of the fineness.
-    sd_kg: float
+    sd: float
     #: What was measured to know it: "mass", "gold", "bead", or "mass and grade".
     told_by: str
     #: Whether a doubt is an assumption of the tool.
@@ -54,7 +54,7 @@ class Closing:
     #: Streams between its steps that are not known: weigh these to tell the steps apart.
     inside: tuple[str, ...]
     #: Standard deviation of the gap, kg.
-    sd_kg: float
+    sd: float
 
     @property
     def closed(self) -> bool:
@@ -62,29 +62,29 @@ class Closing:
         return not self.missing
 
     @property
-    def into_kg(self) -> float:
+    def came_in(self) -> float:
         """What is known to have gone in."""
-        return sum(known.kg for known in self.into)
+        return sum(known.amount for known in self.into)
 
     @property
-    def out_kg(self) -> float:
+    def came_out(self) -> float:
         """What is known to have come out."""
-        return sum(known.kg for known in self.out)
+        return sum(known.amount for known in self.out)
 
     @property
-    def gap_kg(self) -> float:
+    def gap(self) -> float:
         """What went in less what came out: above zero, something is missing. Means nothing unless ``closed``."""
-        return self.into_kg - self.out_kg
+        return self.came_in - self.came_out
 
     @property
     def share(self) -> float | None:
         """The gap over what went in, None where nothing did."""
-        return self.gap_kg / self.into_kg if self.into_kg > 0 else None
+        return self.gap / self.came_in if self.came_in > 0 else None
 
     @property
     def allowed(self) -> bool:
         """Whether chance alone makes such a gap."""
-        return abs(self.gap_kg) <= ALLOWED * self.sd_kg
+        return abs(self.gap) <= ALLOWED * self.sd
 
 
 def closing(sheet: Sheet, test: str = "") -> list[Closing]:
@@ -145,10 +145,10 @@ def _gold(
                 Known(stream, fine[0] * found.value, fine[0] * found.sd, found.what, found.assumed, is_metal=True)
             )
     if mass is not None and grade is not None and stream not in metal:
-        sd = math.hypot(mass.kg * grade.sd, grade.value * mass.sd_kg)
+        sd = math.hypot(mass.amount * grade.sd, grade.value * mass.sd)
         assumed = mass.assumed or grade.assumed
-        ways.append(Known(stream, mass.kg * grade.value, sd, "mass and grade", assumed, mass.from_sheet))
-    return min(ways, key=lambda way: math.hypot(way.sd_kg, way.kg * way.is_metal * fine[1] / fine[0]), default=None)
+        ways.append(Known(stream, mass.amount * grade.value, sd, "mass and grade", assumed, mass.from_sheet))
+    return min(ways, key=lambda way: math.hypot(way.sd, way.amount * way.is_metal * fine[1] / fine[0]), default=None)
 
 
 def _balances(
@@ -184,7 +184,7 @@ def _round(
     within = [name for name, (maker, taker) in ends.items() if maker in steps and taker in steps]
     came, went = [known[name] for name in into if name in known], [known[name] for name in out if name in known]
     # All metal is as fine as the other: what its fineness is off by cancels between what goes in and what comes out.
-    metal = sum(k.kg for k in came if k.is_metal) - sum(k.kg for k in went if k.is_metal)
+    metal = sum(k.amount for k in came if k.is_metal) - sum(k.amount for k in went if k.is_metal)
     return Closing(
         what=what,
         steps=steps,
@@ -193,5 +193,5 @@ def _round(
         out=tuple(went),
         missing=tuple(name for name in (*into, *out) if name not in known),
         inside=tuple(name for name in within if name not in known),
-        sd_kg=math.sqrt(sum(k.sd_kg**2 for k in (*came, *went)) + (shared * metal) ** 2),
+        sd=math.sqrt(sum(k.sd**2 for k in (*came, *went)) + (shared * metal) ** 2),
     )

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from flowsheet.spec.text import units
 from flowsheet.spec.text.numbers import value_as_written
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.problem import Problem
+from flowsheet.study.common.units_out import g_per_t, in_units
 
 ALARM = 0.05
 """Chance of an alarm when no weight is wrong."""
@@ -27,13 +29,13 @@ ODDS = 3.0
 NEAR, SDS = 0.15, 3.0
 """A slip of the unit explains a weight if it comes within this share, or so many sds, of what it should be."""
 
-POUND, OUNCE, TROY_OUNCE = 0.45359237, 28.349523125, 31.1034768
-"""kg, g and g. Source: NIST Special Publication 811 (2008), Appendix B."""
+POUND, OUNCE, TROY_OUNCE = 0.45359237, 0.028349523125, 0.0311034768
+"""kg. Source: NIST Special Publication 811 (2008), Appendix B."""
 
 CONFUSED = (("mg", "g"), ("g", "kg"), ("kg", "t"), ("kg", "lb"), ("g", "oz"), ("g", "ozt"))
 """Units that are written for each other."""
 
-KILOGRAMS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0, "t": 1e3, "lb": POUND, "oz": OUNCE / 1e3, "ozt": TROY_OUNCE / 1e3}
+KILOGRAMS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0, "t": 1e3, "lb": POUND, "oz": OUNCE, "ozt": TROY_OUNCE}
 
 
 def chi2_tail(value: float, dof: int) -> float:
@@ -94,14 +96,18 @@ def _left_out_in_turn(problem: Problem, found: Adjusted) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Swap:
-    """Two masses that balance if they are exchanged; the misfit, its chance and the head grade (g/t) then."""
+    """Two masses that balance if they are exchanged; the misfit, its chance and the head grade (kg/kg) then."""
 
     first: str
     second: str
     chi2: float
     p: float
-    head_g_per_t: float
-    head_sd_g_per_t: float
+    head: float
+    head_sd: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        return in_units(self, {"head": ("head_g_per_t", g_per_t), "head_sd": ("head_sd_g_per_t", g_per_t)})
 
 
 def swapped(problem: Problem, found: Adjusted) -> Swap | None:
@@ -120,7 +126,7 @@ def swapped(problem: Problem, found: Adjusted) -> Swap | None:
         p = chi2_tail(then.chi2, then.dof)
         if p >= ALARM and (best is None or p > best.p):
             head, slope = problem.head(then.x)
-            best = Swap(one.stream, other.stream, then.chi2, p, 1e6 * head, 1e6 * then.known.sd(slope))
+            best = Swap(one.stream, other.stream, then.chi2, p, head, then.known.sd(slope))
     return best
 
 

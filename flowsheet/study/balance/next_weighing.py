@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from flowsheet.spec.blocks.measurement import ASSAY_SHARE, GRADE, MASS, MASS_SHARE, Measurement
 from flowsheet.study.balance.constrained_lsq import Adjusted, Known
 from flowsheet.study.balance.problem import Problem
+from flowsheet.study.common.units_out import g_per_t, in_units
 
 WORTH_IT = 0.99
 """A weighing that leaves more than this of the head grade's doubt is not worth naming: typical, set your own."""
@@ -21,13 +23,17 @@ FAINT = 1e-3
 
 @dataclass(frozen=True)
 class Suggestion:
-    """A weighing to make, and the sd that it would leave to the head grade (g/t; NaN: still unknown)."""
+    """A weighing to make, and the sd that it would leave to the head grade (kg/kg; NaN: still unknown)."""
 
     stream: str
     what: str
     sd_then: float
     #: Whether it was made before, and is to be made once more.
     again: bool = False
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        return in_units(self, {"sd_then": ("sd_then", g_per_t)})
 
 
 @dataclass(frozen=True)
@@ -58,12 +64,12 @@ class Choices:
         """
         _, slope = self.problem.head(self.found.x)
         now = self.found.known.sd(slope)
-        told = [(1e6 * choice.known.sd(slope), choice) for choice in self.choices]
+        told = [(choice.known.sd(slope), choice) for choice in self.choices]
         told = [(sd, choice) for sd, choice in told if not math.isnan(sd)]
         if not told:
             return self._first_step()
         sd, best = min(told, key=lambda one: one[0])
-        if sd > WORTH_IT * 1e6 * now:  # never so where now is NaN
+        if sd > WORTH_IT * now:  # never so where now is NaN
             return None
         return Suggestion(best.measurement.stream, best.measurement.what, sd, best.again)
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.grains import gold_share
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.model import FINENESS, Model
 from flowsheet.solve.propagate import solve
@@ -180,7 +181,8 @@ class Problem:
 def fineness(sheet: Sheet) -> tuple[float, float]:
     """Return the gold in metal, as a share, and its standard deviation: the mean of the ores'."""
     numbers = [ore.gold.fineness if ore.gold is not None else FINENESS for ore in sheet.ores.values()]
-    return float(np.mean([n.value for n in numbers])) / 1000, float(np.mean([n.sd for n in numbers])) / 1000
+    value, sd = (float(np.mean(one)) for one in ([n.value for n in numbers], [n.sd for n in numbers]))
+    return gold_share(value), gold_share(sd)
 
 
 def _start(

@@ -21,7 +21,7 @@ from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.gross_errors import chi2_tail, slip, suspicion, swapped
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import USED, Problem
-from flowsheet.study.balance.result import SCALES, UNITS, Balanced, Estimate, Part, Reconciled, Weight, WithoutSuspect
+from flowsheet.study.balance.result import UNITS, Balanced, Estimate, Part, Reconciled, Weight, WithoutSuspect
 
 
 def reconcile_sheet(sheet: Sheet, look_further: bool = True) -> dict[str, Reconciled]:
@@ -85,7 +85,7 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
         without=without,
         swapped=swapped(problem, found) if look_further else None,
         head=_estimate(found, *problem.head(found.x)),
-        naive_g_per_t=_naive(problem),
+        naive=_naive(problem),
         parts=_parts(problem, found),
         next_weighing=choices.most_telling() if choices else None,
         to_know={s: known for s in problem.gold if (known := choices.to_know(s))} if choices else {},
@@ -99,7 +99,7 @@ def _without(problem: Problem, suspect: int) -> WithoutSuspect:
     left = problem.without(suspect)
     found = left.solve()
     value, slope = left.reading(m, found.x)
-    sd, scale = found.known.sd(slope), SCALES[_unit(problem, m)]
+    sd = found.known.sd(slope)
     return WithoutSuspect(
         streams=_streams(left, found),
         chi2=found.chi2,
@@ -108,7 +108,8 @@ def _without(problem: Problem, suspect: int) -> WithoutSuspect:
         head=_estimate(found, *left.head(found.x)),
         # On paper all that was weighed counts, the suspect too.
         parts=_parts(problem, found),
-        should_be=Estimate(value * scale, sd * scale),
+        should_be=Estimate(value, sd),
+        unit=_unit(problem, m),
         slip=slip(m, value, sd),
     )
 
@@ -122,7 +123,7 @@ def _streams(problem: Problem, found: Adjusted) -> dict[str, Balanced]:
             mass, mass_sd = gold / problem.fine, _metal_sd(problem, name, gold, gold_sd)
         else:
             mass, mass_sd = float(found.x[rock]), _sd(found, rock)
-        out[name] = Balanced(mass, mass_sd, 1e3 * gold, 1e3 * gold_sd, metal=rock is None)
+        out[name] = Balanced(mass, mass_sd, gold, gold_sd, metal=rock is None)
     return out
 
 
@@ -143,8 +144,7 @@ def _weights(problem: Problem, found: Adjusted) -> list[Weight]:
     weights = []
     for m, value, standardised in zip(problem.measured, values, found.standardised, strict=True):
         unit = _unit(problem, m)
-        own = [SCALES[unit] * number for number in (m.value, m.sd, float(value))]
-        weights.append(Weight(m.stream, m.what, own[0], own[1], m.assumed, own[2], float(standardised), unit))
+        weights.append(Weight(m.stream, m.what, m.value, m.sd, m.assumed, float(value), float(standardised), unit))
     return weights
 
 
@@ -153,7 +153,7 @@ def _unit(problem: Problem, m: Measurement) -> str:
 
 
 def _estimate(found: Adjusted, value: float, slope: Array) -> Estimate:
-    return Estimate(1e6 * value, 1e6 * found.known.sd(slope))
+    return Estimate(value, found.known.sd(slope))
 
 
 def _parts(problem: Problem, found: Adjusted) -> list[Part]:
@@ -163,14 +163,14 @@ def _parts(problem: Problem, found: Adjusted) -> list[Part]:
     for stream in problem.sheet.ends:
         if stream not in problem.sheet.ores:
             share = _estimate(found, *problem.share_of_feed(found.x, [stream]))
-            parts.append(Part(stream, share.value, share.sd, 1e6 * counted.get(stream, 0.0) / fed if fed else 0.0))
+            parts.append(Part(stream, share.value, share.sd, counted.get(stream, 0.0) / fed if fed else 0.0))
     return parts
 
 
 def _naive(problem: Problem) -> float | None:
-    """Return bead over feed as it is done on paper, in g/t; None where neither bead nor gold kept was weighed."""
+    """Return bead over feed as it is done on paper, kg/kg; None where neither bead nor gold kept was weighed."""
     counted, fed = _counted(problem), _fed(problem)
-    return 1e6 * sum(counted.values()) / fed if counted and fed else None
+    return sum(counted.values()) / fed if counted and fed else None
 
 
 def _counted(problem: Problem) -> dict[str, float]:

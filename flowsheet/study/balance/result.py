@@ -1,4 +1,4 @@
-"""What a reconciliation found, in the units that people read (kg, g, g/t), and as plain data."""
+"""What a reconciliation found, in kg and kg/kg; and as plain data, in the units that people read."""
 
 from __future__ import annotations
 
@@ -13,36 +13,34 @@ from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.gross_errors import Slip, Swap
 from flowsheet.study.balance.next_weighing import Suggestion
 from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.units_out import TOLD, each, g_per_t, grams, in_units
 
 UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g"}
 """Unit in which each kind of measurement is told (metal is weighed in g)."""
 
-SCALES = {"kg": 1.0, "g": 1e3, "g/t": 1e6}
-"""How many of a unit one of the SI makes."""
-
 
 @dataclass(frozen=True)
 class Balanced:
-    """One stream after the adjustment; an sd is NaN where the data do not determine its value.
+    """One stream after the adjustment, kg; an sd is NaN where the data do not determine its value.
 
     A value that is not determined is a stand-in near the sheet's own that closes the balance.
     """
 
-    mass_kg: float
-    mass_sd_kg: float
-    gold_g: float
-    gold_sd_g: float
+    mass: float
+    mass_sd: float
+    gold: float
+    gold_sd: float
     metal: bool = False
 
     @property
     def mass_determined(self) -> bool:
         """Whether the data fix the mass."""
-        return not math.isnan(self.mass_sd_kg)
+        return not math.isnan(self.mass_sd)
 
     @property
     def gold_determined(self) -> bool:
         """Whether the data fix the gold."""
-        return not math.isnan(self.gold_sd_g)
+        return not math.isnan(self.gold_sd)
 
     @property
     def determined(self) -> bool:
@@ -52,12 +50,18 @@ class Balanced:
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
         told = {name: getattr(self, name) for name in ("determined", "mass_determined", "gold_determined")}
-        return {**{k: v for k, v in asdict(self).items() if k != "metal"}, **told}
+        return {
+            "mass_kg": self.mass,
+            "mass_sd_kg": self.mass_sd,
+            "gold_g": grams(self.gold),
+            "gold_sd_g": grams(self.gold_sd),
+            **told,
+        }
 
 
 @dataclass(frozen=True)
 class Weight:
-    """One measurement and its adjustment, in kg, g/t or g; ``standardised`` is NaN where nothing checks it."""
+    """One measurement and its adjustment, kg or kg/kg; ``standardised`` is NaN where nothing checks it."""
 
     stream: str
     what: str
@@ -66,12 +70,18 @@ class Weight:
     assumed: bool
     adjusted: float
     standardised: float
+    #: What it is told in: "kg", "g" or "g/t".
     unit: str
 
     @property
     def name(self) -> str:
         """Return how a table calls it."""
         return f"{self.stream}, {self.what}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain data, in its unit."""
+        told = in_units(self, {name: (name, TOLD[self.unit]) for name in ("measured", "sd", "adjusted")})
+        return {"name": self.name, **told}
 
 
 @dataclass(frozen=True)
@@ -89,12 +99,17 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Part:
-    """An end stream's gold over all rock fed (g/t), and what of it the bead over the feed had counted."""
+    """An end stream's gold over all rock fed (kg/kg), and what of it the bead over the feed had counted."""
 
     stream: str
-    g_per_t: float
+    grade: float
     sd: float
-    counted_g_per_t: float
+    counted: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        names = {"grade": ("g_per_t", g_per_t), "sd": ("sd", g_per_t), "counted": ("counted_g_per_t", g_per_t)}
+        return in_units(self, names)
 
 
 @dataclass(frozen=True)
@@ -107,8 +122,9 @@ class WithoutSuspect:
     p: float
     head: Estimate
     parts: list[Part]
-    #: What the suspect would have to read, in its own unit.
+    #: What the suspect would have to read, kg or kg/kg; and the unit that it is told in.
     should_be: Estimate
+    unit: str
     slip: Slip | None
 
     def as_dict(self) -> dict[str, Any]:
@@ -116,9 +132,9 @@ class WithoutSuspect:
         return {
             "streams": {name: row.as_dict() for name, row in self.streams.items()},
             "chi2": {"value": self.chi2, "dof": self.dof, "p": self.p},
-            "head_grade_g_per_t": asdict(self.head),
-            "parts": [asdict(part) for part in self.parts],
-            "should_be": asdict(self.should_be),
+            "head_grade_g_per_t": each(asdict(self.head), g_per_t),
+            "parts": [part.as_dict() for part in self.parts],
+            "should_be": each(asdict(self.should_be), TOLD[self.unit]),
             "slip": self.slip and asdict(self.slip),
         }
 
@@ -144,9 +160,9 @@ class Reconciled(Shown):
     as_likely: tuple[str, ...]
     without: WithoutSuspect | None
     swapped: Swap | None
-    #: Head grade in g/t.
+    #: Head grade, kg/kg; and as it is worked out on paper, bead over feed.
     head: Estimate
-    naive_g_per_t: float | None
+    naive: float | None
     parts: list[Part]
     next_weighing: Suggestion | None
     #: Stream that is not determined (without the suspect, if there is one) → (stream, what) to weigh so that it is.
@@ -169,7 +185,7 @@ class Reconciled(Shown):
         for name, row in self.streams.items():
             weigh = [{"stream": stream, "what": what} for stream, what in self.to_know.get(name, ())]
             streams[name] = {**row.as_dict(), "weigh": weigh}
-        weights = [{"name": w.name, **asdict(w)} for w in self.weights]
+        weights = [weight.as_dict() for weight in self.weights]
         data = {
             "streams": streams,
             "chi2": {"value": self.chi2, "dof": self.dof, "p": self.p},
@@ -178,12 +194,12 @@ class Reconciled(Shown):
             "as_likely": list(self.as_likely),
             "without": self.without and self.without.as_dict(),
             "slip": self.without and self.without.slip and asdict(self.without.slip),
-            "swapped": self.swapped and asdict(self.swapped),
-            "head_grade_g_per_t": asdict(self.head),
-            "naive_grade_g_per_t": self.naive_g_per_t,
-            "parts": [asdict(part) for part in self.parts],
+            "swapped": self.swapped and self.swapped.as_dict(),
+            "head_grade_g_per_t": each(asdict(self.head), g_per_t),
+            "naive_grade_g_per_t": each(self.naive, g_per_t),
+            "parts": [part.as_dict() for part in self.parts],
             "weights": weights,
-            "next_weighing": self.next_weighing and asdict(self.next_weighing),
+            "next_weighing": self.next_weighing and self.next_weighing.as_dict(),
             "notes": texts(self.notes),
         }
         plain: dict[str, Any] = for_json(data)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -13,21 +14,26 @@ from flowsheet.solve.propagate import Solution
 from flowsheet.steps.base import Values, evaluate
 from flowsheet.steps.sort import Sort
 from flowsheet.study.common import what_if
+from flowsheet.study.common.units_out import g_per_t, in_units, millimetres, told_apart
 
-STANDARD_MM = (45.0, 22.4, 11.2, 5.6, 2.8)
-"""Openings of ISO 565 R20/3 that are told besides the sheet's own."""
+STANDARD = (0.045, 0.0224, 0.0112, 0.0056, 0.0028)
+"""Openings (m) of ISO 565 R20/3 that are told besides the sheet's own."""
 
 
 @dataclass(frozen=True)
 class Coarse:
-    """The feed above one opening, parted without error; shares are of the whole feed."""
+    """The feed above one ``opening`` (m), parted without error; shares are of the whole feed, ``grade`` is kg/kg."""
 
-    opening_mm: float
+    opening: float
     mass_share: float
     gold_share: float
-    grade_g_per_t: float
+    grade: float
     #: Gold on rocks that looking over all of this fraction would pick, of all the gold fed.
     in_sight_share: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, {"opening": ("opening_mm", millimetres), "grade": ("grade_g_per_t", g_per_t)})
 
 
 def coarse(solution: Solution) -> list[Coarse]:
@@ -49,9 +55,8 @@ def openings(model: Model) -> list[float]:
     """Return the openings (m) to tell of, coarsest first: all that the sheet names, those of given shares too."""
     top = model.grid.upper[0]
     named = what_if.openings(model.sheet) | set(model.sheet.sieves)
-    named |= {mm / 1000 for mm in STANDARD_MM if mm / 1000 < top}
-    # 1/2 in and 12.7 mm are one size, though not to the last bit.
-    return sorted({round(1e3 * size, 9): size for size in sorted(named)}.values(), reverse=True)
+    named |= {size for size in STANDARD if size < top}
+    return sorted({told_apart(size): size for size in sorted(named)}.values(), reverse=True)
 
 
 def _row(model: Model, opening: float, rock: Array, gold: Array, seen: Array) -> Coarse:
@@ -59,10 +64,10 @@ def _row(model: Model, opening: float, rock: Array, gold: Array, seen: Array) ->
     mass, held = float(rock[:above].sum()), float(gold[:above].sum())
     all_rock, all_gold = float(rock.sum()), float(gold.sum())
     return Coarse(
-        opening_mm=round(1e3 * opening, 9),
+        opening=told_apart(opening),
         mass_share=mass / all_rock,
         gold_share=held / all_gold if all_gold else 0.0,
-        grade_g_per_t=1e6 * held / mass if mass else 0.0,
+        grade=held / mass if mass else 0.0,
         in_sight_share=float(seen[:above].sum()) / all_gold if all_gold else 0.0,
     )
 

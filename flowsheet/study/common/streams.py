@@ -1,8 +1,8 @@
-"""The balance: what every stream carries, in the units that people weigh in."""
+"""The balance: what every stream carries, in SI; as plain data, in the units that people weigh in."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,39 +13,68 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.propagate import Solution
+from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units, millimetres
 
 FED, INSIDE, KEPT, LOST = "fed", "inside", "kept", "lost"
+
+STREAM: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "grade": ("grade_g_per_t", g_per_t),
+          "silver": ("silver_g", grams)}  # fmt: skip
+"""Fields of a stream that plain data tells by another name, and the unit that it says."""
 
 
 @dataclass(frozen=True)
 class SizeRow:
-    """One size class of a stream: rock and free gold by their own size, locked gold by its host's."""
+    """One size class of a stream: rock and free gold by their own size, locked gold by its host's; edges m, rest kg."""
 
-    upper_mm: float | None
-    lower_mm: float
-    light_kg: float
-    heavy_kg: float
-    free_g: float
-    locked_g: float
+    #: None where no sizes are known.
+    upper: float | None
+    lower: float
+    light: float
+    heavy: float
+    free: float
+    locked: float
+
+    @property
+    def rock(self) -> float:
+        """Light and heavy rock together, kg."""
+        return self.light + self.heavy
+
+    @property
+    def gold(self) -> float:
+        """Free and locked gold together, kg."""
+        return self.free + self.locked
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return {
+            "upper_mm": None if self.upper is None else millimetres(self.upper),
+            "lower_mm": millimetres(self.lower),
+            "light_kg": self.light,
+            "heavy_kg": self.heavy,
+            "free_g": grams(self.free),
+            "locked_g": grams(self.locked),
+        }
 
 
 @dataclass(frozen=True)
 class Stream:
-    """One stream; shares are of all that is fed."""
+    """One stream: ``mass``, ``gold`` and ``silver`` in kg, ``grade`` in kg/kg; shares are of all that is fed."""
 
-    mass_kg: float
-    gold_g: float
-    grade_g_per_t: float
+    #: What a scale shows.
+    mass: float
+    gold: float
+    grade: float
     mass_share: float
     gold_share: float
     free_share: float
-    silver_g: float
+    silver: float
     fate: str
     sizes: tuple[SizeRow, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return asdict(self)
+        told = in_units(self, STREAM)
+        return {**told, "sizes": [row.as_dict() for row in self.sizes]}
 
 
 def streams(solution: Solution) -> dict[str, Stream]:
@@ -61,13 +90,13 @@ def streams(solution: Solution) -> dict[str, Stream]:
         mass = float(weight(solution, name, metal))
         fate = FED if name in sheet.ores else KEPT if name in sheet.keep else LOST if name in ends else INSIDE
         found[name] = Stream(
-            mass_kg=mass,
-            gold_g=1e3 * gold,
-            grade_g_per_t=1e6 * _ratio(gold, mass),
+            mass=mass,
+            gold=gold,
+            grade=_ratio(gold, mass),
             mass_share=_ratio(mass, fed_mass),
             gold_share=_ratio(gold, fed_gold),
             free_share=_ratio(float(material.free.sum()), gold),
-            silver_g=1e3 * silver,
+            silver=silver,
             fate=fate,
             sizes=size_rows(solution.model.grid, material),
         )
@@ -96,19 +125,15 @@ def size_rows(grid: Grid, material: Material) -> tuple[SizeRow, ...]:
     locked = material.locked_by_host
     return tuple(
         SizeRow(
-            upper_mm=_mm(grid.upper[i]) if grid.sized else None,
-            lower_mm=_mm(grid.lower[i]),
-            light_kg=float(material.light[i]),
-            heavy_kg=float(material.heavy[i]),
-            free_g=1e3 * float(material.free[i]),
-            locked_g=1e3 * float(locked[i]),
+            upper=float(grid.upper[i]) if grid.sized else None,
+            lower=float(grid.lower[i]),
+            light=float(material.light[i]),
+            heavy=float(material.heavy[i]),
+            free=float(material.free[i]),
+            locked=float(locked[i]),
         )
         for i in range(len(grid))
     )
-
-
-def _mm(size: float) -> float:
-    return round(1e3 * float(size), 9)
 
 
 def _ratio(part: float, whole: float) -> float:

@@ -10,6 +10,7 @@ from typing import Any
 from flowsheet.spec.blocks.fields import Block, extra_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.numbers import Number
+from flowsheet.study.common.units_out import millimetres
 
 _WRITTEN = re.compile(r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>%|[A-Za-zµμ]+)\s*(?:±.*)?")
 
@@ -86,7 +87,7 @@ def times(number: Number, factor: float) -> Number:
     if written and written["unit"].casefold() != "mesh":
         text = f"{float(written['number']) * factor:.4g} {written['unit']}"
     else:
-        text = f"{100 * value:.4g} %" if number.most <= 1 else f"{1e3 * value:.4g} mm"
+        text = f"{100 * value:.4g} %" if number.most <= 1 else f"{millimetres(value):.4g} mm"
     return Number(value, text=text, least=number.least, most=number.most)
 
 

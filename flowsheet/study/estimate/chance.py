@@ -24,6 +24,7 @@ from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import TRIES, Interval, share, together
 from flowsheet.study.common.monte_carlo import Progress
 from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.units_out import millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
 from flowsheet.study.estimate.ore_from_weights import KnownOre
 
@@ -56,7 +57,7 @@ class Chance(Shown):
     sack_grade: Interval
     kept: Interval
     kept_share: Interval
-    #: Opening (mm) → share of the gold above it: of the ore where it was weighed, else of the next sack.
+    #: Opening (m) → share of the gold above it: of the ore where it was weighed, else of the next sack.
     coarse: dict[float, Interval]
     coarse_weighed: tuple[float, ...]
     #: The openings that the sheet's own steps name, coarsest first.
@@ -98,8 +99,8 @@ class Chance(Shown):
             "sack_grade_g_per_t": asdict(self.sack_grade),
             "kept": {"gold_g": asdict(self.kept), "share": asdict(self.kept_share)},
             "coarse": [
-                {"opening_mm": mm, "gold_share": asdict(interval), "weighed": mm in self.coarse_weighed}
-                for mm, interval in self.coarse.items()
+                {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
+                for size, one in self.coarse.items()
             ],
             "doubts": [asdict(doubt) for doubt in self.doubts],
             "luck_share": self.luck_share,
@@ -136,9 +137,9 @@ def _answers(gathered: Gathered, seed: int) -> Chance:
     fed, kept = gathered.by_grain(list(sheet.ores)), gathered.by_grain(sheet.keep)
     whole = spread(mass, fed / mass)
     mean, rock = float(found.fed.mean()), float(found.rock.mean())
-    coarse = {round(1e3 * size, 9): share(mass, part, fed, rng) for size, part in found.above.items()}
+    coarse = {told_apart(size): share(mass, part, fed, rng) for size, part in found.above.items()}
     told = weighed.coarse if weighed is not None else {}
-    coarse.update({mm: Interval.of_draws(known.draws(rng, TRIES)) for mm, known in told.items()})
+    coarse.update({size: Interval.of_draws(known.draws(rng, TRIES)) for size, known in told.items()})
     kept_law = together(mass, kept, found.kept)
     doubts, luck_share = _rank(gathered, kept_law.sd * 1e-3)
     moments = found.moments
@@ -153,7 +154,7 @@ def _answers(gathered: Gathered, seed: int) -> Chance:
         kept_share=share(mass, kept, fed, rng),
         coarse=coarse,
         coarse_weighed=tuple(told),
-        own_openings=tuple(sorted({round(1e3 * size, 9) for size in what_if.openings(sheet)} & set(coarse))[::-1]),
+        own_openings=tuple(sorted({told_apart(size) for size in what_if.openings(sheet)} & set(coarse))[::-1]),
         less_than_half=whole.below(0.5 * mean),
         more_than_double=1 - whole.below(2 * mean),
         next_sack=whole,

@@ -13,6 +13,7 @@ from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.common.units_out import millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import gather
 
 DRAWS = 400
@@ -27,7 +28,7 @@ class Sure:
     head_grade: Interval
     kept: Interval
     kept_share: Interval
-    #: Opening (mm) → share of the gold in rock above it.
+    #: Opening (m) → share of the gold in rock above it.
     coarse: dict[float, Interval]
     #: The openings whose share the weights tell, of the ore; the others are for a sack like this one.
     coarse_weighed: tuple[float, ...]
@@ -42,8 +43,8 @@ class Sure:
             "head_grade_g_per_t": asdict(self.head_grade),
             "kept": {"gold_g": asdict(self.kept), "share": asdict(self.kept_share)},
             "coarse": [
-                {"opening_mm": mm, "gold_share": asdict(one), "weighed": mm in self.coarse_weighed}
-                for mm, one in self.coarse.items()
+                {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
+                for size, one in self.coarse.items()
             ],
             "weighed": self.weighed,
             "fitted": self.fitted,
@@ -71,9 +72,9 @@ def sure(solution: Solution) -> Sure | None:
         known = gathered.weighed is not None
         return Sure(head, kept, part, {}, (), known, gathered.fitted, gathered.notes)
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
-    coarse = {round(1e3 * size, 9): share(mass, above, fed, rng) for size, above in found.above.items()}
+    coarse = {told_apart(size): share(mass, above, fed, rng) for size, above in found.above.items()}
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
-    coarse.update({mm: Interval.of_draws(known.draws(rng, DRAWS)) for mm, known in told.items()})
+    coarse.update({size: Interval.of_draws(known.draws(rng, DRAWS)) for size, known in told.items()})
     return Sure(
         head,
         together(mass, mine, found.kept),

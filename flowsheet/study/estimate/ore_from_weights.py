@@ -20,6 +20,7 @@ from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.steps.screen import Screen
 from flowsheet.study.balance.gross_errors import ALARM, chi2_tail
 from flowsheet.study.balance.result import Balanced, Reconciled
+from flowsheet.study.common.units_out import told_apart
 from flowsheet.study.estimate.grade_from_gold_held import Known, from_test, share_of
 
 
@@ -32,7 +33,7 @@ class KnownOre:
     rock: float
     gold: float
     gold_sd: float
-    #: Opening (mm) of a screen that the ore goes over → share of the gold that stays on it.
+    #: Opening (m) of a screen that the ore goes over → share of the gold that stays on it.
     coarse: Mapping[float, Known]
     #: Whether the tests differ more than weights and luck explain, so that the grade's doubt holds that too.
     sacks_differ: bool = False
@@ -68,7 +69,7 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: floa
     ores = list(solution.model.sheet.ores)
     told = {name: held for name, test in tests.items() if (held := _fed(test, ores)) is not None}
     shape = np.sum([solution.streams[name].gold_by_grain for name in ores], axis=0)
-    masses = {name: sum(tests[name].streams[ore].mass_kg for ore in ores) for name in told}
+    masses = {name: sum(tests[name].streams[ore].mass for ore in ores) for name in told}
     rock = sum(masses.values())
     if not told or rock <= 0 or shape.sum() <= 0:
         return None
@@ -144,7 +145,7 @@ def _coarse(solution: Solution, tests: Sequence[Reconciled], cluster: float) -> 
                 gold, sd = sum(h[0] for h in told), math.hypot(*(h[1] for h in told))
                 parts.append(_read(solution, cluster, shape, gold, sd))
         if len(parts) == 2:
-            found[round(1e3 * step.opening.value, 9)] = share_of(parts[0], parts[1])
+            found[told_apart(step.opening.value)] = share_of(parts[0], parts[1])
     return found
 
 
@@ -170,8 +171,8 @@ def _fed(test: Reconciled, ores: list[str]) -> tuple[float, float] | None:
     """Return the gold fed and its standard deviation (kg): of several ores together, told apart or not."""
     if len(ores) == 1:
         return _gold(test, ores)
-    rock = sum(test.streams[name].mass_kg for name in ores)
-    return (1e-6 * test.head.value * rock, 1e-6 * test.head.sd * rock) if test.head.known else None
+    rock = sum(test.streams[name].mass for name in ores)
+    return (test.head.value * rock, test.head.sd * rock) if test.head.known else None
 
 
 def _gold(test: Reconciled, streams: list[str]) -> tuple[float, float] | None:
@@ -179,4 +180,4 @@ def _gold(test: Reconciled, streams: list[str]) -> tuple[float, float] | None:
     told: list[Balanced] = [test.streams[name] for name in streams]
     if not all(one.gold_determined for one in told):
         return None
-    return 1e-3 * sum(one.gold_g for one in told), 1e-3 * math.hypot(*(one.gold_sd_g for one in told))
+    return sum(one.gold for one in told), math.hypot(*(one.gold_sd for one in told))

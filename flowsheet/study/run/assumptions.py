@@ -33,6 +33,7 @@ from flowsheet.spec.text.numbers import Number
 from flowsheet.steps._crusher import Crusher
 from flowsheet.steps.base import Step, Values
 from flowsheet.steps.sort import Sort
+from flowsheet.study.common.units_out import g_per_cm3, g_per_t, grams, milligrams
 from flowsheet.study.run.parameters import with_number
 from flowsheet.study.run.screen_options import A_ROCK
 
@@ -177,11 +178,12 @@ def _weights(sheet: Sheet) -> Iterator[Assumed]:
 def _doubt(m: Measurement) -> str:
     """Write a measurement's standard deviation to two digits, in the unit that suits what was measured."""
     if m.what == GRADE:
-        return f"{1e6 * m.sd:.2g} g/t"
+        return f"{g_per_t(m.sd):.2g} g/t"
     if m.what == PASSING:
         return f"{100 * m.sd:.2g} %"
-    scale, unit = next((s, u) for s, u in ((1.0, "kg"), (1e3, "g"), (1e6, "mg")) if s * m.sd >= 0.01 or u == "mg")
-    return f"{scale * m.sd:.2g} {unit}"
+    told = ((m.sd, "kg"), (grams(m.sd), "g"), (milligrams(m.sd), "mg"))
+    amount, unit = next((value, unit) for value, unit in told if value >= 0.01 or unit == "mg")
+    return f"{amount:.2g} {unit}"
 
 
 def _rule(what: str) -> str:
@@ -201,8 +203,8 @@ def _constants(solution: Solution) -> Iterator[Assumed]:
     model = solution.model
     steps = [model.step(name) for name in model.sheet.steps]
     if model.grains_known:
-        yield Assumed("density of gold", f"{grains.GOLD / 1000:g} g/cm3", "what a grain weighs", TEXTBOOKS)
-        yield Assumed("density of light rock", f"{grains.QUARTZ / 1000:g} g/cm3", "quartz", HANDBOOKS)
-        yield Assumed("density of heavies", f"{grains.HEAVY / 1000:g} g/cm3", "pyrite", HANDBOOKS)
+        yield Assumed("density of gold", f"{g_per_cm3(grains.GOLD):g} g/cm3", "what a grain weighs", TEXTBOOKS)
+        yield Assumed("density of light rock", f"{g_per_cm3(grains.QUARTZ):g} g/cm3", "quartz", HANDBOOKS)
+        yield Assumed("density of heavies", f"{g_per_cm3(grains.HEAVY):g} g/cm3", "pyrite", HANDBOOKS)
     if model.grains_known and any(isinstance(step, Sort) for step in steps):
         yield Assumed("a rock to look over", f"{A_ROCK:g} × the opening", "the least piece that is counted", TYPICAL)

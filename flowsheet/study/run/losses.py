@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from flowsheet.ore.material import Material
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps.base import Port
 from flowsheet.steps.factors import Factors
+from flowsheet.study.common.units_out import grams, in_units
 
 REASONS = ("too_fine", "locked", "not_seen", "soaked_up", "caught", "other")
 
@@ -20,10 +22,10 @@ MOST_ROUNDS = 100
 
 @dataclass(frozen=True)
 class Loss:
-    """Gold that leaves for good by one stream; ``share`` is of all gold fed, ``why`` are shares of this loss."""
+    """Gold (kg) that leaves for good by one stream; ``share`` is of all gold fed, ``why`` are shares of this loss."""
 
     stream: str
-    gold_g: float
+    gold: float
     share: float
     why: dict[str, float]
     #: The part of ``why["other"]`` that is lost only because no step takes the stream.
@@ -34,6 +36,10 @@ class Loss:
         """``why`` with what no step takes told apart from other reasons."""
         return {**self.why, "unused": self.unused, "other": self.why["other"] - self.unused}
 
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, {"gold": ("gold_g", grams)})
+
 
 def losses(solution: Solution) -> list[Loss]:
     """Return the losses of a plain solve, largest first."""
@@ -42,7 +48,7 @@ def losses(solution: Solution) -> list[Loss]:
     for stream in sheet.ends:
         if stream not in sheet.keep and stream not in sheet.ores:
             found.append(_end(solution, stream))
-    return sorted(found, key=lambda loss: -loss.gold_g)
+    return sorted(found, key=lambda loss: -loss.gold)
 
 
 def _caught(solution: Solution, stream: str, gold: float) -> Loss:
@@ -130,4 +136,4 @@ def _loss(solution: Solution, stream: str, gold: float, why: dict[str, float]) -
     unused = why.get("unused", 0.0)
     told = {**why, "other": why.get("other", 0.0) + unused}
     shares = {reason: (told.get(reason, 0.0) / gold if gold > 0 else 0.0) for reason in REASONS}
-    return Loss(stream, 1e3 * gold, gold / fed if fed > 0 else 0.0, shares, unused / gold if gold > 0 else 0.0)
+    return Loss(stream, gold, gold / fed if fed > 0 else 0.0, shares, unused / gold if gold > 0 else 0.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import Coarse, coarse
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
+from flowsheet.study.common.units_out import g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Sure, sure
 from flowsheet.study.run.losses import Loss, losses
 from flowsheet.study.run.screen_options import Finer, finer
@@ -24,14 +25,19 @@ from flowsheet.study.run.sensitivity import Change, advice
 
 @dataclass(frozen=True)
 class CaughtRow:
-    """What one loop holds for ever, and what goes round in it."""
+    """What one loop holds for ever (``gold`` and ``solids``, kg), and what goes round in it (of the new feed)."""
 
     loop: tuple[str, ...]
     stream: str
-    gold_g: float
-    solids_kg: float
+    gold: float
+    solids: float
     circulating_load: float
     sizes: tuple[SizeRow, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        told = in_units(self, {"gold": ("gold_g", grams), "solids": ("solids_kg", float)})
+        return {**told, "sizes": [row.as_dict() for row in self.sizes]}
 
 
 @dataclass(frozen=True, repr=False)
@@ -48,7 +54,8 @@ class Run(Shown):
 
     solution: Solution
     streams: dict[str, Stream]
-    kept_g: float
+    #: Gold kept, kg, and its share of all gold fed.
+    kept: float
     kept_share: float
     losses: list[Loss]
     caught: list[CaughtRow]
@@ -67,7 +74,7 @@ class Run(Shown):
         return SEED if self.sure is not None else None
 
     def _headline(self) -> tuple[str, str]:
-        fed, rock = 1e3 * self.solution.fed_gold, self.solution.fed_solids
+        fed, rock = grams(float(self.solution.fed_gold)), self.solution.fed_solids
         told = f"{brief(rock)} kg, {brief(fed)} g gold, {100 * self.kept_share:.0f} % kept"
         return f"Run '{self.solution.model.sheet.title}'", told
 
@@ -78,12 +85,12 @@ class Run(Shown):
             "title": self.solution.model.sheet.title,
             "streams": {name: stream.as_dict() for name, stream in self.streams.items()},
             "closure": {"solids": closure.solids, "gold": closure.gold},
-            "kept": {"gold_g": self.kept_g, "share": self.kept_share},
-            "losses": [asdict(loss) for loss in self.losses],
-            "caught": [asdict(row) for row in self.caught],
-            "coarse": [asdict(row) for row in self.coarse],
-            "finer": [asdict(row) for row in self.finer],
-            "advice": [asdict(change) for change in self.advice],
+            "kept": {"gold_g": grams(self.kept), "share": self.kept_share},
+            "losses": [loss.as_dict() for loss in self.losses],
+            "caught": [row.as_dict() for row in self.caught],
+            "coarse": [row.as_dict() for row in self.coarse],
+            "finer": [row.as_dict() for row in self.finer],
+            "advice": [change.as_dict() for change in self.advice],
             "sure": self.sure.as_dict() if self.sure is not None else None,
             "warnings": texts(self.warnings),
             "notes": texts(self.notes),
@@ -108,7 +115,7 @@ def answered(solution: Solution, certain: bool = True) -> Run:
     return Run(
         solution=solution,
         streams=streams(solution),
-        kept_g=1e3 * kept,
+        kept=kept,
         kept_share=kept / fed if fed > 0 else 0.0,
         losses=losses(solution),
         caught=caught_rows(solution),
@@ -128,8 +135,8 @@ def caught_rows(solution: Solution) -> list[CaughtRow]:
         CaughtRow(
             loop=c.loop,
             stream=c.stream,
-            gold_g=1e3 * float(c.material.gold),
-            solids_kg=float(c.material.solids),
+            gold=float(c.material.gold),
+            solids=float(c.material.solids),
             circulating_load=float(np.mean(c.circulating_load)),
             sizes=size_rows(solution.model.grid, c.material),
         )
@@ -156,7 +163,7 @@ def refuted(solution: Solution, certain: Sure | None) -> list[Note]:
     """Say that the weights contradict the sheet's guess of the grade, by which balance and losses are told."""
     if certain is None or not certain.weighed:
         return []
-    guess = 1e6 * float(solution.fed_gold) / float(solution.fed_solids)
+    guess = g_per_t(float(solution.fed_gold)) / float(solution.fed_solids)
     known = certain.head_grade
     if known.p5 <= guess <= known.p95 or abs(guess / known.mean - 1) < FAR_OFF:
         return []

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from flowsheet.ore import grains
-from flowsheet.ore.grid import R20_3_MM
+from flowsheet.ore.grid import R20_3
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.text.numbers import Number
 from flowsheet.steps.screen import Screen
 from flowsheet.steps.sort import Sort
+from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant
 
 FINER_SIZES = 4
@@ -23,22 +25,31 @@ A_ROCK = 0.5
 imperfect screen leaves with them are not picked up one by one. Typical, set your own."""
 
 
+FINER: Names = {"opening": ("opening_mm", millimetres), "looked_over": ("looked_over_kg", float),
+         "picked": ("picked_g", grams), "kept": ("kept_g", grams), "gain": ("gain_g", grams)}  # fmt: skip
+"""Fields of ``Finer`` that plain data tells by another name, and the unit that it says."""
+
+
 @dataclass(frozen=True)
 class Finer:
-    """The sheet with one screen at another opening: what is looked over, what is seen, what is kept.
+    """The sheet with one screen at another ``opening`` (m): what is looked over, what is seen, what is kept (kg).
 
-    ``rocks`` are pieces of at least half of the opening (``A_ROCK``); ``looked_over_kg`` is all that comes with them.
+    ``rocks`` are pieces of at least half of the opening (``A_ROCK``); ``looked_over`` is all that comes with them.
     """
 
     screen: str
     sort: str
-    opening_mm: float
-    looked_over_kg: float
+    opening: float
+    looked_over: float
     rocks: float
-    picked_g: float
-    kept_g: float
+    picked: float
+    kept: float
     #: Kept more than with the sheet as it stands.
-    gain_g: float
+    gain: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, FINER)
 
 
 def finer(solution: Solution) -> list[Finer]:
@@ -49,8 +60,10 @@ def finer(solution: Solution) -> list[Finer]:
         if not isinstance(step, Screen) or step.opening is None:
             continue
         now = step.opening.value
-        below = [mm / 1000 for mm in R20_3_MM if mm / 1000 < now * 0.95][:FINER_SIZES]
-        variants = [Variant(screen, ("opening",), "", step.opening, Number(s, text=f"{1e3 * s:g} mm")) for s in below]
+        below = [size for size in R20_3 if size < now * 0.95][:FINER_SIZES]
+        variants = [
+            Variant(screen, ("opening",), "", step.opening, Number(s, text=f"{millimetres(s):g} mm")) for s in below
+        ]
         rows.append(_row(solution, screen, sort, now, solution))
         for size, variant in zip(below, variants, strict=True):
             again = solve(Model.of(variant.of(sheet), [now, *below]))
@@ -73,16 +86,16 @@ def pairs(solution: Solution) -> list[tuple[str, str]]:
 def _row(solution: Solution, screen: str, sort: str, opening: float, base: Solution) -> Finer:
     looked = solution.feeds[sort]
     picked = solution.streams[solution.model.sheet.steps[sort].outlets["picked"]]
-    kept = 1e3 * float(solution.kept_gold)
+    kept = float(solution.kept_gold)
     grid = solution.model.grid
     rocks = np.where(grid.size >= A_ROCK * opening, grains.rocks(looked, grid), 0.0)
     return Finer(
         screen=screen,
         sort=sort,
-        opening_mm=round(1e3 * opening, 9),
-        looked_over_kg=float(looked.solids),
+        opening=told_apart(opening),
+        looked_over=float(looked.solids),
         rocks=float(rocks.sum()),
-        picked_g=1e3 * float(picked.gold),
-        kept_g=kept,
-        gain_g=kept - 1e3 * float(base.kept_gold),
+        picked=float(picked.gold),
+        kept=kept,
+        gain=kept - float(base.kept_gold),
     )

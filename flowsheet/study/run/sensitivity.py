@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.steps.pan import Pan
 from flowsheet.study.common import what_if
 from flowsheet.study.common.uncertain_inputs import inputs_with
+from flowsheet.study.common.units_out import grams, in_units
 from flowsheet.study.common.what_if import Variant
 
 WORTH_TELLING = 1e-6
@@ -37,8 +38,13 @@ class Change:
     what: str
     now: str
     then: str
-    gain_g: float
+    #: Gold kept more, kg, and its share of all gold fed.
+    gain: float
     gain_share: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, {"gain": ("gain_g", grams)})
 
 
 def advice(solution: Solution) -> list[Change]:
@@ -49,13 +55,13 @@ def advice(solution: Solution) -> list[Change]:
     bases: Bases = {}
     told = [one for one in what_if.improvements(sheet) if _legal(one.of(sheet), one.step, solution)]
     found = [
-        Change(one.name, one.what, str(one.old), str(one.new), 1e3 * gain, gain / fed)
+        Change(one.name, one.what, str(one.old), str(one.new), gain, gain / fed)
         for one, gain in _gains(solution, told, bases)
     ]
     for caught in solution.caught:
         if float(caught.material.gold) > 0:
             then, gain = _cleaned(solution, caught, bases)
-            found.append(Change(caught.stream, "what the loop holds", "goes back", then, 1e3 * gain, gain / fed))
+            found.append(Change(caught.stream, "what the loop holds", "goes back", then, gain, gain / fed))
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
+from flowsheet.study.common.units_out import grams, in_units
 from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.fit import Fitted, fit
 
@@ -47,18 +48,18 @@ class Range:
 
 @dataclass(frozen=True)
 class Forecast:
-    """One combination of settings; shares are of all gold fed, the gain is against the sheet as fitted."""
+    """One combination of settings: gold in kg; shares are of all gold fed, the gain is against the sheet as fitted."""
 
     settings: dict[str, str]
-    kept_g: Range
+    kept: Range
     kept_share: Range
-    gain_g: Range
+    gain: Range
     #: Share of the draws in which it keeps more than the sheet as fitted.
     better: float
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return asdict(self)
+        return in_units(self, {"kept": ("kept_g", grams), "gain": ("gain_g", grams)})
 
 
 @dataclass(frozen=True, repr=False)
@@ -117,7 +118,7 @@ def fitted_draws(fitted: Fitted, draws: int, seed: int) -> dict[str, Array]:
 def _kept(
     sheet: Sheet, base: Sheet, drawn: Mapping[str, Array], named: Iterable[float], seed: int
 ) -> tuple[Array, Array]:
-    """Return gold kept (g) and its share for each draw, (1 + draws,).
+    """Return gold kept (kg) and its share for each draw, (1 + draws,).
 
     A number that a trial sets is as the trial says: its own doubt, if it has one, is drawn.
     """
@@ -134,7 +135,7 @@ def _kept(
     model = Model.of(sheet, named)
     solution = solve(model, inputs_with(model, values, count))
     kept, fed = np.broadcast_to(solution.kept_gold, count), np.broadcast_to(solution.fed_gold, count)
-    return 1e3 * kept, kept / np.where(fed > 0, fed, 1.0)
+    return kept, kept / np.where(fed > 0, fed, 1.0)
 
 
 def _texts(sheet: Sheet, names: Iterable[str]) -> dict[str, str]:

@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,10 +18,11 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.notes import Note, note
+from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.confidence import DRAWS, SEED
 from flowsheet.study.estimate.corrected_draws import gather
@@ -35,23 +37,37 @@ _RANGE = re.compile(r"(?P<first>.+?)\s+to\s+(?P<last>.+?)\s+in\s+(?P<steps>\d+)"
 _ENDS = re.compile(r"[-+.#\d].*\s+to\s+[-+.#\d].*")
 
 
+TRIAL: Names = {
+    "kept": ("kept_g", grams),
+    "gain": ("gain_g", grams),
+    "worst": ("worst_g", grams),
+    "lost": ("lost_g", grams),
+}
+"""Fields of a trial that plain data tells by another name, and the unit that it says."""
+
+
 @dataclass(frozen=True)
 class Trial:
-    """One combination of settings and what it gives; shares are of all gold fed."""
+    """One combination of settings and what it gives: gold in kg; shares are of all gold fed."""
 
     settings: dict[str, str]
-    kept_g: float
+    kept: float
     kept_share: float
     #: Kept more than with the sheet as it stands.
-    gain_g: float
+    gain: float
     worst_stream: str
-    worst_g: float
+    #: Gold lost with it.
+    worst: float
     worst_share: float
-    #: Gold lost by stream, g.
-    lost_g: dict[str, float]
+    #: Gold lost by stream, kg.
+    lost: dict[str, float]
     #: What it leaves of one sack, and how much more than the sheet as it stands, where the sheet has prices.
     value: float | None = None
     value_gain: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, TRIAL)
 
 
 @dataclass(frozen=True, repr=False)
@@ -75,6 +91,16 @@ class Trials(Shown):
         now, *tried = (100 * row.kept_share for row in (self.base, *self.rows))
         told = f"{brief(now)} % kept as it stands, {brief(max(tried))} % at best"
         return "Trials", f"{len(self.rows)} of {', '.join(self.moved)}: {told}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        trials = [row.as_dict() for row in self.rows]
+        return {
+            "base": self.base.as_dict(),
+            "trials": trials,
+            "currency": self.currency or None,
+            "notes": texts(self.notes),
+        }
 
 
 def counts(sheet: Sheet) -> frozenset[str]:
@@ -209,8 +235,8 @@ def _refuted(solution: Solution) -> Iterator[Note]:
     gathered, _ = with_pile(sheet, gather(solution, DRAWS, SEED), DRAWS, SEED)
     if gathered.weighed is None:
         return
-    guess = 1e6 * float(solution.fed_gold) / float(solution.fed_solids)
-    known = 1e6 * float(np.mean(gathered.found.fed / gathered.found.rock))
+    guess = g_per_t(float(solution.fed_gold)) / float(solution.fed_solids)
+    known = g_per_t(float(np.mean(gathered.found.fed / gathered.found.rock)))
     if abs(guess / known - 1) < FAR_OFF:
         return
     sentence = (
@@ -227,30 +253,16 @@ def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_
     value = sheet_value(solution) if value_now is not None else None
     return Trial(
         settings=settings,
-        kept_g=1e3 * kept,
+        kept=kept,
         kept_share=kept / fed if fed > 0 else 0.0,
-        gain_g=1e3 * (kept - kept_now),
+        gain=kept - kept_now,
         worst_stream=worst.stream if worst else "",
-        worst_g=worst.gold_g if worst else 0.0,
+        worst=worst.gold if worst else 0.0,
         worst_share=worst.share if worst else 0.0,
-        lost_g={loss.stream: loss.gold_g for loss in lost},
+        lost={loss.stream: loss.gold for loss in lost},
         value=value,
         value_gain=None if value is None or value_now is None else value - value_now,
     )
-
-
-def numeric(values: list[str]) -> Iterator[float]:
-    """Turn the values of one setting into numbers for a plot: lengths in mm, shares in %, others as written."""
-    for text in values:
-        for dimension, scale in ((units.PLAIN, 1.0), (units.LENGTH, 1e3), (units.SHARE, 1e2), (units.GRADE, 1e6),
-                                 (units.MASS, 1.0)):  # fmt: skip
-            try:
-                yield scale * numbers.parse(text, dimension).value
-                break
-            except numbers.NumberMistake:
-                continue
-        else:
-            yield float("nan")
 
 
 def _wrong(text: str, message: str, remedy: str, code: str) -> SheetError:
