@@ -502,7 +502,7 @@ def test_each_command_has_help_and_json(flowsheet: Command, command: str) -> Non
     assert command in flowsheet("--help").out
 
 
-@pytest.mark.parametrize("arguments", [("runn", QUICK), ("run",), ("run", QUICK, "--jason"), ("run", QUICK, QUICK)])
+@pytest.mark.parametrize("arguments", [("runn", QUICK), ("run",), ("run", QUICK, "--jsno"), ("run", QUICK, QUICK)])
 def test_a_wrong_command_line_exits_with_2(flowsheet: Command, arguments: tuple[str, ...], tmp_path: Path) -> None:
     done = flowsheet(*arguments)
     assert (done.code, done.out) == (2, "")

@@ -134,6 +134,34 @@ def test_every_weigh_sheet_of_the_folder_is_named_by_a_sheet():
     assert [path.name for path in HERE.glob("*.csv") if path.name not in sheets] == []
 
 
+def test_every_name_that_people_use_leads_to_a_kind_or_an_outlet():
+    """None of them is a name already, and each is written as it is compared."""
+    for step in kinds().values():
+        names = [(kinds(), step.also), *(({p.name: p for p in step.ports}, port.also) for port in step.ports)]
+        for known, others in names:
+            for other in others:
+                assert other not in known
+                assert other == " ".join(other.casefold().split())
+    cures = {"sieve": "screen", "wash": "pan", "crush": "jaw_crush", "grind": "pulverize", "mill": "pulverize",
+             "table": "factors", "fire": "cupel", "Hand-pick": "sort"}  # fmt: skip
+    for name, kind in cures.items():
+        wrong = document.parse(QUICK.replace("do: screen, ", f"do: {name}, "), "x.yaml")
+        with pytest.raises(SheetError) as caught:
+            build(wrong, kinds())
+        assert f'"{kind}"' in only(caught.value.mistakes).remedy
+
+
+def test_a_long_sheet_without_an_alias_is_no_bomb():
+    steps = "".join(f"  s{i}: {{do: split, takes: m{i}, gives: {{a: m{i + 1}, b: w{i}}}}}\n" for i in range(4_000))
+    read = document.parse(f"ore: {{mass: 14 kg}}\nsteps:\n{steps}keep: [m4000]\n")
+    assert len(read.data["steps"]) == 4_000
+
+
+def test_a_comma_in_braces_is_told_only_where_it_stands_in_a_number():
+    for text in ("{a: 1, 2 b: 3}", '{a: "0",33: x}', "{a: 0, b: }", "{a: x,33: }"):
+        document.parse(f"x: {text}")
+
+
 def test_a_whole_sheet_has_no_mistakes():
     for path in CONFIGS.glob("*.yaml"):
         sheet, _ = load(path)

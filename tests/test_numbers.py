@@ -97,9 +97,11 @@ DOUBTS: list[tuple[Dimension, str, float, float]] = [
     (MASS, "14.2 kg ± 5 %", 14.2, 0.71), (MASS, "-14.2 kg ± 5 %", -14.2, 0.71),
     (GRADE, "22 g/t ± 8 g/t", 22e-6, 8e-6), (GRADE, "22 ± 8 g/t", 22e-6, 8e-6), (GRADE, "22 g/t ± 8", 22e-6, 8e-6),
     (GRADE, "22 g/t ± 10 %", 22e-6, 2.2e-6), (GRADE, "22 g/t ± 10%", 22e-6, 2.2e-6),
-    (GRADE, "2 % ± 10 %", 0.02, 0.002), (LENGTH, "20 mesh ± 10 %", 0.85e-3, 0.085e-3),
+    (GRADE, "22 g/t ± 10 percent", 22e-6, 2.2e-6), (LENGTH, "20 mesh ± 10 %", 0.85e-3, 0.085e-3),
     (LENGTH, "#20 ± 0.1 mm", 0.85e-3, 0.1e-3), (LENGTH, "1/2 ± 1/16 in", INCH / 2, INCH / 16),
-    # Of a share, percent are of the whole, not of the value.
+    # Of a value in percent, percent are points: of the whole, not of the value.
+    (GRADE, "2 % ± 0.1 %", 0.02, 0.001), (GRADE, "2 % ± 0.1", 0.02, 0.001), (GRADE, "2 pct ± 0.1 percent", 0.02, 0.001),
+    (FINENESS, "87 % ± 2 %", 870, 20), (SHARE, "80 percent ± 5 percent", 0.8, 0.05),
     (SHARE, "80 % ± 5 %", 0.8, 0.05), (SHARE, "80 ± 5 %", 0.8, 0.05), (SHARE, "80 % ± 5", 0.8, 0.05),
     (SHARE, "0.82 ± 0.05", 0.82, 0.05),
     (FINENESS, "870 ± 20", 870, 20), (FINENESS, "870 ± 2 %", 870, 17.4), (FINENESS, "22 ± 1 ct", 22000 / 24, 1000 / 24),
@@ -134,9 +136,14 @@ def test_an_even_spread(wanted, text, low, high):
     assert number.doubtful
 
 
-def test_a_doubt_of_nothing_is_none():
-    assert not parse("20 mm ± 0", LENGTH).doubtful
-    assert parse("20 mm ± 0", LENGTH).value == 0.02
+@pytest.mark.parametrize(("wanted", "text", "value"), [
+    (LENGTH, "20 mm ± 0", 0.02), (LENGTH, "20 mm ± 0 %", 0.02), (SHARE, "80 % ± 0 %", 0.8), (SHARE, "0.8 ± 0", 0.8),
+    (GRADE, "2 % ± 0 %", 0.02), (SHARE, "0 % to 0 %", 0.0), (LENGTH, "20 to 20 mm", 0.02),
+])  # fmt: skip
+def test_a_doubt_of_nothing_makes_a_number_exact(wanted, text, value):
+    number = parse(text, wanted)
+    assert (number.value, number.sd, number.low, number.high) == (value, 0.0, None, None)
+    assert not number.doubtful
 
 
 @pytest.mark.parametrize(("wanted", "text", "most"), [
@@ -224,7 +231,10 @@ REFUSED: list[tuple[Dimension, str, str, str]] = [
     (LENGTH, "20-25 mm", "with the word to", '"20 to 25 mm"'),
     (SHARE, "70 – 90 %", "with the word to", '"70 to 90 %"'),
     (LENGTH, "25 to 20 mm", "runs backwards", "smaller number first"),
-    (LENGTH, "20 to 20 mm", "runs backwards", "smaller number first"),
+    (MASS, "1 kg ± 1e200 kg", "larger than a mass can be", "14.2 kg ± 10 %"),
+    (SHARE, "80 % ± 150 %", "larger than a share can be", "80 % ± 5 %"),
+    (MASS, "0,33 g", "a comma stands inside", 'Write a point: "0.33 g"'),
+    (MASS, "0,333 g", "a comma stands inside", 'Write a point: "0.333 g"'),
     (LENGTH, "20 mm ± 1 mm ± 2 mm", "more than one doubt", "one doubt"),
     (LENGTH, "20 mm to 30 mm to 40 mm", "more than one doubt", "one doubt"),
     (LENGTH, "20 mm ± -1 mm", "is negative", "without a sign"),

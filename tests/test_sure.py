@@ -3,6 +3,7 @@ nothing. All numbers are invented."""
 
 from __future__ import annotations
 
+import json
 import math
 import shutil
 from dataclasses import replace
@@ -52,6 +53,27 @@ def weighed(folder: Path, **tables: str) -> Sheet:
     files = ", ".join(f"{name}.csv" for name in tables)
     path.write_text(SHEET.replace("WEIGHED", f"[{files}]" if len(tables) > 1 else files), encoding="utf-8")
     return sheet_of(path)
+
+
+@pytest.mark.parametrize("gold", ["  gold: {d50: 0.15 mm, d95: 0.5 mm}\n", ""])
+@pytest.mark.parametrize("weighed", ["{ore: {grade: 0 g/t}}", "{con: {gold: 0 mg}, fines: {grade: 0 g/t}}"])
+def test_draws_without_gold_tell_no_share(gold: str, weighed: str) -> None:
+    found = run(
+        sheet_of(f"""
+ore:
+  mass: 14.2 kg ± 14 kg
+  grade: 22 g/t
+  sizes: {{top: 100 mm, p80: 60 mm}}
+{gold}steps:
+  scalp: {{do: split, takes: ore, gives: {{a: con, b: fines}}, recovery: {{a: 0}}}}
+keep: [con]
+weighed: {weighed}
+""")
+    )
+    json.dumps(found.as_dict(), allow_nan=False)
+    assert found.sure is not None
+    assert found.sure.kept_share.mean == 0
+    assert "nan" not in " ".join(answer for _, answer in sentences.answers(found))
 
 
 def sure_of(found: Run) -> tuple[float, float, float]:

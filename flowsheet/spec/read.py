@@ -24,7 +24,7 @@ from flowsheet.spec.checks.money import read_worth
 from flowsheet.spec.checks.topic import topic_of
 from flowsheet.spec.checks.weighed import told_once
 from flowsheet.spec.text import numbers, units
-from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
+from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, SheetError, did_you_mean, meant_by, nearest
 from flowsheet.spec.weights.read_weighed import Texts, read_weighed, source_files
 from flowsheet.spec.weights.weigh_table import WeighSheet
 from flowsheet.spec.yaml import document as yaml_document
@@ -180,10 +180,19 @@ class _Shape:
                 )
             return None
         if do not in self.kinds:
-            self.say((*path, "do"), "no such kind of step", did_you_mean(do, self.kinds, "kinds"), code="kind_unknown")
+            self.say((*path, "do"), "no such kind of step", self._kind_meant(do), code="kind_unknown")
             return None
         step: StepBlock | None = self.block(self.kinds[do], path)
         return step
+
+    def _kind_meant(self, do: str) -> str:
+        """Return the remedy for a kind that there is not: a misspelt one, or one that people call otherwise."""
+        if nearest(do, self.kinds, VERY_ALIKE) is None:
+            meant = meant_by(do, {kind: step.also for kind, step in self.kinds.items()})
+            if meant:
+                named = [f'"{kind}" ({self.kinds[kind].what})' for kind in meant]
+                return f"Did you mean {' or '.join(named)}?"
+        return did_you_mean(do, self.kinds, "kinds")
 
     def beside(self, sheet: WeighSheet) -> _Shape:
         """Return what reads the blocks of a weigh sheet."""

@@ -88,7 +88,7 @@ class Crusher(Step):
 
 
 CRUSHER_PORTS = (
-    Port("product", "what comes out"),
+    Port("product", "what comes out", also=("crushed", "powder", "ground")),
     Port("held_up", "gold smeared and lodged in the machine", optional=True, metal=True),
 )
 

@@ -15,8 +15,8 @@ from flowsheet.spec.blocks.fields import Count, Length, Mass, Plain, Share, knob
 from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values, as_mass
 
 WASHING_PORTS = (
-    Port("concentrate", "what is kept"),
-    Port("tailings", "what is washed off", free_lost="too_fine", locked_lost="locked"),
+    Port("concentrate", "what is kept", also=("con", "conc", "heavies", "black sand")),
+    Port("tailings", "what is washed off", free_lost="too_fine", locked_lost="locked", also=("tails", "waste", "rest")),
 )
 
 

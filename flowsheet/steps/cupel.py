@@ -31,9 +31,10 @@ class Cupel(Step):
 
     kind = "cupel"
     what = "fires a charge to a bead of gold and silver"
+    also = ("fire", "fire assay", "assay")
     ports = (
-        Port("bead", "the bead", metal=True),
-        Port("absorbed", "what the cupel soaks up", free_lost="soaked_up", locked_lost="soaked_up"),
+        Port("bead", "the bead", metal=True, also=("prill", "metal")),
+        Port("absorbed", "what the cupel soaks up", free_lost="soaked_up", locked_lost="soaked_up", also=("loss",)),
     )
     cautions = (
         "Furnace heat; lead and bismuth oxide fume is poisonous: fume hood, respirator, no food near, spent cupels are "

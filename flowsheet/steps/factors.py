@@ -19,6 +19,7 @@ class Factors(Step):
 
     kind = "factors"
     what = "parts rock and gold by given shares"
+    also = ("table", "shaking table", "jig", "spiral", "centrifuge", "dry washer", "leach", "flotation")
     cautions = (LOCAL,)
     solids_need = ("split",)
     gold_need = ("recovery",)

@@ -17,6 +17,7 @@ class JawCrush(Crusher):
 
     kind = "jaw_crush"
     what = "breaks rock between two jaws"
+    also = ("crush", "crusher", "jaw", "break", "hammer")
     ports = CRUSHER_PORTS
     cautions = (
         SILICA,

@@ -16,9 +16,10 @@ class Magnet(Step):
 
     kind = "magnet"
     what = "lifts magnetic heavies out"
+    also = ("magnetic separator", "magnetic separation")
     ports = (
-        Port("magnetics", "what the magnet lifts", locked_lost="locked"),
-        Port("rest", "what it leaves"),
+        Port("magnetics", "what the magnet lifts", locked_lost="locked", also=("mags", "iron", "black sand")),
+        Port("rest", "what it leaves", also=("non magnetics", "left", "waste")),
     )
     cautions = ("Rub the magnetics out under water: they carry gold along.", LOCAL)
     parts_alike = True

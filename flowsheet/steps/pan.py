@@ -18,6 +18,7 @@ class Pan(Washer):
 
     kind = "pan"
     what = "washes light rock off the gold by hand"
+    also = ("wash", "panning", "gold pan", "batea")
     cautions = ("Pan wet and over a tub; never use mercury.", LOCAL)
 
     do: Literal["pan"] = Field(description="kind of equipment")

@@ -29,6 +29,7 @@ class Pulverize(Crusher):
 
     kind = "pulverize"
     what = "grinds rock to powder"
+    also = ("grind", "grinder", "mill", "ball mill", "hammer mill", "stamp mill", "crush", "crusher")
     ports = CRUSHER_PORTS
     cautions = (
         SILICA,

@@ -19,9 +19,10 @@ class Saw(Step):
 
     kind = "saw"
     what = "cuts rock into slabs"
+    also = ("cut", "slab")
     ports = (
-        Port("slabs", "the slabs"),
-        Port("swarf", "the mud of the blade's width"),
+        Port("slabs", "the slabs", also=("pieces", "slices")),
+        Port("swarf", "the mud of the blade's width", also=("mud", "dust", "kerf")),
     )
     cautions = (SILICA, "Saw wet, with eye protection and guards.", LOCAL)
     solids_need = ("kerf", "slab")

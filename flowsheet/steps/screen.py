@@ -27,7 +27,11 @@ class Screen(Step):
 
     kind = "screen"
     what = "parts rock by size at an opening"
-    ports = (Port("oversize", "what stays on the screen"), Port("undersize", "what passes it"))
+    also = ("sieve", "sift", "riddle", "grizzly", "trommel", "classify")
+    ports = (
+        Port("oversize", "what stays on the screen", also=("coarse", "plus", "over", "lumps")),
+        Port("undersize", "what passes it", also=("fines", "fine", "minus", "under", "passing")),
+    )
     cautions = (SILICA, LOCAL)
     solids_need = ("opening", "sizes")
     gold_need = ("opening", "sizes")

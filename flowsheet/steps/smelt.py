@@ -18,9 +18,10 @@ class Smelt(Step):
 
     kind = "smelt"
     what = "melts gold out of a concentrate with flux"
+    also = ("melt", "fire", "fuse", "furnace")
     ports = (
-        Port("button", "the metal", metal=True),
-        Port("slag", "the glass above it", free_lost="soaked_up", locked_lost="soaked_up"),
+        Port("button", "the metal", metal=True, also=("metal", "prill", "bar", "dore")),
+        Port("slag", "the glass above it", free_lost="soaked_up", locked_lost="soaked_up", also=("glass", "waste")),
     )
     cautions = (
         "Furnace heat and fume: face shield, gloves, dry moulds and tools, strong draught. Lead and bismuth oxide fume "

@@ -20,9 +20,12 @@ class Sort(Step):
 
     kind = "sort"
     what = "picks the rocks on which gold is seen"
+    also = ("pick", "hand sort", "hand pick", "look", "look over", "cob")
     ports = (
-        Port("picked", "rocks with gold in sight"),
-        Port("left", "rocks on which none was seen", free_lost="not_seen", locked_lost="not_seen"),
+        Port("picked", "rocks with gold in sight", also=("specimens", "hand picked", "seen")),
+        Port(
+            "left", "rocks on which none was seen", free_lost="not_seen", locked_lost="not_seen", also=("rest", "waste")
+        ),
     )
     cautions = ("Rinse rocks before you look: dry dust is silica, and clean faces show more gold.", LOCAL)
     solids_need = ("sizes", "grains")

@@ -18,6 +18,7 @@ class Split(Step):
 
     kind = "split"
     what = "parts a stream into like shares"
+    also = ("riffle", "quarter", "cone and quarter", "sample", "divide")
     cautions = (LOCAL,)
     gold_need = ("recovery",)
     gold_follows_rock = True

@@ -18,6 +18,8 @@ from flowsheet.spec.text.units import LENGTH
 
 # ASTM E11-01, Table 1.
 E11_PRINTED_INCHES = {"1": 25.0, "3/4": 19.0, "1/2": 12.5, "3/8": 9.5, "1/4": 6.3}
+# The same table: the sieves of the fourth-root-of-two series that have no fraction for a name.
+E11_DECIMAL_INCHES = {"5": 125.0, "4.24": 106.0, "2.12": 53.0, "1.06": 26.5, ".530": 13.2, ".265": 6.7}
 E11_PRINTED_NUMBERS = {"4": 4.75, "5": 4.00, "6": 3.35, "7": 2.80}
 # ASTM E11, Table 1, from memory.
 E11_REMEMBERED_NUMBERS = {
@@ -36,10 +38,21 @@ def test_mesh_numbers(number: str, mm: float) -> None:
     assert parse(f"{number} mesh", LENGTH).value == mm / 1000
 
 
-@pytest.mark.parametrize(("name", "mm"), E11_PRINTED_INCHES.items())
+@pytest.mark.parametrize(("name", "mm"), (E11_PRINTED_INCHES | E11_DECIMAL_INCHES).items())
 def test_inch_names(name: str, mm: float) -> None:
     assert E11_INCHES[name] == mm
     assert parse(f"E11 {name} in", LENGTH).value == mm / 1000
+
+
+@pytest.mark.parametrize("name", [".53", "0.530", "0.53"])
+def test_a_decimal_name_may_be_written_with_other_noughts(name: str) -> None:
+    assert parse(f"E11 {name} in", LENGTH).value == 13.2 / 1000
+
+
+def test_every_coarse_sieve_of_fluids_astm_table_has_an_inch_name() -> None:
+    ours = [mm / 1000 for mm in E11_INCHES.values()]
+    theirs = [sieve.opening for sieve in ASTM_E11_sieves.values() if sieve.opening > 0.0057]
+    assert sorted(theirs) == pytest.approx(sorted(ours), rel=1e-12)
 
 
 def test_every_sieve_of_ours_is_one_of_fluids_astm_table() -> None:

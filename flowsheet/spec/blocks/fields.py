@@ -171,6 +171,9 @@ class Block(BaseModel):
                 raise complaint(*_too_small(end, low, dimension), code="too_small")
             if high is not None and end > high:
                 raise complaint(*_too_large(end, high, dimension, value), code="too_large")
+        if high is not None and value.sd > high:
+            most = f"the doubt is larger than the most that makes sense here, {in_words(high, dimension)}"
+            raise complaint(most, "Check the doubt and its unit", code="doubt_too_large")
         return value
 
 
@@ -215,4 +218,5 @@ def in_words(value: float, dimension: units.Dimension) -> str:
     if shown is None:
         return f"{value:g}"
     scale, unit = next(((s, u) for s, u in shown if value >= s * (1 - 1e-9)), shown[-1])
-    return f"{value / scale:g} {unit}"
+    number = value / scale
+    return f"{number:.0f} {unit}" if number >= 1e5 else f"{number:g} {unit}"

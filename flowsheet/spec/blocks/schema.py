@@ -187,6 +187,8 @@ class Port:
     metal: bool = False
     free_lost: str = "other"
     locked_lost: str = "other"
+    #: What people call it besides; never read as its name, but it names the cure.
+    also: tuple[str, ...] = ()
 
 
 class StepBlock(Block):
@@ -194,6 +196,8 @@ class StepBlock(Block):
 
     kind: ClassVar[str] = ""
     what: ClassVar[str] = ""
+    #: What people call it besides, in small letters with blanks; never read as its name, but it names the cure.
+    also: ClassVar[tuple[str, ...]] = ()
     #: Outlets; empty where any names do.
     ports: ClassVar[tuple[Port, ...]] = ()
     cautions: ClassVar[tuple[str, ...]] = ()

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.spec.blocks.factors import Band, Factors
+from flowsheet.spec.blocks.schema import StepBlock
 from flowsheet.spec.checks.draft import TOLERANCE, Draft, amiss
-from flowsheet.spec.text.mistakes import Mistake, did_you_mean
+from flowsheet.spec.checks.streams import outlet_meant
+from flowsheet.spec.text.mistakes import Mistake
 from flowsheet.spec.yaml.document import Path_
 
 
@@ -20,7 +22,7 @@ def factors_make_sense(draft: Draft) -> Iterator[Mistake]:
                 continue
             path: Path_ = ("steps", name, field_name)
             if not amiss(step):
-                yield from _outlet_faults(draft, path, factors, list(step.outlets))
+                yield from _outlet_faults(draft, path, factors, step)
             if factors.by_form and field_name == "split":
                 yield draft.document.mistake(
                     path,
@@ -44,10 +46,11 @@ def factors_make_sense(draft: Draft) -> Iterator[Mistake]:
                 )
 
 
-def _outlet_faults(draft: Draft, path: Path_, factors: Factors, known: list[str]) -> Iterator[Mistake]:
+def _outlet_faults(draft: Draft, path: Path_, factors: Factors, step: StepBlock) -> Iterator[Mistake]:
+    known = list(step.outlets)
     strangers = [outlet for outlet in factors.outlets if outlet not in known]
     for outlet in strangers:
-        like = did_you_mean(outlet, known, "outlets of this step")
+        like = outlet_meant(outlet, known, step)
         yield draft.document.name_mistake((*path, outlet), "the step has no such outlet", like, code="outlet_unknown")
     left = [outlet for outlet in known if outlet not in factors.outlets]
     if strangers:

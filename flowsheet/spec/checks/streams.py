@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
+from flowsheet.spec.blocks.schema import StepBlock
 from flowsheet.spec.checks.draft import Draft, missing_ports
-from flowsheet.spec.text.mistakes import Mistake, did_you_mean, nearest
+from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, did_you_mean, meant_by, nearest
 from flowsheet.spec.yaml.document import Path_
 
 
@@ -143,7 +144,7 @@ def ports_exist(draft: Draft) -> Iterator[Mistake]:
         known = [p.name for p in step.ports]
         for port in step.gives:
             if known and port not in known:
-                like = did_you_mean(port, known, "outlets")
+                like = outlet_meant(port, known, step)
                 yield draft.document.name_mistake(
                     (*path, port), f"{step.kind} has no such outlet", like, code="outlet_unknown"
                 )
@@ -153,6 +154,15 @@ def ports_exist(draft: Draft) -> Iterator[Mistake]:
             yield draft.document.mistake(
                 path, f'the outlet "{port}" goes nowhere', f"Add {stream}", code="outlet_missing"
             )
+
+
+def outlet_meant(name: str, known: list[str], step: StepBlock) -> str:
+    """Return the remedy for an outlet that is none of the ``known`` of a step: misspelt, or called otherwise."""
+    if nearest(name, known, VERY_ALIKE) is None:
+        meant = meant_by(name, {port: step.port(port).also for port in known})
+        if meant:
+            return "Did you mean " + " or ".join(f'"{port}"' for port in meant) + "?"
+    return did_you_mean(name, known, "outlets of this step")
 
 
 def _outlets(names: list[str]) -> str:

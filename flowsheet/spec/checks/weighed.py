@@ -24,6 +24,8 @@ SURE = 3.0
 """Standard deviations that a weight may be above its feed: above that, chance makes 1 in 700."""
 SLIGHT = 0.005
 """Share by which a weight may be above its feed in any case: typical, no source."""
+TEN_FROM, TEN_TO = 2.0, 10.05
+"""Times its feed between which a weight may be a slip of the point: a tenth of it is a fair part of the feed."""
 ALL_DOUBT = 100.0
 """Times its own value from where on the doubt of an assay is a slip of the unit: typical, no source."""
 NO_STREAM, NO_MOIST_MASS = "weighed_stream_unknown", "moist_mass_missing"
@@ -268,7 +270,10 @@ def _readings(number: Number, dry: float, limit: float) -> str:
         other = number.value * read.ratio(unit, units.MASS)
         return other < number.value * (1 - SLIGHT) and other * dry <= limit * (1 + SLIGHT)
 
-    told = [f"Did you mean {read.digits} {small}?" for small in read.thousandth if fits(small)]
+    meant = [f"{read.digits} {small}" for small in read.thousandth if fits(small)]
+    if TEN_FROM * limit <= number.value * dry <= TEN_TO * limit and read.tenth:
+        meant.insert(0, read.tenth)
+    told = [f"Did you mean {', or '.join(meant)}?"] if meant else []
     others = [f"{other}, write {read.digits} {other}" for other in OTHER_SCALES if fits(other)]
     if others:
         told.append("If you weighed in " + ", or in ".join(others[:2]))

@@ -18,10 +18,18 @@ E11_NUMBERS: dict[str, float] = {
 
 #: Inch name of a test sieve → nominal aperture in mm. A name is not a length: "1 in" is 25.0 mm, not 25.4.
 E11_INCHES: dict[str, float] = {
-    "4": 100.0, "3 1/2": 90.0, "3": 75.0, "2 1/2": 63.0, "2": 50.0, "1 3/4": 45.0, "1 1/2": 37.5,
-    "1 1/4": 31.5, "1": 25.0, "7/8": 22.4, "3/4": 19.0, "5/8": 16.0, "1/2": 12.5, "7/16": 11.2, "3/8": 9.5,
-    "5/16": 8.0, "1/4": 6.3,
+    "5": 125.0, "4.24": 106.0, "4": 100.0, "3 1/2": 90.0, "3": 75.0, "2 1/2": 63.0, "2.12": 53.0, "2": 50.0,
+    "1 3/4": 45.0, "1 1/2": 37.5, "1 1/4": 31.5, "1.06": 26.5, "1": 25.0, "7/8": 22.4, "3/4": 19.0, "5/8": 16.0,
+    ".530": 13.2, "1/2": 12.5, "7/16": 11.2, "3/8": 9.5, "5/16": 8.0, ".265": 6.7, "1/4": 6.3,
 }  # fmt: skip
+
+#: The names that are decimals, by their value: ".53" and "0.530" are the same sieve.
+_DECIMAL = {float(name): mm for name, mm in E11_INCHES.items() if "." in name}
+
+
+def inch_mm(name: str) -> float | None:
+    """Return the aperture in mm of the sieve of an inch ``name`` ("1/2", ".530"), or None if ASTM E11 has none."""
+    return _DECIMAL.get(float(name)) if "." in name else E11_INCHES.get(name)
 
 
 def aperture_mm(number: str) -> float | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import KW_ONLY, asdict, dataclass
 
 from flowsheet.spec.text.notes import CODE, NOTHING, Subject
@@ -100,6 +101,16 @@ def nearest(name: str, known: Iterable[str], alike: float = ALIKE) -> str | None
     folded = {k.casefold(): k for k in reversed([k for k in known if len(k) <= LONGEST_NAME])}
     found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=alike)
     return folded[found[0]] if found else None
+
+
+def meant_by(name: str, synonyms: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return the known names of which one of the ``synonyms`` is ``name``, or is all but ``name``."""
+    folded = " ".join(re.split(r"[\s_-]+", name.casefold()))
+    same = [known for known, others in synonyms.items() if folded in others]
+    if same:
+        return same
+    like = nearest(folded, [other for others in synonyms.values() for other in others], VERY_ALIKE)
+    return [known for known, others in synonyms.items() if like in others]
 
 
 def did_you_mean(name: str, known: Iterable[str], noun: str = "known names") -> str:

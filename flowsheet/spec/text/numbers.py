@@ -4,8 +4,8 @@ Grammar (blanks are free):
 
 * one value: ``14.2 kg``, ``1/2 in``, ``2 1/4 in``, ``#20`` or ``20 mesh`` (ASTM E11), ``E11 1/2 in``
   (the sieve of that name, 12.5 mm), ``80 %``
-* one standard deviation of doubt: ``14.2 kg ± 20 g``, ``22 ± 8 g/t``, ``22 g/t ± 10 %`` (of the value;
-  for a share, of the whole); ``+/-`` and ``+-`` do as well
+* one standard deviation of doubt: ``14.2 kg ± 20 g``, ``22 ± 8 g/t``, ``22 g/t ± 10 %`` (a part of the
+  value; of a value in percent, points: ``2 % ± 0.1 %``); ``+/-`` and ``+-`` do as well; ``± 0`` makes it exact
 * an even spread: ``0.7 to 0.9``, ``20 to 25 mm``
 """
 
@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from flowsheet.spec.text import mesh
+from flowsheet.spec.text.refusals import LONGEST, NumberMistake, like, no_number
 from flowsheet.spec.text.units import (
     COUNT,
     FINENESS,
@@ -28,31 +29,25 @@ from flowsheet.spec.text.units import (
     UnitMistake,
     as_grade,
     factor,
+    is_share,
 )
+
+__all__ = ["AT_BOUND", "LONGEST", "Number", "NumberMistake", "as_written", "lend_unit", "parse", "value_as_written"]
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
 _ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,/+–—-].*)?")
 _MESH = re.compile(r"(?:#|[Nn]o\.?)\s*(?P<a>\d+(?:\.5| 1/2)?)|(?P<b>\d+(?:\.5| 1/2)?)\s*mesh", re.IGNORECASE)
-_E11 = re.compile(r"E11\s+(?P<name>\d+(?:\s+\d+/\d+)?|\d+/\d+)\s*(?:in|inch|\")", re.IGNORECASE)
+_E11 = re.compile(r"E11\s+(?P<name>\d+(?:\s+\d+/\d+)?|\d+/\d+|\d*\.\d+)\s*(?:in|inch|\")", re.IGNORECASE)
 _DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _RANGE = re.compile(r"\s+to\s+", re.IGNORECASE)
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _BLANKS = str.maketrans({"\u00a0": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "\u2044": "/"})
-_CURLY = "“”„‟‘’‚‛«»"
 
-LONGEST = 100
-"""Characters; what is longer is no number, and is not searched for one."""
+MOST_DOUBT = 1e12
+"""SI; no doubt of what is weighed, measured or paid at a bench is larger, and sums of its squares stay numbers."""
 
 AT_BOUND = 1e-9
 """A number this close to a bound (relative) is meant to be on it: 10 um is not 1e-5 m to the last bit."""
-
-
-class NumberMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error of ours)
-    """The text is not a number of the wanted kind; ``remedy`` says what to write."""
-
-    def __init__(self, message: str, remedy: str, code: str) -> None:
-        super().__init__(message)
-        self.message, self.remedy, self.code = message, remedy, code
 
 
 @dataclass(frozen=True)
@@ -87,12 +82,12 @@ def parse(text: str, wanted: Dimension) -> Number:
     Raises NumberMistake with the remedy where the text has no unit, the wrong one, or is no number.
     """
     if len(text) > LONGEST:
-        raise _no_number(text, wanted)
+        raise no_number(text, wanted)
     clean = _tidy(text)
     if not clean:
         mesh_hint = '. Put a mesh number in quotes, "#20": a # behind a blank starts a comment'
         raise NumberMistake(
-            "nothing is written here", _like(wanted) + (mesh_hint if wanted is LENGTH else ""), code="nothing_written"
+            "nothing is written here", like(wanted) + (mesh_hint if wanted is LENGTH else ""), code="nothing_written"
         )
     for mark, build in ((_DOUBT, _with_sd), (_RANGE, _with_range)):
         halves = mark.split(clean)
@@ -118,7 +113,7 @@ def _tidy(text: str) -> str:
 
 
 def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
-    if second.endswith("%") and wanted is not SHARE:
+    if _is_share(second) and not (wanted is SHARE or _is_share(first)):
         value = _one(first, wanted)
         sd = abs(value) * _one(second, SHARE)
     else:
@@ -130,11 +125,16 @@ def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
         raise NumberMistake(
             "the doubt after ± is negative", "Write how far off it may be, without a sign", code="doubt_negative"
         )
-    if not math.isfinite(sd):
-        raise NumberMistake(
-            "the doubt after ± is too large", f"Write something like {wanted.example} ± 10 %", code="doubt_too_large"
-        )
+    if not sd <= min(wanted.most, MOST_DOUBT):
+        message = f"the doubt after ± is larger than {wanted} can be"
+        raise NumberMistake(message, f"Write something like {wanted.example} ± {wanted.doubt}", code="doubt_too_large")
     return Number(value, sd=sd, text=text, **_limits(wanted))
+
+
+def _is_share(text: str) -> bool:
+    """Whether one value is written in percent or per mille."""
+    found = _ONE.fullmatch(text)
+    return found is not None and bool(found["unit"]) and is_share(found["unit"])
 
 
 def _refuse_half_a_percent(first: str, second: str) -> None:
@@ -159,8 +159,10 @@ def _refuse_half_a_percent(first: str, second: str) -> None:
 def _with_range(first: str, second: str, wanted: Dimension, text: str) -> Number:
     first, second = lend_unit(first, second)
     low, high = _one(first, wanted), _one(second, wanted)
-    if low >= high:
+    if low > high:
         raise NumberMistake("the range runs backwards", "Write the smaller number first", code="range_backwards")
+    if low == high:
+        return Number(low, text=text, **_limits(wanted))
     middle = low + (high - low) / 2
     return Number(middle, sd=(high - low) / math.sqrt(12), low=low, high=high, text=text, **_limits(wanted))
 
@@ -206,7 +208,7 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
         return sieve
     found = _ONE.fullmatch(text)
     if found is None:
-        raise _no_number(text, wanted)
+        raise no_number(text, wanted)
     value = _fraction(found["number"]) * (-1 if found["sign"] == "-" else 1)
     unit = (found["unit"] or "").strip()
     if unit:
@@ -215,7 +217,7 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
                 raise NumberMistake(
                     "a sign stands before a mesh number", f"Write {found['number']} mesh", code="no_number"
                 )
-            raise NumberMistake(f"a mesh number, where {wanted} is wanted", _like(wanted), code="wrong_unit")
+            raise NumberMistake(f"a mesh number, where {wanted} is wanted", like(wanted), code="wrong_unit")
         if wanted is GRADE and (per := as_grade(unit)) is not None:
             raise NumberMistake(
                 "a grade is so much gold in so much rock", f'Write "{found["number"]} {per}"', code="wrong_unit"
@@ -235,11 +237,11 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
             code=UNIT_MISSING,
         )
     if not math.isfinite(value):
-        raise NumberMistake(f"too large for {wanted}", _like(wanted), code="too_large")
+        raise NumberMistake(f"too large for {wanted}", like(wanted), code="too_large")
     if a_doubt:
         return value
     if wanted is COUNT and value != int(value):
-        raise NumberMistake("a whole number is wanted", _like(wanted), code="whole_number_wanted")
+        raise NumberMistake("a whole number is wanted", like(wanted), code="whole_number_wanted")
     if wanted is FINENESS and 0 < value <= 1 and not unit:
         raise NumberMistake(
             "fineness counts parts in a thousand", f"Did you mean {1000 * value:g}?", code="fineness_out_of_range"
@@ -251,11 +253,11 @@ def _sieve(text: str) -> float | None:
     """Return the aperture in m that a mesh number or a sieve's inch name stands for; None if it is neither."""
     if found := _E11.fullmatch(text):
         name = " ".join(found["name"].split())
-        if name not in mesh.E11_INCHES:
+        if (aperture := mesh.inch_mm(name)) is None:
             raise NumberMistake(
                 f"ASTM E11 has no {name} in sieve", "It has: " + ", ".join(mesh.E11_INCHES), code="no_such_sieve"
             )
-        return mesh.E11_INCHES[name] / 1000
+        return aperture / 1000
     if found := _MESH.fullmatch(text):
         number = found["a"] or found["b"]
         aperture = mesh.aperture_mm(number)
@@ -281,59 +283,3 @@ def _fraction(number: str) -> float:
             )
         total += float(top) / float(bottom or 1)
     return total
-
-
-def _like(wanted: Dimension) -> str:
-    return f"Write something like {wanted.example}"
-
-
-def _no_number(text: str, wanted: Dimension) -> NumberMistake:
-    """Say why a text is no number, as well as can be told."""
-    text = text[:LONGEST]
-    if re.match(r"[+-]?\.?(?:nan|inf(?:inity)?)\b", text, re.IGNORECASE):
-        return NumberMistake("this is no number that a scale or a sieve can show", _like(wanted), code="no_number")
-    if found := re.match(r"[+-]?(?:\d{1,3}(?:,\d{3})+(?![\d,])|\d+(?=,\d))", text):
-        return _comma(text, found[0])
-    if found := re.match(r"(\d+)-(\d+/\d+)(.*)", text):
-        return NumberMistake(
-            "a hyphen stands inside the number", f'Write "{found[1]} {found[2]}{found[3]}"', code="no_number"
-        )
-    if found := re.match(r"([\d.]+)\s*[-–—]\s*(\d.*)", text):
-        return NumberMistake(
-            "a range is written with the word to", f'Write "{found[1]} to {found[2]}"', code="no_number"
-        )
-    if found := re.match(rf"[{_CURLY}]+(.*?)[{_CURLY}]*$", text):
-        return NumberMistake(
-            "curly quotes are no quotes here", f'Write "{found[1].strip()}" with straight quotes', code="curly_quotes"
-        )
-    if found := re.match(r"[+-]?\d{1,3}(?:\s\d{3})+(?!\s*\d)", text):
-        plain = re.sub(r"\s", "", found[0])
-        return NumberMistake(
-            "a blank stands inside the number", f'Write "{plain}{text[found.end() :]}"', code="blank_in_number"
-        )
-    if re.match(r"[+-]?\d+\s+\d", text):
-        return NumberMistake(
-            "a blank stands inside the number", "Write it without: 1400 and not 1 400", code="blank_in_number"
-        )
-    if re.match(r"[^\d]+\d", text) and (wanted is not LENGTH or not re.match(r"E11", text, re.IGNORECASE)):
-        return NumberMistake(
-            "something stands before the number", f"{_like(wanted)}; doubt goes behind it, after ±", code="no_number"
-        )
-    if re.match(r"E11", text, re.IGNORECASE):
-        return NumberMistake(
-            "this is no name of a sieve", 'Write E11 and the inches, as "E11 1/2 in"', code="no_such_sieve"
-        )
-    return NumberMistake(f"this is not {wanted}", _like(wanted), code="no_number")
-
-
-def _comma(text: str, number: str) -> NumberMistake:
-    """A comma may part thousands or decimals, so none is taken: ``1,400`` is refused with both readings."""
-    if "," in number:
-        plain = number.replace(",", "") + text[len(number) :]
-        decimal = text.replace(",", ".", 1)
-        either = number.count(",") == 1 and "." not in text
-        remedy = f'Write "{plain}"' + (f' or "{decimal}", whichever you mean' if either else "")
-        return NumberMistake("a comma stands inside the number", remedy, code="comma_in_number")
-    return NumberMistake(
-        "a comma stands inside the number", f'Write a point: "{text.replace(",", ".", 1)}"', code="comma_in_number"
-    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
 
 from flowsheet.spec.text import numbers, units
 
@@ -40,6 +41,14 @@ class Written:
     def thousandfold(self) -> tuple[str, ...]:
         """The unit that is most often meant where the number is far too small."""
         return _UP.get(self.unit.casefold(), ())
+
+    @property
+    def tenth(self) -> str:
+        """The same with the point one place further left ("85.3 kg": "8.53 kg"); "" of a fraction."""
+        try:
+            return f"{Decimal(self.digits).scaleb(-1):f} {self.unit}"
+        except InvalidOperation:
+            return ""
 
     def ratio(self, unit: str, wanted: units.Dimension) -> float:
         """Return what the same digits in another unit are, over what they are in this one."""

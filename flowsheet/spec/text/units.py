@@ -104,6 +104,8 @@ class Dimension:
     bare_ok: bool = False
     least: float = 0.0
     most: float = math.inf
+    #: How a doubt of the example may be written.
+    doubt: str = "10 %"
 
     def __str__(self) -> str:
         return f"a {self.name}"
@@ -112,10 +114,10 @@ class Dimension:
 LENGTH = Dimension("length", "20 mm", _LENGTHS)
 MASS = Dimension("mass", "14.2 kg", _MASSES)
 GRADE = Dimension("grade", "22 g/t", _GRADES, most=1.0)
-SHARE = Dimension("share", "80 %", "%, ‰", bare_ok=True, most=1.0)
+SHARE = Dimension("share", "80 %", "%, ‰", bare_ok=True, most=1.0, doubt="5 %")
 PLAIN = Dimension("plain number", "0.7", bare_ok=True)
-COUNT = Dimension("whole number", "2", bare_ok=True)
-FINENESS = Dimension("fineness", "870", "ct, %, ‰", bare_ok=True, most=1000.0)
+COUNT = Dimension("whole number", "2", bare_ok=True, doubt="1")
+FINENESS = Dimension("fineness", "870", "ct, %, ‰", bare_ok=True, most=1000.0, doubt="20")
 
 #: What each dimension takes, by the kinds that ``_resolve`` tells apart.
 _TAKES = {
@@ -160,6 +162,11 @@ def factor(unit: str, wanted: Dimension) -> float:
             f"{article}, where {wanted} is wanted", f"Write {wanted}, for example {wanted.example}", code="wrong_unit"
         )
     return value * 1000 if wanted is FINENESS else value
+
+
+def is_share(unit: str) -> bool:
+    """Whether a unit is percent or per mille, however it is spelt."""
+    return _canonical(unit) in ("%", "‰")
 
 
 def as_grade(unit: str) -> str | None:

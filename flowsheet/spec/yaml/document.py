@@ -16,12 +16,14 @@ import yaml
 
 from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
 from flowsheet.spec.text.notes import NOTHING, Subject
+from flowsheet.spec.text.refusals import comma
 from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
 from flowsheet.spec.yaml.faults import yaml_fault
 
 Path_: TypeAlias = tuple[str | int, ...]
 
-MOST_NODES = 20_000
+MOST_PARTS = 80_000
+"""Names, values, brackets and beginnings of blocks in a sheet, aliases unfolded; a step is some twenty of them."""
 MOST_DEPTH = 40
 
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -174,8 +176,9 @@ class _Walker:
     def plain(self, node: yaml.Node, path: Path_) -> Any:
         self.count += 1
         self.document.marks.setdefault(path, _place(node))
-        if self.count > MOST_NODES or len(self.open) > MOST_DEPTH or any(node is outer for outer in self.open):
-            # What was written out is within these bounds (see _check_size), so an alias passed them.
+        if self.count > MOST_PARTS or len(self.open) > MOST_DEPTH or any(node is outer for outer in self.open):
+            # What was written out is within these bounds (see _check_size: every node is one event or more), so it was
+            # an alias that passed them.
             if not self.mistakes:
                 named = next((path[:n] for n in (3, 2, 1) if path[:n] in self.document.keys), ())
                 message = "the aliases (*) in this field unfold without end"
@@ -200,15 +203,22 @@ class _Walker:
 
     def _mapping(self, node: yaml.Node, path: Path_) -> dict[str, Any]:
         data: dict[str, Any] = {}
+        before: yaml.Node | None = None
+        last = ""
         for key, value in node.value:
-            if self.count > MOST_NODES:
+            if self.count > MOST_PARTS:
                 break
             if not isinstance(key, yaml.ScalarNode):
                 self._say(
                     key, path, "a field's name must be plain text", "Write name: value", code="field_name_no_text"
                 )
                 continue
-            name = key.value
+            if (split := _parted_by_comma(before, key, value)) is not None:
+                wrong = comma(split, split[: len(split) - len(split.lstrip("+-0123456789,"))])
+                self._say(before or key, (*path, last), wrong.message, wrong.remedy, wrong.code, split)
+                continue
+            name = last = key.value
+            before = value
             at = (*path, name)
             if name in data:
                 line = self.document.keys[at][0]
@@ -228,11 +238,21 @@ class _Walker:
                 self.document.marks[at] = _place(value)
         return data
 
-    def _say(self, node: yaml.Node, path: Path_, message: str, remedy: str, code: str) -> None:
+    def _say(self, node: yaml.Node, path: Path_, message: str, remedy: str, code: str, told: str = "") -> None:
         line, column = _place(node)
         name = ".".join(map(str, path))
-        read = shortened(node.value) if isinstance(node, yaml.ScalarNode) else None
+        read = told or (shortened(node.value) if isinstance(node, yaml.ScalarNode) else None)
         self.mistakes.append(Mistake(message, remedy, name, read, self.document.file, line, column, code=code))
+
+
+def _parted_by_comma(before: yaml.Node | None, key: yaml.ScalarNode, value: yaml.Node) -> str | None:
+    """Return a number that a comma parts, as ``{gold: 0,33 g}``: to YAML, "33 g" is then a field with nothing in it."""
+    if not (isinstance(before, yaml.ScalarNode) and isinstance(value, yaml.ScalarNode)) or value.value:
+        return None
+    told = f"{before.value},{key.value}"
+    beside = key.start_mark.index == before.end_mark.index + 1
+    plain = not (before.style or key.style or value.style)
+    return told if beside and plain and re.match(r"[+-]?\d+,\d", told) else None
 
 
 def _place(node: yaml.Node) -> tuple[int, int]:
@@ -247,7 +267,7 @@ def _check_size(text: str, file: str) -> None:
             depth += 1
         elif isinstance(event, (yaml.MappingEndEvent, yaml.SequenceEndEvent)):
             depth -= 1
-        if depth > MOST_DEPTH or count > 4 * MOST_NODES:
+        if depth > MOST_DEPTH or count > MOST_PARTS:
             line, column = (event.start_mark.line + 1, event.start_mark.column + 1) if event.start_mark else (1, 1)
             what = "nested too deeply" if depth > MOST_DEPTH else "too long"
             remedy = 'See what a sheet looks like: "flowsheet new FILE" writes one'

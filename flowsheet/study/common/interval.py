@@ -33,6 +33,12 @@ class Interval:
         return cls(scale * float(draws.mean()), scale * float(draws.std()), float(low), float(middle), float(high))
 
     @classmethod
+    def of_shares(cls, part: Array, whole: Array) -> Interval:
+        """Return the interval of part ÷ whole, both (D,); draws of which the whole is nothing tell no share."""
+        some = whole > 0
+        return cls.of_draws(part[some] / whole[some] if some.any() else np.zeros(1))
+
+    @classmethod
     def of_law(cls, mass: Array, by_grain: Array, mean: float, variance: float, scale: float = 1e3) -> Interval:
         """Return the interval of gold ``by_grain`` (E, S) kg in grains of ``mass`` (S,) kg, times ``scale``.
 
@@ -67,5 +73,4 @@ def share(mass: Array, part: Array, whole: Array, rng: np.random.Generator) -> I
     rest = np.maximum(whole[chosen] - part[chosen], 0.0)
     inside = sample(mass, part[chosen] / mass, tries, rng, SHARE_CELLS)
     outside = sample(mass, rest / mass, tries, rng, SHARE_CELLS)
-    some = inside + outside > 0
-    return Interval.of_draws(inside[some] / (inside + outside)[some] if some.any() else np.zeros(1))
+    return Interval.of_shares(inside, inside + outside)

@@ -68,7 +68,7 @@ def sure(solution: Solution) -> Sure | None:
     found, mass, rng = gathered.found, gathered.found.mass, gathered.rng
     head = Interval.of_draws(found.fed / found.rock, 1e6)
     if not model.grains_known:
-        kept, part = Interval.of_draws(found.kept, 1e3), Interval.of_draws(found.kept / found.fed)
+        kept, part = Interval.of_draws(found.kept, 1e3), Interval.of_shares(found.kept, found.fed)
         known = gathered.weighed is not None
         return Sure(head, kept, part, {}, (), known, gathered.fitted, gathered.notes)
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
