@@ -108,19 +108,19 @@ def test_anchors_stand_for_what_they_name():
 
 
 def test_a_mistake_in_a_missing_field_stands_at_its_block():
-    mistake = parse(SHEET, "a.yaml").mistake(("ore", "grade"), "the ore has no grade", "Add one")
+    mistake = parse(SHEET, "a.yaml").mistake(("ore", "grade"), "the ore has no grade", "Add one", code="odd")
     assert (mistake.file, mistake.line, mistake.column) == ("a.yaml", 3, 1)
     assert (mistake.field, mistake.read) == ("ore.grade", None)
 
 
 def test_a_mistake_in_a_value_shows_what_was_read():
-    mistake = parse(SHEET).mistake(("ore", "sizes", 1, "sieve"), "odd", "Mend it")
+    mistake = parse(SHEET).mistake(("ore", "sizes", 1, "sieve"), "odd", "Mend it", code="odd")
     assert (mistake.line, mistake.column, mistake.read) == (7, 15, "#20")
     assert mistake.field == "ore.sizes.1.sieve"
 
 
 def test_a_mistake_in_a_name_shows_the_name():
-    mistake = parse(SHEET).name_mistake(("steps", "scalp", "takes"), "odd", "Mend it")
+    mistake = parse(SHEET).name_mistake(("steps", "scalp", "takes"), "odd", "Mend it", code="odd")
     assert (mistake.line, mistake.column, mistake.read) == (9, 23, "takes")
     mistake = parse(SHEET).block_mistake(("steps", "scalp"), "odd", "Mend it")
     assert (mistake.line, mistake.column, mistake.read) == (9, 3, None)
@@ -129,7 +129,10 @@ def test_a_mistake_in_a_name_shows_the_name():
 def test_what_was_changed_after_reading_has_no_line():
     found = parse(SHEET, "a.yaml")
     changed = Document(found.file, found.data, changed=True)
-    assert str(changed.mistake(("ore", "mass"), "odd", "Mend it")) == '--set: ore.mass: read "14.2 kg": odd. Mend it.'
+    assert (
+        str(changed.mistake(("ore", "mass"), "odd", "Mend it", code="odd"))
+        == '--set: ore.mass: read "14.2 kg": odd. Mend it.'
+    )
 
 
 def test_the_text_of_what_is_no_text():
