@@ -6,6 +6,7 @@ import dataclasses
 import re
 from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,13 @@ import pytest
 from sheets import run_of, sheet_of
 from test_worth import SIZED
 
+import flowsheet as fs
 from flowsheet.show import notebook
 from flowsheet.show.text import markup
 from flowsheet.spec.rocks import specimen_table
 from flowsheet.spec.yaml import document
 from flowsheet.study.balance.reconcile import reconcile_sheet
-from flowsheet.study.balance.result import Reconciled
+from flowsheet.study.balance.result import Reconciled, Reconciliation
 from flowsheet.study.common import notebook_result
 from flowsheet.study.estimate.chance import Chance, chance
 from flowsheet.study.estimate.fit import Fitted, fit
@@ -29,6 +31,8 @@ from flowsheet.study.money.result import Worths
 from flowsheet.study.money.valuation import worth
 from flowsheet.study.rocks.hydrostatic import weigh
 from flowsheet.study.rocks.result import SpecimenGold, Specimens
+from flowsheet.study.rocks.slabs import Cutting
+from flowsheet.study.run.overview import Overview
 from flowsheet.study.run.run import Run, run
 from flowsheet.study.sampling.sampling_plan import Planned, Wish, planned
 from flowsheet.study.trials.forecast import Forecasts, run_forecasts
@@ -44,7 +48,16 @@ steps:
   part: {do: split, takes: ore, gives: {a: con, b: 'NAME'}, split: {a: 40 %}}
 keep: con
 """.replace("NAME", HOSTILE.replace("'", "''"))
+SHOW = Path(notebook.__file__).parent
 VOID = {"br", "hr", "img", "meta", "link", "input"}
+
+
+def subclasses(kind: type) -> Iterator[type]:
+    """Go through all classes of the program below one."""
+    for one in kind.__subclasses__():
+        if one.__module__.startswith("flowsheet."):
+            yield one
+        yield from subclasses(one)
 
 
 class Reader(HTMLParser):
@@ -108,6 +121,9 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
     LotSheet: (lambda: lot_sheet(sheet_of(SACK), 1), "Lot sheet", 0, 0),
     SpecimenGold: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),
     Specimens: (one_specimen, "A specimen", 1, 2),
+    Cutting: (lambda: fs.cut("120 mm", "6 mm", "5 mm", "1 mm"), "Ways to cut", 1, 1),
+    Overview: (lambda: fs.check(SACK), "Quillfeather dump, sack 3", 0, 0),
+    Reconciliation: (lambda: fs.reconcile(SACK), "What the weights say", 1, 3),
     Worths: (lambda: worth(sheet_of(SIZED), 20, 1, iter), "What it is worth", 2, 5),
 }  # fmt: skip
 
@@ -135,8 +151,17 @@ def test_each_result_shows_itself(kind: type) -> None:
 
 
 def test_all_results_that_commands_print_are_here() -> None:
-    assert set(notebook.PAGES) == set(MAKERS)
-    assert all(issubclass(kind, notebook_result.Shown) for kind in MAKERS)
+    views = [import_module(f"flowsheet.show.{path.parent.name}.notebook") for path in SHOW.glob("*/notebook.py")]
+    assert {kind for room in views for kind in room.VIEWS} == set(MAKERS) == set(subclasses(notebook_result.Shown))
+    for room in views:
+        assert all(notebook.view_of(kind) is room for kind in room.VIEWS)
+
+
+def test_several_tests_stand_one_below_the_other() -> None:
+    read = Reader(str(fs.reconcile(PILE)._repr_html_()))
+    heads = [f"What the weights say: sack{i}" for i in range(1, 7)]
+    assert read.words["h2"] == heads
+    assert sum(tag == "style" for tag, _ in read.tags) == 1
 
 
 def test_a_run_says_its_answers_and_its_balance() -> None:

@@ -24,8 +24,8 @@ from strategies import sheets
 from tiers import examples
 
 from flowsheet.ore.arrays import Array
-from flowsheet.show.balance import weight_plots
-from flowsheet.show.estimate import chance_plots
+from flowsheet.show.balance import weight_pictures, weight_plots
+from flowsheet.show.estimate import chance_plots, sack_pictures
 from flowsheet.show.graphics import inline_svg, style
 from flowsheet.show.run import gold_bar, pictures, run_plots
 from flowsheet.show.run.files import default_streams
@@ -92,8 +92,8 @@ class Facts:
             pictures.by_size(self.run, default_streams(self.run)),
             pictures.coarse_band(self.run, self.chance),
             pictures.losses(self.run),
-            pictures.weights_moved(self.reconciled),
-            pictures.next_sack(self.chance),
+            weight_pictures.weights_moved(self.reconciled),
+            sack_pictures.next_sack(self.chance),
         )
         self.pictures: list[Picture] = [one for one in drawn if one is not None]
 
@@ -473,7 +473,7 @@ def test_no_name_lies_over_a_bar(sack: Facts, nasty: Facts) -> None:
 
 def test_where_nothing_checks_any_weight_there_is_no_picture(sack: Facts) -> None:
     free = [replace(weight, standardised=float("nan")) for weight in sack.reconciled.weights]
-    assert pictures.weights_moved(replace(sack.reconciled, weights=free)) is None
+    assert weight_pictures.weights_moved(replace(sack.reconciled, weights=free)) is None
 
 
 def test_names_of_screens_stand_beside_each_other_or_on_rows_of_their_own(sack: Facts) -> None:

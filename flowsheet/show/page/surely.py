@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from flowsheet.show.estimate import sack_pictures
 from flowsheet.show.page import render
 from flowsheet.show.run import certainty, pictures
 from flowsheet.spec.text.notes import texts
@@ -21,6 +22,6 @@ def sure_part(both: Pair) -> str:
         run = certainty.as_sure_as(run, found)
     if run.sure is None:
         return render.part("sure", said=certainty.NO_GOLD, against=[], pictures=[])
-    drawn = [pictures.coarse_band(run, found), pictures.next_sack(found) if found is not None else None]
+    drawn = [pictures.coarse_band(run, found), sack_pictures.next_sack(found) if found is not None else None]
     return render.part("sure", said=certainty.said(run), against=texts(certainty.against(run)),
                        pictures=[one for one in drawn if one is not None])  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.show.estimate import chances
+from flowsheet.show.estimate import chances, sack_pictures
 from flowsheet.show.report import grids
 from flowsheet.show.report.facts import Facts
 from flowsheet.show.report.weights import weights
@@ -194,7 +194,7 @@ def _next_sack(facts: Facts) -> Section:
     lines = (chances.head(found), chances.next_sack(found, rock), chances.most_doubt(found), chances.gy(found))
     ranked = chances.doubts(found)
     told = (ranked,) if len(ranked.rows) > 1 else ()
-    return Section("next", head, lines, (pictures.next_sack(found),), told)
+    return Section("next", head, lines, (sack_pictures.next_sack(found),), told)
 
 
 def _balance(run: Run) -> Section:

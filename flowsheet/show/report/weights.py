@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flowsheet.show.balance import reconciled
+from flowsheet.show.balance import reconciled, weight_pictures
 from flowsheet.show.report.facts import Facts
-from flowsheet.show.run import pictures, run_tables
+from flowsheet.show.run import run_tables
 from flowsheet.show.text.content import Section
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.balance.result import Reconciled
@@ -47,7 +47,7 @@ def _test(key: str, head: str, found: Reconciled, rest: tuple[str, ...]) -> Sect
     if found.to_know:
         grids.append(reconciled.unknown(found))
     lines = [f"{question}\n{answer}" for question, answer in reconciled.answers(found)]
-    picture = pictures.weights_moved(found)
+    picture = weight_pictures.weights_moved(found)
     return Section(
         key,
         head,

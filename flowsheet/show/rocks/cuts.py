@@ -17,6 +17,7 @@ from flowsheet.study.rocks.slabs import ACROSS, ALONG, Cut, Range, Rock
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 AN_IDEAL = (
     "The rock is taken as a block and the band as flat and through its middle; where the first cut falls is left to "
@@ -206,15 +207,20 @@ def write_cuts(rock: Rock, cuts: Sequence[Cut], folder: Path) -> list[Path]:
 
 
 def picture(rock: Rock, cuts: Sequence[Cut], path: Path) -> None:
+    """Write the rock drawn from the side."""
+    save(figure(rock, cuts), path)
+
+
+def figure(rock: Rock, cuts: Sequence[Cut]) -> Figure:
     """Draw the rock from the side with its band and the cuts, each way beside the other (first slab and kerf)."""
     first = cuts[0]
     same = [c for c in cuts if (c.slab, c.kerf) == (first.slab, first.kerf)]
     tall = 1.3 + 4.2 * rock.high / rock.long
-    figure, panels = new_figure(len(same), 4.6, min(max(tall, 2.6), 8.0))
+    drawn, panels = new_figure(len(same), 4.6, min(max(tall, 2.6), 8.0))
     for axes, one in zip(panels, same, strict=True):
         _draw(axes, rock, one)
-    figure.suptitle(f"Seen from the side: {_sizes(first)}", fontsize=11)
-    save(figure, path)
+    drawn.suptitle(f"Seen from the side: {_sizes(first)}", fontsize=11)
+    return drawn
 
 
 def _draw(axes: Axes, rock: Rock, one: Cut) -> None:
