@@ -14,7 +14,7 @@ from pathlib import Path
 
 FOLDER = Path(__file__).parents[2] / "guide"
 ORDER = ("start", "sheet", "numbers", "weights", "answers", "sampling", "pile", "money", "rocks", "page", "care",
-         "model")  # fmt: skip
+         "python", "model")  # fmt: skip
 """The pages as one reads them; the file of each is NAME.md."""
 
 _HEADING = re.compile(r"## (?P<names>[a-z_]+(?:, [a-z_]+)*): (?P<title>.+)")
