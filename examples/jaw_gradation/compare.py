@@ -6,19 +6,18 @@ Published: US Army Corps of Engineers subcourse EN5464, Rock Crushing Operations
 
 from pathlib import Path
 
-from flowsheet.solve.model import load
-from flowsheet.study.run.run import run
+import flowsheet as fs
 
-INCH_MM = 25.4
+INCH = 0.0254
 PUBLISHED = {2.25: 85, 2.0: 78, 1.75: 70, 1.5: 63, 1.25: 55, 1.0: 46, 0.875: 41, 0.75: 35}
 
 
 def passing(sheet: Path) -> dict[float, float]:
     """Return the percentage of the product that passes each published sieve."""
-    rows = run(load(sheet)[0]).streams["crushed"].sizes
-    total = sum(row.light_kg + row.heavy_kg for row in rows)
+    rows = fs.run(sheet, certain=False).streams["crushed"].sizes
+    total = sum(row.light + row.heavy for row in rows)
     return {
-        inch: 100 * sum(r.light_kg + r.heavy_kg for r in rows if r.upper_mm <= inch * INCH_MM + 1e-6) / total
+        inch: 100 * sum(row.light + row.heavy for row in rows if row.upper <= inch * INCH + 1e-9) / total
         for inch in PUBLISHED
     }
 
