@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import inspect
 import json
+import re
 import subprocess
 import sys
 import textwrap
@@ -16,6 +18,8 @@ from new_kinds import TUB, TUB_SHEET, kind_added, printed
 import flowsheet
 from flowsheet import steps
 from flowsheet.spec.blocks.fields import extra_of
+from flowsheet.spec.text.mistakes import Mistake
+from flowsheet.spec.text.notes import Note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.steps.base import Step
 
@@ -298,3 +302,137 @@ def test_without_its_file_the_kind_is_unknown(tmp_path: Path) -> None:
                           text=True, check=False, timeout=60)  # fmt: skip
     assert done.returncode == 2
     assert "tub" in done.stderr
+
+
+# ── codes, not prose ────────────────────────────────────────────────────────────────────────────────────────
+
+SHORTEST_PROSE = 12
+"""Characters from where on a text with a blank in it is taken for a piece of a sentence."""
+SENTENCES = {"message", "remedy", "sentence"}
+"""Attributes that hold prose: what a mistake or a note says, to be read by people only."""
+SEARCHES = {"startswith", "endswith", "removeprefix", "removesuffix", "find", "index", "count", "split", "partition",
+            "search", "match", "fullmatch"}  # fmt: skip
+#: Modules that must read the words of somebody else: PyYAML's errors carry no codes.
+FOREIGN_WORDS = {"flowsheet.spec.yaml.faults"}
+#: Constants that are a mark in a file, not prose.
+MARKS = {"MARK"}
+
+
+def is_prose(text: str) -> bool:
+    return len(text) >= SHORTEST_PROSE and re.search(r"\w\w \w\w", text) is not None
+
+
+def prose_constants(tree: ast.Module) -> set[str]:
+    """Return the names of a module's constants that hold a piece of a sentence."""
+    found = set()
+    for node in tree.body:
+        if isinstance(node, ast.Assign | ast.AnnAssign) and node.value is not None:
+            for target in node.targets if isinstance(node, ast.Assign) else [node.target]:
+                pairs = [(target, node.value)]
+                if isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple):
+                    pairs = list(zip(target.elts, node.value.elts, strict=False))
+                found |= {name.id for name, value in pairs if isinstance(name, ast.Name)
+                          and isinstance(value, ast.Constant) and isinstance(value.value, str)
+                          and is_prose(value.value)}  # fmt: skip
+    return found - MARKS
+
+
+def hangs_on_prose(source: str, known: set[str]) -> list[str]:
+    """Return where a source compares with, or searches for, a piece of a sentence.
+
+    ``known``: constants, as module and name, that hold such a piece.
+    To compare with a constant as a whole is to compare with a name, unless what is compared is a sentence itself.
+    """
+    tree = ast.parse(source)
+    mine, rooms = prose_constants(tree), {}
+    for node in ast.walk(tree):
+        for alias in node.names if isinstance(node, ast.ImportFrom) else ():
+            whole = f"{node.module}.{alias.name}"
+            rooms[alias.asname or alias.name] = whole
+            mine |= {alias.asname or alias.name} if whole in known else set()
+
+    def pieces(node: ast.expr) -> Iterator[str]:
+        for inner in ast.walk(node):
+            if isinstance(inner, ast.Constant) and isinstance(inner.value, str) and is_prose(inner.value):
+                yield inner.value
+
+    def constants(node: ast.expr) -> Iterator[str]:
+        if isinstance(node, ast.Name) and node.id in mine:
+            yield node.id
+        elif isinstance(node, ast.Attribute) and f"{rooms.get(ast.unparse(node.value))}.{node.attr}" in known:
+            yield node.attr
+
+    def sentences(node: ast.expr) -> Iterator[str]:
+        if isinstance(node, ast.Attribute) and node.attr in SENTENCES:
+            yield f".{node.attr}"
+
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Compare):
+            parts = [node.left, *node.comparators]
+            told = [piece for part in parts for piece in (*pieces(part), *sentences(part))]
+            if any(isinstance(op, ast.In | ast.NotIn) for op in node.ops) and not isinstance(
+                node.comparators[0], ast.Tuple | ast.Set | ast.List | ast.Dict
+            ):
+                told += constants(node.left)
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in SEARCHES:
+            told = [piece for part in node.args for piece in (*pieces(part), *constants(part), *sentences(part))]
+            told += sentences(node.func.value)
+        else:
+            continue
+        found += [f"line {node.lineno}: {piece}" for piece in told]
+    return found
+
+
+def test_no_logic_hangs_on_prose() -> None:
+    sources = {dotted(path): path.read_text(encoding="utf-8") for path in MODULES}
+    known = {f"{module}.{name}" for module, source in sources.items() for name in prose_constants(ast.parse(source))}
+    found = {module: told for module, source in sources.items()
+             if module not in FOREIGN_WORDS and (told := hangs_on_prose(source, known))}  # fmt: skip
+    assert found == {}, "ask for the code, the subject or the numbers of a Note or a Mistake, not for its words"
+
+
+@pytest.mark.parametrize(
+    ("source", "found"),
+    [
+        ('shown = [n for n in notes if "still does not agree" in n]', ["line 1: still does not agree"]),
+        ('WORDS = "still does not agree"\nshown = WORDS in note.text', ["line 2: WORDS"]),
+        ("from flowsheet.show.run.certainty import WORDS\nshown = WORDS in note", ["line 2: WORDS"]),
+        ("from flowsheet.show.run import certainty\nshown = certainty.WORDS in note", ["line 2: WORDS"]),
+        ('if note.startswith(("the grade is that of", "no")): pass', ["line 1: the grade is that of"]),
+        ('if mistake.message == "no": pass', ["line 1: .message"]),
+        ('if "unit" in mistake.message: pass', ["line 1: .message"]),
+        ('if re.fullmatch(r"measured twice, first in line (.*)", text): pass',
+         ["line 1: measured twice, first in line (.*)"]),
+        ('KIND = "kind of step"\nif topic.group == KIND or topic.group in (KIND, 1): pass', []),
+        ('if mistake.code == "moist_mass_missing" or "±" in text or "a.b" in name: pass', []),
+    ],
+)  # fmt: skip
+def test_the_check_of_prose_can_fail(source: str, found: list[str]) -> None:
+    assert hangs_on_prose(source, {"flowsheet.show.run.certainty.WORDS"}) == found
+
+
+def prose_fields(source: str) -> list[str]:
+    """Return the fields and variables of a source, called notes or warnings, that hold plain text."""
+    return [f"line {node.lineno}: {ast.unparse(node)}" for node in ast.walk(ast.parse(source))
+            if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name)
+            and node.target.id in ("notes", "warnings")
+            and re.search(r"\bstr\b", ast.unparse(node.annotation))]  # fmt: skip
+
+
+def test_notes_of_results_carry_codes() -> None:
+    found = {dotted(path): told for path in MODULES if room_of(dotted(path)) in ROOMS[: ROOMS.index("show")]
+             and (told := prose_fields(path.read_text(encoding="utf-8")))}  # fmt: skip
+    assert found == {}
+    assert prose_fields("class Run:\n    notes: list[str]") == ["line 2: notes: list[str]"]
+
+
+def test_every_mistake_and_note_has_a_code() -> None:
+    """A mistake cannot be made without one (mypy says so as well), nor either of them with one that is no name."""
+    assert "code" in {p.name for p in inspect.signature(Mistake).parameters.values() if p.default is p.empty}
+    assert "code" in {p.name for p in inspect.signature(Note).parameters.values() if p.default is p.empty}
+    for code in ("", "Needs unit", "needs unit", "needs-unit"):
+        with pytest.raises(ValueError, match="is no code"):
+            Mistake("a", "b", code=code)
+        with pytest.raises(ValueError, match="is no code"):
+            Note(code, "a")

@@ -198,8 +198,8 @@ def test_every_shipped_sheet_has_every_section_and_the_answers_of_its_run(path: 
     assert [key for key in keys if key in ALWAYS] == ALWAYS
     assert len(set(keys)) == len(keys)
     solved = known(path).run
-    answers = [one for one in sentences.answers(solved) if one[0] != certainty.QUESTION]
-    answers.insert(1, (certainty.QUESTION, " ".join([certainty.said(solved), *texts(certainty.against(solved))])))
+    answers = sentences.answers_without_doubt(solved)
+    answers.insert(1, (sentences.HOW_SURE, " ".join([certainty.said(solved), *texts(certainty.against(solved))])))
     # First of all, and in the order of a run.
     assert [section.head for section in found.sections[: len(answers)]] == [question for question, _ in answers]
     for section, (question, answer) in zip(found.answers, answers, strict=True):

@@ -102,7 +102,7 @@ def ranked_figure(found: Chance) -> Figure:
     rows = chances.doubts(found).rows
     figure, (axes,) = new_figure(1, 8.6, 1.5 + 0.42 * len(rows), grid="x")
     for k, (name, _, share) in enumerate(rows):
-        axes.barh(k, 100 * share, 0.6, **bar_look(1 if name == "luck with grains" else 0))
+        axes.barh(k, 100 * share, 0.6, **bar_look(1 if name == chances.LUCK else 0))
         axes.annotate(f"{100 * share:.0f} %", (100 * share, k), (4, 0), textcoords="offset points", va="center")
     name_rows(axes, [f"{name}\n{text}" if text else name for name, text, _ in rows])
     axes.set_xlim(0, 110)

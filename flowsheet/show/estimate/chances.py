@@ -34,6 +34,10 @@ def streams(found: Chance) -> Grid:
     return Grid("chances", "Gold of the next sack by stream", columns, rows)
 
 
+LUCK = "luck with grains"
+"""How the ranked doubts call what no number of the sheet decides."""
+
+
 def coarse(found: Chance) -> Grid:
     """Return the share of the gold above each opening with its interval."""
     columns = (
@@ -55,7 +59,7 @@ def doubts(found: Chance) -> Grid:
     """Return the parts of the doubt about the gold kept, largest first."""
     columns = (Column("Doubt"), Column("in the sheet"), Column("Part of the doubt, %", _share))
     rows: list[tuple[Any, ...]] = [(d.name, d.text, d.share) for d in found.doubts if d.share >= NOTHING]
-    rows.append(("luck with grains", "", found.luck_share))
+    rows.append((LUCK, "", found.luck_share))
     return Grid("doubts", "What the doubt about the gold kept comes from", columns, sorted(rows, key=lambda r: -r[2]))
 
 

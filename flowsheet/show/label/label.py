@@ -39,6 +39,8 @@ class Part:
     rows: tuple[tuple[str, str], ...] = ()
     lines: tuple[str, ...] = ()
     loud: bool = False
+    #: Whether it is what the page is for.
+    main: bool = False
 
 
 def parts(found: LotSheet) -> list[Part]:
@@ -46,7 +48,7 @@ def parts(found: LotSheet) -> list[Part]:
     return [
         Part("What was tested", tuple(_tested(found))),
         Part("How", (), _steps(found)),
-        Part("Head grade", (), _grade(found)),
+        Part("Head grade", (), _grade(found), main=True),
         Part("What was kept of it", tuple(_all_kept(found)), _more(len(found.kept), MOST_KEPT)),
         *([Part("What another sack holds", (), (_next(found),))] if found.next_low_g is not None else []),
         *([Part("Look at this", (), _notes(found))] if found.notes else []),
@@ -191,7 +193,7 @@ def html(found: LotSheet) -> str:
     title = escape(_printable(_cut(found.title)))
     body = [f"<h1>{title}</h1>", f'<p class="what">Lot sheet: an estimate from {_tests(found)} at the bench</p>']
     for part in parts(found):
-        kind = ' class="loud"' if part.loud else ' class="grade"' if part.head == "Head grade" else ""
+        kind = ' class="loud"' if part.loud else ' class="grade"' if part.main else ""
         body.append(f"<section{kind}><h2>{escape(part.head)}</h2>")
         if part.rows:
             rows = "".join(

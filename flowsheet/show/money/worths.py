@@ -197,11 +197,11 @@ def _about_the_same(found: Worths, what: str) -> str:
     one, other = found.ways[:2]
     surer, less = sorted((one, other), key=lambda way: (-way.counts.pays, way.counts.net.sd))
     left = [f"{way.name} leaves {span(way.counts.net, found.currency)}" for way in (one, other)]
-    loses = [_chances(1 - way.counts.pays) for way in (surer, less)]
+    loses = [f"{100 * (1 - way.counts.pays):.0f}" for way in (surer, less)]
     why = (
         "its interval is the narrower"
         if loses[0] == loses[1]
-        else f"it loses money in {loses[0]}, {less.name} in {loses[1].removesuffix(' of 100 draws')}"
+        else f"it loses money in {loses[0]} of 100 draws, {less.name} in {loses[1]}"
     )
     return (
         f"About the same: of {what}, after all costs and fees, {left[0]}, {left[1]}. {surer.name} is the surer ({why})."

@@ -24,10 +24,9 @@ FINEST = 1e-3
 def coarse(run: Run, found: Chance | None) -> Grid:
     """Return the feed above each opening, with the ends of its share of the gold where these are known."""
     plain = run_tables.coarse(run)
-    shares = found.coarse if found is not None else run.sure.coarse if run.sure is not None else {}
-    known = {millimetres(size): one for size, one in shares.items()}
-    told = found.coarse_weighed if found is not None else run.sure.coarse_weighed if run.sure is not None else ()
-    weighed = [millimetres(size) for size in told]
+    told = found if found is not None else run.sure
+    known = {millimetres(size): one for size, one in told.coarse.items()} if told is not None else {}
+    weighed = [millimetres(size) for size in told.coarse_weighed] if told is not None else []
     if not known:
         return plain
     gold = 1 + [column.head for column in plain.columns].index("Gold, %")

@@ -102,8 +102,8 @@ def on_paper(sections: Sequence[Section]) -> list[Section]:
 
 
 def _answers(run: Run) -> Iterator[Section]:
-    keep, *others = [one for one in sentences.answers(run) if one[0] != certainty.QUESTION]
-    told = [keep, (certainty.QUESTION, certainty.said(run)), *others]
+    keep, *others = sentences.answers_without_doubt(run)
+    told = [keep, (sentences.HOW_SURE, certainty.said(run)), *others]
     for key, (question, answer) in zip(ANSWERS, told, strict=True):
         doubts = [f"{text[:1].upper()}{text[1:]}" for text in texts(certainty.against(run))] if key == SURE else []
         yield Section(key, question, lines=(answer,), items=tuple(doubts), answer=True)

@@ -9,14 +9,12 @@ from flowsheet.show.run.sentences import how_sure
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
 from flowsheet.study.common.uncertain_inputs import doubtful
-from flowsheet.study.estimate.confidence import Sure
 from flowsheet.study.estimate.corrected_draws import STILL_DISAGREES
 from flowsheet.study.run.run import Run, refuted, warnings
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.chance import Chance
 
-QUESTION = "How sure is that?"
 UNTOLD = (
     "The sheet gives no number a doubt and nothing is weighed, so nobody can tell. Write the grade as 22 g/t ± 8 g/t, "
     "or weigh what comes out."
@@ -31,13 +29,10 @@ def can_tell(sheet: Sheet) -> bool:
 
 def as_sure_as(run: Run, found: Chance) -> Run:
     """Return a run that is as sure as the chances say: both come of the same draws, which take their time once."""
-    weighed = found.weighed is not None
-    known = Sure(found.head_grade, found.kept, found.kept_share, found.coarse, found.coarse_weighed, weighed,
-                 found.fitted, found.notes)  # fmt: skip
     solution = run.solution
-    told = [*warnings(solution), *refuted(solution, known)]
+    told = [*warnings(solution), *refuted(solution, found)]
     notes = dict.fromkeys((*solution.model.notes(), *solution.notes, *found.notes))
-    return replace(run, sure=known, warnings=told, notes=list(notes))
+    return replace(run, sure=found, warnings=told, notes=list(notes))
 
 
 def said(run: Run) -> str:

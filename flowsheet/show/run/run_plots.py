@@ -60,11 +60,8 @@ class Known:
 
 def known(run: Run, chance: Chance | None) -> Known:
     """Return what is known of the coarse shares: by the chances where they were worked out, else by the run."""
-    if chance is not None:
-        return Known(chance.coarse, chance.coarse_weighed)
-    if run.sure is not None:
-        return Known(run.sure.coarse, run.sure.coarse_weighed)
-    return Known({}, ())
+    told = chance if chance is not None else run.sure
+    return Known(told.coarse, told.coarse_weighed) if told is not None else Known({}, ())
 
 
 def screens(run: Run) -> dict[str, float]:

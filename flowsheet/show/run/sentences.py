@@ -11,7 +11,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
 from flowsheet.study.common.units_out import told_apart
-from flowsheet.study.estimate.confidence import Sure
+from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.run.losses import Loss
 from flowsheet.study.run.run import CaughtRow, Run
 from flowsheet.study.run.screen_options import Finer
@@ -43,13 +43,20 @@ REMEDIES = {
     "other": "Keep it, weigh it and have it assayed before it is thrown away",
 }
 
+HOW_SURE = "How sure is that?"
+
 
 def answers(run: Run) -> list[tuple[str, str]]:
     """Return (question, answer) for how much is coarse, what a finer screen brings, and where gold is lost."""
-    sure = [] if run.sure is None else [("How sure is that?", how_sure(run, run.sure))]
+    sure = [] if run.sure is None else [(HOW_SURE, how_sure(run, run.sure))]
+    first, *others = answers_without_doubt(run)
+    return [first, *sure, *others]
+
+
+def answers_without_doubt(run: Run) -> list[tuple[str, str]]:
+    """Return the same (question, answer) without how sure they are."""
     return [
         ("What you keep", kept(run)),
-        *sure,
         ("How much gold does the coarse fraction hold?", coarse(run)),
         ("What would a finer screen bring?", finer(run)),
         ("Where is gold lost?", " ".join(losses(run))),
@@ -68,14 +75,14 @@ def kept(run: Run) -> str:
     )
 
 
-def how_sure(run: Run, sure: Sure) -> str:
+def how_sure(run: Run, sure: Confidence) -> str:
     """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
     grains = ", luck with grains counted in" if run.solution.model.grains_known else ""
     text = (
         f"Nine times in ten a sack like this gives {spans.gold_of_g(sure.kept)} to keep, "
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
-    if sure.weighed:
+    if sure.weighed is not None:
         return f"By your weights the ore holds {spans.old_grade(sure.head_grade)}. {text}"
     if sure.fitted:
         return f"As the weights correct the sheet, the ore holds {spans.old_grade(sure.head_grade)}. {text}"

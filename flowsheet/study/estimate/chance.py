@@ -6,7 +6,7 @@ Doubt is drawn (``gathered``); luck is worked out exactly for each draw (``luck`
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,6 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.compound_poisson import Spread, spread
@@ -24,9 +23,9 @@ from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import TRIES, Interval, share, together
 from flowsheet.study.common.monte_carlo import Progress
 from flowsheet.study.common.notebook_result import Shown
-from flowsheet.study.common.units_out import millimetres, told_apart
+from flowsheet.study.common.units_out import told_apart
+from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
-from flowsheet.study.estimate.ore_from_weights import KnownOre
 
 DRAWS = 2000
 GRADE = "what the weights leave open of the grade"
@@ -43,8 +42,11 @@ class Doubt:
 
 
 @dataclass(frozen=True, repr=False)
-class Chance(Shown):
+class Chance(Shown, Confidence):
     """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed.
+
+    The head grade is the ore's, as far as it is known; a coarse share is of the ore where it was weighed, else of the
+    next sack.
 
     >>> import flowsheet as fs
     >>> fs.chance("sack3.yaml", draws=500)
@@ -52,14 +54,8 @@ class Chance(Shown):
     """
 
     streams: dict[str, Interval]
-    #: Of the ore, as far as it is known; and of the next sack from it, with the luck of its grains.
-    head_grade: Interval
+    #: Of the next sack, with the luck of its grains.
     sack_grade: Interval
-    kept: Interval
-    kept_share: Interval
-    #: Opening (m) → share of the gold above it: of the ore where it was weighed, else of the next sack.
-    coarse: dict[float, Interval]
-    coarse_weighed: tuple[float, ...]
     #: The openings that the sheet's own steps name, coarsest first.
     own_openings: tuple[float, ...]
     less_than_half: float
@@ -72,13 +68,9 @@ class Chance(Shown):
     #: Relative standard deviation of one sack's gold by luck alone: by counting grains, and by Gy's formula.
     by_grains: float
     by_gy: Gy
-    #: What the weights told of the grade; None where they did not.
-    weighed: KnownOre | None
-    fitted: bool
     draws: int
     seed: int
     closure: float
-    notes: list[Note] = field(default_factory=list)
 
     def _headline(self) -> tuple[str, str]:
         kept = self.kept_share
@@ -88,6 +80,7 @@ class Chance(Shown):
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         return {
+            **self.intervals(),
             "streams": {name: {"gold_g": asdict(interval)} for name, interval in self.streams.items()},
             "next_sack": {
                 "less_than_half": self.less_than_half,
@@ -95,22 +88,13 @@ class Chance(Shown):
                 "mean_g": 1e3 * self.next_mean,
                 "quantiles_g": {f"p{p}": 1e3 * self.next_sack.quantile(p / 100) for p in (5, 25, 50, 75, 95)},
             },
-            "head_grade_g_per_t": asdict(self.head_grade),
             "sack_grade_g_per_t": asdict(self.sack_grade),
-            "kept": {"gold_g": asdict(self.kept), "share": asdict(self.kept_share)},
-            "coarse": [
-                {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
-                for size, one in self.coarse.items()
-            ],
             "doubts": [asdict(doubt) for doubt in self.doubts],
             "luck_share": self.luck_share,
             "fundamental_error": {"by_grains": self.by_grains, "by_gy": asdict(self.by_gy)},
-            "weighed": self.weighed is not None,
-            "fitted": self.fitted,
             "draws": self.draws,
             "seed": self.seed,
             "closure": self.closure,
-            "notes": texts(self.notes),
         }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
@@ -16,14 +16,20 @@ from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.common.units_out import millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import gather
 
+if TYPE_CHECKING:
+    from flowsheet.study.estimate.ore_from_weights import KnownOre
+
 DRAWS = 400
 """Fewer than ``chance`` takes: a run is to answer at once."""
 SEED = 1
 
 
 @dataclass(frozen=True)
-class Sure:
-    """Intervals that hold the truth nine times in ten: g, g/t, shares of all gold fed."""
+class Confidence:
+    """Intervals that hold the truth nine times in ten: g, g/t, shares of all gold fed.
+
+    A run has these alone; ``chance`` tells more of the same draws, so that its result is one of these too.
+    """
 
     head_grade: Interval
     kept: Interval
@@ -32,12 +38,12 @@ class Sure:
     coarse: dict[float, Interval]
     #: The openings whose share the weights tell, of the ore; the others are for a sack like this one.
     coarse_weighed: tuple[float, ...]
-    #: Whether the grade is that of the weights, and whether the other numbers were fitted to them.
-    weighed: bool
+    #: What the weights told of the grade, None where they did not; and whether the other numbers were fitted to them.
+    weighed: KnownOre | None
     fitted: bool
     notes: list[Note]
 
-    def as_dict(self) -> dict[str, Any]:
+    def intervals(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         return {
             "head_grade_g_per_t": asdict(self.head_grade),
@@ -46,7 +52,7 @@ class Sure:
                 {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
                 for size, one in self.coarse.items()
             ],
-            "weighed": self.weighed,
+            "weighed": self.weighed is not None,
             "fitted": self.fitted,
             "notes": texts(self.notes),
         }
@@ -59,7 +65,7 @@ def _told(model: Model) -> list[float]:
     return own or openings(model)
 
 
-def sure(solution: Solution) -> Sure | None:
+def sure(solution: Solution) -> Confidence | None:
     """Return how sure a solved sheet's answers are; None where it gives neither doubts nor weights, or no gold."""
     model = solution.model
     if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
@@ -69,19 +75,18 @@ def sure(solution: Solution) -> Sure | None:
     head = Interval.of_draws(found.fed / found.rock, 1e6)
     if not model.grains_known:
         kept, part = Interval.of_draws(found.kept, 1e3), Interval.of_shares(found.kept, found.fed)
-        known = gathered.weighed is not None
-        return Sure(head, kept, part, {}, (), known, gathered.fitted, gathered.notes)
+        return Confidence(head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes)
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
     coarse = {told_apart(size): share(mass, above, fed, rng) for size, above in found.above.items()}
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
     coarse.update({size: Interval.of_draws(known.draws(rng, DRAWS)) for size, known in told.items()})
-    return Sure(
+    return Confidence(
         head,
         together(mass, mine, found.kept),
         share(mass, mine, fed, rng),
         coarse,
         tuple(told),
-        gathered.weighed is not None,
+        gathered.weighed,
         gathered.fitted,
         gathered.notes,
     )

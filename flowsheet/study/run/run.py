@@ -17,7 +17,7 @@ from flowsheet.study.common.coarse_fraction import Coarse, coarse
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
 from flowsheet.study.common.units_out import g_per_t, grams, in_units
-from flowsheet.study.estimate.confidence import SEED, Sure, sure
+from flowsheet.study.estimate.confidence import SEED, Confidence, sure
 from flowsheet.study.run.losses import Loss, losses
 from flowsheet.study.run.screen_options import Finer, finer
 from flowsheet.study.run.sensitivity import Change, advice
@@ -63,7 +63,7 @@ class Run(Shown):
     finer: list[Finer]
     advice: list[Change]
     #: How sure the answers are; None where the sheet gives neither doubts nor weights.
-    sure: Sure | None
+    sure: Confidence | None
     warnings: list[Note]
     notes: list[Note]
     cautions: list[str]
@@ -91,7 +91,7 @@ class Run(Shown):
             "coarse": [row.as_dict() for row in self.coarse],
             "finer": [row.as_dict() for row in self.finer],
             "advice": [change.as_dict() for change in self.advice],
-            "sure": self.sure.as_dict() if self.sure is not None else None,
+            "sure": self.sure.intervals() if self.sure is not None else None,
             "warnings": texts(self.warnings),
             "notes": texts(self.notes),
             "cautions": self.cautions,
@@ -159,9 +159,9 @@ FAR_OFF = 0.1
 """A guess further than this from what the weights say, and outside their interval, is told."""
 
 
-def refuted(solution: Solution, certain: Sure | None) -> list[Note]:
+def refuted(solution: Solution, certain: Confidence | None) -> list[Note]:
     """Say that the weights contradict the sheet's guess of the grade, by which balance and losses are told."""
-    if certain is None or not certain.weighed:
+    if certain is None or certain.weighed is None:
         return []
     guess = g_per_t(float(solution.fed_gold)) / float(solution.fed_solids)
     known = certain.head_grade
