@@ -23,6 +23,8 @@ from flowsheet.spec.text.notes import Note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.steps.base import Step
 
+pytestmark = pytest.mark.smoke
+
 PACKAGE = Path(flowsheet.__file__).parent
 ROOMS = ("spec", "ore", "steps", "solve", "study", "show", "door", "cli")
 #: Modules and folders that are no room of their own, and the room whose rules they keep.

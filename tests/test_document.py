@@ -13,6 +13,8 @@ from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import document
 from flowsheet.spec.yaml.document import Document, parse, read
 
+pytestmark = pytest.mark.smoke
+
 CONFIGS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
 
 SHEET = """\

@@ -127,6 +127,7 @@ def assert_same_but_for_the_caught(
         assert one == pytest.approx(other, rel=rel, abs=rel * scale[array]), array
 
 
+@pytest.mark.smoke
 @pytest.mark.parametrize("name", LINEAR)
 def test_the_exact_answer_is_two_thousand_rounds(name: str, solved: Callable[..., Solution]) -> None:
     solution = solved(ORE + LINEAR[name])

@@ -68,6 +68,7 @@ def test_every_faulty_sheet_has_its_rows():
     assert sorted(EXPECTED) == sorted(path.stem for path in HERE.glob("*.yaml"))
 
 
+@pytest.mark.smoke
 @pytest.mark.parametrize("name", sorted(EXPECTED))
 def test_a_faulty_sheet_is_told_exactly_what_is_wrong(name):
     path = HERE / f"{name}.yaml"

@@ -14,6 +14,8 @@ from flowsheet.spec.text import mesh
 from flowsheet.spec.text.numbers import LONGEST, Number, NumberMistake, parse
 from flowsheet.spec.text.units import COUNT, FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE, Dimension
 
+pytestmark = pytest.mark.smoke
+
 # Factors by definition: NIST SP 811, Appendix B (grain 64.79891 mg, inch 25.4 mm).
 GRAIN = 64.79891e-6
 POUND, TROY, DWT, AVOIRDUPOIS = 7000 * GRAIN, 480 * GRAIN, 24 * GRAIN, 437.5 * GRAIN

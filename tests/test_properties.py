@@ -52,6 +52,7 @@ def hold(text: str, solved: Callable[..., Solution]) -> None:
         assert caught.circulating_load >= 0
 
 
+@pytest.mark.smoke
 @settings(max_examples=examples(100))
 @given(text=sheets())
 def test_every_sheet_closes(text: str, solved: Callable[..., Solution]) -> None:

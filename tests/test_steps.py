@@ -16,6 +16,8 @@ from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.steps import kinds
 from flowsheet.steps.split import sampling_error
 
+pytestmark = pytest.mark.smoke
+
 ORE = """
 ore:
   mass: 10 kg

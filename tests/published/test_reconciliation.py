@@ -11,6 +11,8 @@ from flowsheet.study.balance.constrained_lsq import Adjusted, adjust
 from flowsheet.study.balance.reconcile import reconcile
 from flowsheet.study.balance.result import Reconciled
 
+pytestmark = pytest.mark.smoke
+
 # S. Narasimhan & C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapters 1 and 3 (values from
 # memory): a splitter 1 = 2 + 3, an exchanger 2 = 4, a valve 3 = 5, a mixer 4 + 5 = 6; all variances are one.
 MEASURED = np.array([101.91, 64.45, 34.65, 64.20, 36.44, 98.88])

@@ -8,6 +8,8 @@ import pytest
 from flowsheet.spec.text.numbers import parse
 from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, SHARE, Dimension
 
+pytestmark = pytest.mark.smoke
+
 
 def si(text: str, of: Dimension) -> float:
     return parse(text, of).value
