@@ -583,7 +583,7 @@ def test_the_terminal_holds_every_line(path: Path, flowsheet: Command) -> None:
 )  # fmt: skip
 def test_bad_options_are_refused(options: list[str], flowsheet: Command, tmp_path: Path) -> None:
     (tmp_path / "a file").write_text("text")
-    done = flowsheet("chance", QUICK, *options)
+    done = flowsheet("chance", starters.folder() / "blend.yaml", *options)
     assert done.code == 2
     assert done.err
     assert done.out == ""

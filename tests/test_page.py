@@ -9,13 +9,12 @@ import re
 import shutil
 import signal
 import socket
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import Command
 from served import HOST, JSON, Served, serving, tags_of, text_of
 
 from flowsheet.show.page import asks
@@ -224,7 +223,9 @@ def test_how_sure_is_told_apart_and_alike_with_chance(sack: Served) -> None:
     assert sack.post("/sure", {"settings": {"scalp.opening": "12"}}).json["parts"] == {}
 
 
-@pytest.mark.parametrize("name", ["twelve_steps", "factors", "closed_circuit", "blend"])
+@pytest.mark.parametrize(
+    "name", [pytest.param("twelve_steps", marks=pytest.mark.slow), "factors", "closed_circuit", "blend"]
+)
 def test_every_knob_at_hand_is_told_at_both_its_ends(tmp_path: Path, name: str) -> None:
     source = TWELVE if name == "twelve_steps" else folder() / f"{name}.yaml"
     path = Path(shutil.copy(source, tmp_path))
@@ -726,33 +727,28 @@ def test_the_log_is_the_one_that_the_sheet_names_or_one_of_its_name(tmp_path: Pa
     assert default_log(yaml_document.read(folder() / "quick.yaml")) == folder() / "quick.csv"
 
 
-def command(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "flowsheet", "serve", *arguments], capture_output=True, text=True,
-                          timeout=60, check=False)  # fmt: skip
-
-
-def test_what_cannot_be_served_is_a_mistake_with_a_remedy(tmp_path: Path, sack: Served) -> None:
+def test_what_cannot_be_served_is_a_mistake_with_a_remedy(flowsheet: Command, tmp_path: Path, sack: Served) -> None:
     broken = tmp_path / "broken.yaml"
     broken.write_text("ore: {mass: 3 kg}\nsteps: {a: {do: pann}}\n", encoding="utf-8")
-    done = command(str(broken))
-    assert done.returncode == 2
-    assert f"{broken}:2:" in done.stderr
-    done = command(str(SACK / "sack3.yaml"), "--port", str(sack.port))
-    assert done.returncode == 2
-    assert f"--port {sack.port}: another program has this port already. Name another one" in done.stderr
-    done = command(str(SACK / "sack3.yaml"), "--log", str(tmp_path / "nowhere" / "log.csv"))
-    assert done.returncode == 2
-    assert "there is no folder" in done.stderr
-    done = command(str(broken), "--log", str(broken))
-    assert done.returncode == 2
+    done = flowsheet("serve", broken)
+    assert done.code == 2
+    assert f"{broken}:2:" in done.err
+    done = flowsheet("serve", SACK / "sack3.yaml", "--port", str(sack.port))
+    assert done.code == 2
+    assert f"--port {sack.port}: another program has this port already. Name another one" in done.err
+    done = flowsheet("serve", SACK / "sack3.yaml", "--log", str(tmp_path / "nowhere" / "log.csv"))
+    assert done.code == 2
+    assert "there is no folder" in done.err
+    done = flowsheet("serve", broken, "--log", broken)
+    assert done.code == 2
 
 
-def test_ctrl_c_ends_it_cleanly(twelve: Path) -> None:
-    with serving(twelve) as served:
+def test_ctrl_c_ends_it_cleanly(tmp_path: Path) -> None:
+    with serving(Path(shutil.copy(folder() / "quick.yaml", tmp_path))) as served:
         assert served.post("/sure", {"settings": {}}).status == 200
         served.process.send_signal(signal.SIGINT)
         assert served.process.wait(30) == 0
-    assert (twelve.parent / f"served-{served.port}.txt").read_text(encoding="utf-8") == ""
+    assert (tmp_path / f"served-{served.port}.txt").read_text(encoding="utf-8") == ""
 
 
 def test_it_listens_on_this_machine_alone(sack: Served) -> None:
@@ -767,6 +763,7 @@ def test_it_listens_on_this_machine_alone(sack: Served) -> None:
         socket.create_connection((OTHER, sack.port), timeout=3)
 
 
+@pytest.mark.slow
 def test_what_speaks_against_the_intervals_stands_with_them() -> None:
     sheet = load(Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml")[0]
     told = text_of(sure_part(pair(sheet, sheet, {})))

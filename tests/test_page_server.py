@@ -21,9 +21,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import Command
 from served import HOST, JSON, Served, free_port, serving, text_of
 
 from flowsheet.show.page import bench as bench_module
+from flowsheet.show.page.app import Page
 from flowsheet.show.page.bench import Bench
 from flowsheet.show.page.guard import HEADERS, Guard
 from flowsheet.show.page.log_view import log_parts, weight_parts
@@ -284,7 +286,7 @@ def test_a_screen_assay_comes_line_by_line_in_any_order(sheet: Path) -> None:
             log.write_text(HEAD, encoding="utf-8")
 
 
-def test_a_screen_assay_counts_in_nothing_until_it_is_whole(sheet: Path) -> None:
+def test_a_screen_assay_counts_in_nothing_until_it_is_whole(sheet: Path, flowsheet: Command) -> None:
     with serving(sheet) as page:
         assert page.weigh("tails", "mass", "4.2", "kg")["ok"]
         before = page.get("/weights").json["parts"]
@@ -300,10 +302,9 @@ def test_a_screen_assay_counts_in_nothing_until_it_is_whole(sheet: Path) -> None
         assert not page.weigh("tails", "grade", "3", "g/t")["ok"]
     # The other commands refuse what is left so.
     sheet.write_text(f"{SHEET}weighed: {{file: s.csv}}\n", encoding="utf-8")
-    done = subprocess.run([sys.executable, "-m", "flowsheet", "run", str(sheet)], capture_output=True, text=True,
-                          check=False)  # fmt: skip
-    assert done.returncode == 2
-    assert 'of the screen assay, "plus mass" is missing' in done.stderr
+    done = flowsheet("run", sheet)
+    assert done.code == 2
+    assert 'of the screen assay, "plus mass" is missing' in done.err
 
 
 def test_moisture_may_come_before_its_mass(sheet: Path) -> None:
@@ -520,15 +521,18 @@ def test_the_sheets_own_weights_count_before_the_log_has_a_line(sack: Path) -> N
      "weighed: {tails: {mass: 13.4 kg}}\n", "weighed: {file: a.csv}\n", "weighed:\n  file: a.csv\n",
      "weighed: {file: [a.csv, b.csv]}\n"],
 )  # fmt: skip
-def test_what_is_to_be_added_to_the_sheet_makes_it_read_the_log(sack: Path, weighed: str) -> None:
+def test_what_is_to_be_added_to_the_sheet_makes_it_read_the_log(sack: Path, weighed: str, flowsheet: Command) -> None:
     text = own_weights(sack, weighed)
     for name in ("a.csv", "b.csv"):
         shutil.copy(sack.with_suffix(".csv"), sack.with_name(name))
     sack.write_text(text, encoding="utf-8")
     log = sack.with_name("log, of mine.csv")
-    with serving(sack, "--log", str(log)) as page:
-        assert page.weigh("con", "mass", "180", "g")["ok"]
-        told = html.unescape(page.get("/").text)
+    page = Page(Bench(sack, log))
+    try:
+        page.bench.log.add(Entry("con", "mass", "180", "g"))
+        told = html.unescape(page._whole({}))
+    finally:
+        page.close()
     shown = re.search(r'<div id="log-told">.*?</div>', told, re.S)
     assert shown is not None
     codes = re.findall(r"<code>(.*?)</code>", shown[0])
@@ -547,9 +551,7 @@ def test_what_is_to_be_added_to_the_sheet_makes_it_read_the_log(sack: Path, weig
     assert any(
         m.stream == "con" and m.value == 0.18 for m in counted(document, kinds(), log, log.read_text()).sheet.weighed
     )
-    done = subprocess.run([sys.executable, "-m", "flowsheet", "check", str(sack)], capture_output=True, text=True,
-                          check=False)  # fmt: skip
-    assert done.returncode == 0, done.stderr
+    assert flowsheet("check", sack).err == ""
 
 
 # ── other programs ──────────────────────────────────────────────────────────────────────────────────────────

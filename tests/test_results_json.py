@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-import json
-import os
 import shutil
-import subprocess
-import sys
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import Command
 
 from flowsheet import __version__
 from flowsheet.solve.model import load
@@ -29,14 +27,22 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def asked(folder: Path, *arguments: str, code: int = 0) -> dict[str, Any]:
-    done = subprocess.run([sys.executable, "-m", "flowsheet", *arguments, "--json"], cwd=folder, capture_output=True,
-                          encoding="utf-8", check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})  # fmt: skip
-    assert done.returncode == code, done.stderr
-    found = json.loads(done.stdout)
-    assert list(found)[:3] == ["version", "sheet_sha256", "seed"]
-    assert found["version"] == __version__
-    return dict(found)
+Asked = Callable[..., dict[str, Any]]
+
+
+@pytest.fixture
+def asked(flowsheet: Command) -> Asked:
+    """Return a function that asks a command for JSON, and looks at what every result begins with."""
+
+    def ask(*arguments: str, code: int = 0) -> dict[str, Any]:
+        done = flowsheet(*arguments, "--json")
+        assert done.code == code, done.err
+        found = done.json
+        assert list(found)[:3] == ["version", "sheet_sha256", "seed"]
+        assert found["version"] == __version__
+        return dict(found)
+
+    return ask
 
 
 def digest(folder: Path, *names: str) -> str:
@@ -53,8 +59,10 @@ def digest(folder: Path, *names: str) -> str:
     (("label", "sack3.yaml"), 1),
     (("fit", "sack3.yaml", "--seed", "3"), 3),
 ])  # fmt: skip
-def test_a_result_tells_what_it_was_made_from(folder: Path, arguments: tuple[str, ...], seed: int | None) -> None:
-    found = asked(folder, *arguments)
+def test_a_result_tells_what_it_was_made_from(
+    asked: Asked, folder: Path, arguments: tuple[str, ...], seed: int | None
+) -> None:
+    found = asked(*arguments)
     assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "sack3.yaml", "sack3.csv"), seed)
 
 
@@ -65,34 +73,34 @@ def test_a_result_tells_what_it_was_made_from(folder: Path, arguments: tuple[str
     (("worth", "sack3.yaml", "--draws", "20", "--seed", "2"), 2),
     (("report", "sack3.yaml", "--seed", "2"), 2),
 ])  # fmt: skip
-def test_a_slow_result_tells_it_too(folder: Path, arguments: tuple[str, ...], seed: int | None) -> None:
-    found = asked(folder, *arguments)
+def test_a_slow_result_tells_it_too(asked: Asked, folder: Path, arguments: tuple[str, ...], seed: int | None) -> None:
+    found = asked(*arguments)
     assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "sack3.yaml", "sack3.csv"), seed)
 
 
-def test_without_a_sheet_there_is_no_digest(folder: Path) -> None:
-    found = asked(folder, "specimen", "--air", "96g", "--water", "74.5g", "--seed", "5")
+def test_without_a_sheet_there_is_no_digest(asked: Asked) -> None:
+    found = asked("specimen", "--air", "96g", "--water", "74.5g", "--seed", "5")
     assert (found["sheet_sha256"], found["seed"]) == (None, 5)
-    found = asked(folder, "cut", "--rock", "120mm", "--band", "6mm", "--slab", "3mm", "--kerf", "1mm")
+    found = asked("cut", "--rock", "120mm", "--band", "6mm", "--slab", "3mm", "--kerf", "1mm")
     assert (found["sheet_sha256"], found["seed"]) == (None, None)
 
 
-def test_a_sheet_without_doubts_draws_nothing(folder: Path) -> None:
+def test_a_sheet_without_doubts_draws_nothing(asked: Asked, folder: Path) -> None:
     sheet = """
 ore: {mass: 10 kg, grade: 20 g/t}
 steps: {part: {do: factors, takes: ore, gives: [a, b], split: {a: 60 %}, recovery: {a: 80 %}}}
 keep: a
 """
     (folder / "plain.yaml").write_text(sheet.replace("gives: [a, b]", "gives: {a: a, b: b}"), encoding="utf-8")
-    found = asked(folder, "run", "plain.yaml")
+    found = asked("run", "plain.yaml")
     assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "plain.yaml"), None)
 
 
-def test_a_new_sheet_is_told_by_its_own_bytes(folder: Path) -> None:
-    assert asked(folder, "new", "mine.yaml")["sheet_sha256"] == digest(folder, "mine.yaml")
+def test_a_new_sheet_is_told_by_its_own_bytes(asked: Asked, folder: Path) -> None:
+    assert asked("new", "mine.yaml")["sheet_sha256"] == digest(folder, "mine.yaml")
 
 
-def test_several_tests_are_told_sheet_by_sheet(folder: Path) -> None:
+def test_several_tests_are_told_sheet_by_sheet(asked: Asked, folder: Path) -> None:
     sheet = """
 ore: {mass: 10 kg, grade: 20 g/t}
 steps: {part: {do: factors, takes: ore, gives: {a: con, b: tails}, split: {a: 2 %}, recovery: {a: 80 %}}}
@@ -108,9 +116,9 @@ weighed: {file: [NAMES]}
         (two / f"{name}.yaml").write_text(sheet.replace("NAMES", f"{name}.csv"), encoding="utf-8")
     for path in (folder / "z.csv", folder / "y.csv", two / "a.csv", two / "b.csv"):
         path.write_text(f"# {path.stem}\n{table}", encoding="utf-8")
-    found = asked(folder, "lot", "one.yaml")
+    found = asked("lot", "one.yaml")
     assert (found["sheet_sha256"], found["seed"]) == (digest(folder, "one.yaml", "z.csv", "y.csv"), None)
-    found = asked(folder, "lot", "two")
+    found = asked("lot", "two")
     assert found["sheet_sha256"] == digest(two, "a.yaml", "a.csv", "b.yaml", "b.csv")
 
 
@@ -119,19 +127,20 @@ weighed: {file: [NAMES]}
     ("file: sack3.csv", "file: sack9.csv", ("sack3.yaml",)),
     ("keep: [", "keep: [[", ("sack3.yaml",)),
 ])  # fmt: skip
-def test_mistakes_tell_what_was_read(folder: Path, old: str, new: str, files: tuple[str, ...]) -> None:
+def test_mistakes_tell_what_was_read(asked: Asked, folder: Path, old: str, new: str, files: tuple[str, ...]) -> None:
     sheet = folder / "sack3.yaml"
     text = sheet.read_text(encoding="utf-8")
     assert old in text
     sheet.write_text(text.replace(old, new, 1), encoding="utf-8")
     for command in ("check", "run", "lot"):
-        found = asked(folder, command, "sack3.yaml", code=2)
+        found = asked(command, "sack3.yaml", code=2)
         assert (found["ok"], found["sheet_sha256"], found["seed"]) == (False, digest(folder, *files), None)
 
 
-def test_where_nothing_can_be_read_there_is_no_digest(folder: Path) -> None:
+@pytest.mark.usefixtures("folder")
+def test_where_nothing_can_be_read_there_is_no_digest(asked: Asked) -> None:
     for arguments in (("run", "none.yaml"), ("run", "."), ("new", "sack3.yaml"), ("specimen",)):
-        assert asked(folder, *arguments, code=2)["sheet_sha256"] is None
+        assert asked(*arguments, code=2)["sheet_sha256"] is None
 
 
 def test_the_digest_is_of_the_bytes_on_the_disk(folder: Path) -> None:
@@ -143,9 +152,7 @@ def test_the_digest_is_of_the_bytes_on_the_disk(folder: Path) -> None:
     assert "ore" not in repr(told)
 
 
-def test_the_version_is_printed(folder: Path) -> None:
-    done = subprocess.run([sys.executable, "-m", "flowsheet", "--version"], cwd=folder, capture_output=True,
-                          encoding="utf-8", check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})  # fmt: skip
-    assert (done.returncode, done.stdout, done.stderr) == (0, f"flowsheet {__version__}\n", "")
+def test_the_version_is_printed(flowsheet: Command) -> None:
+    assert flowsheet("--version") == (0, f"flowsheet {__version__}\n", "")
     told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     assert told["project"]["version"] == __version__
