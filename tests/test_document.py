@@ -124,7 +124,7 @@ def test_a_mistake_in_a_value_shows_what_was_read():
 def test_a_mistake_in_a_name_shows_the_name():
     mistake = parse(SHEET).name_mistake(("steps", "scalp", "takes"), "odd", "Mend it", code="odd")
     assert (mistake.line, mistake.column, mistake.read) == (9, 23, "takes")
-    mistake = parse(SHEET).block_mistake(("steps", "scalp"), "odd", "Mend it")
+    mistake = parse(SHEET).block_mistake(("steps", "scalp"), "odd", "Mend it", code="odd")
     assert (mistake.line, mistake.column, mistake.read) == (9, 3, None)
 
 
