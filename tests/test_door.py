@@ -15,6 +15,7 @@ import pytest
 
 import flowsheet as fs
 from flowsheet import cli
+from flowsheet.study.common.frames import Tabled
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 FUNCTIONS = {"read", "parse", "starter", "check", "run", "trial", "reconcile", "fit", "forecast", "chance", "plan",
@@ -89,7 +90,7 @@ def examples_of(name: str) -> list[doctest.DocTest]:
     found = doctest.DocTestFinder(recurse=False).find(thing, name, globs={})
     if inspect.isclass(thing):
         for key, method in vars(thing).items():
-            if inspect.isfunction(method) and not key.startswith("_"):
+            if inspect.isfunction(method) and not key.startswith("_") and method.__module__ == thing.__module__:
                 found += doctest.DocTestFinder(recurse=False).find(method, f"{name}.{key}", globs={})
     return [one for one in found if one.examples]
 
@@ -107,6 +108,13 @@ def test_the_examples_of_a_public_name_are_so(name: str) -> None:
     for one in found:
         doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(one, out=told.append)
     assert "".join(told) == ""
+
+
+@pytest.mark.parametrize("method", ["to_rows", "to_frame"])
+@pytest.mark.usefixtures("at_the_bench")
+def test_the_examples_of_tables_are_so(method: str) -> None:
+    (found,) = doctest.DocTestFinder(recurse=False).find(getattr(Tabled, method), method, globs={})
+    assert doctest.DocTestRunner().run(found).failed == 0
 
 
 @pytest.mark.parametrize("name", sorted(FUNCTIONS))
@@ -240,6 +248,98 @@ def test_a_sheet_put_together_by_hand_says_that_it_cannot_be_set_anew() -> None:
 def test_a_pile_is_the_same_by_sheet_and_by_folder() -> None:
     by_sheet, by_folder = fs.lot(fs.read("pile/pile.yaml")), fs.lot("pile")
     assert by_sheet.as_dict() == by_folder.as_dict()
+
+
+# ── tables ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+TABLES = {
+    "Run": ("streams", "sizes", "losses", "coarse", "finer", "advice"),
+    "Trials": ("trials",),
+    "Forecasts": ("forecasts",),
+    "Reconciled": ("streams", "weights", "parts"),
+    "Reconciliation": ("streams", "weights", "parts"),
+    "Fitted": ("numbers", "weights"),
+    "Chance": ("streams", "coarse", "doubts"),
+    "Planned": ("curve", "errors", "least", "splits"),
+    "Lot": ("tests",),
+    "Worths": ("ways", "sales", "steps", "doubts"),
+    "Specimens": ("specimens",),
+    "Cutting": ("cuts",),
+}
+
+
+def made(name: str) -> Tabled:
+    """Return a result of that class."""
+    if name in ("Lot", "Planned"):
+        return (fs.lot if name == "Lot" else fs.plan)("pile/pile.yaml")
+    sheet = fs.read("sack3.yaml")
+    makers = {
+        "Run": lambda: fs.run(sheet, certain=False),
+        "Trials": lambda: fs.trial(sheet, {"wash.passes": "1,2"}),
+        "Forecasts": lambda: fs.forecast(sheet, {"wash.passes": "1,2"}),
+        "Reconciled": lambda: fs.reconcile(sheet).first,
+        "Reconciliation": lambda: fs.reconcile(sheet),
+        "Fitted": lambda: fs.fit(sheet),
+        "Chance": lambda: fs.chance(sheet, draws=100),
+        "Worths": lambda: fs.worth("pile/pile.yaml", draws=20),
+        "Specimens": lambda: fs.specimen("96 g", "74.5 g"),
+        "Cutting": lambda: fs.cut("120 mm", "6 mm", "5 mm, 8 mm", "1 mm"),
+    }
+    return makers[name]()
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=[pytest.mark.slow] if name in SLOW else []) for name in TABLES],
+)
+@pytest.mark.usefixtures("at_the_bench")
+def test_tables_are_rows_of_plain_data_and_frames(name: str) -> None:
+    found = made(name)
+    assert type(found) is getattr(fs, name)
+    assert found.tables == TABLES[name]
+    for table in found.tables:
+        rows = found.to_rows(table)
+        assert rows
+        assert all(list(row) == list(rows[0]) for row in rows)
+        kinds = (str, int, float, bool, type(None))
+        assert all(isinstance(value, kinds) for row in rows for value in row.values())
+        frame = found.to_frame(table)
+        assert frame.shape == (len(rows), len(rows[0]))
+        assert frame.columns.tolist() == list(rows[0])
+    assert list(found.to_rows()[0]) == list(found.to_rows(found.tables[0])[0])
+
+
+def test_every_result_with_tables_is_known_here() -> None:
+    assert {name for name in RESULTS if issubclass(getattr(fs, name), Tabled)} == set(TABLES)
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_rows_of_a_run_are_its_streams_in_si() -> None:
+    run = fs.run("sack3.yaml", certain=False)
+    frame = run.to_frame().set_index("stream")
+    assert list(frame.index) == list(run.streams)
+    for name, stream in run.streams.items():
+        told = frame.loc[name]
+        assert (told.mass, told.gold, told.grade) == (stream.mass, stream.gold, stream.grade)
+        assert stream.gold == pytest.approx(float(run.solution.streams[name].gold), rel=1e-12)
+    sizes = run.to_frame("sizes")
+    assert sizes[sizes.stream == "tails"].free.sum() == pytest.approx(float(run.solution.streams["tails"].free.sum()))
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_without_pandas_the_cure_is_named_and_rows_are_had(monkeypatch: pytest.MonkeyPatch) -> None:
+    run = fs.run("sack3.yaml", certain=False)
+    monkeypatch.setitem(sys.modules, "pandas", None)
+    assert run.to_rows()[0]["stream"] == "ore"
+    with pytest.raises(ImportError, match="pip install pandas") as caught:
+        run.to_frame()
+    assert caught.value.name == "pandas"
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_a_table_that_is_not_there_names_the_nearest() -> None:
+    with pytest.raises(ValueError, match=r'no table "size"\. Did you mean "sizes"\?'):
+        fs.run("sack3.yaml", certain=False).to_rows("size")
 
 
 # ── what is asked for in words or in numbers ────────────────────────────────────────────────────────────────

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from typing import Any
 
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
@@ -12,7 +13,7 @@ from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.gross_errors import Slip, Swap
 from flowsheet.study.balance.next_weighing import Suggestion
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.frames import Row, Tabled, Tables, rows
 from flowsheet.study.common.units_out import TOLD, each, g_per_t, grams, in_units
 
 UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g"}
@@ -140,7 +141,7 @@ class WithoutSuspect:
 
 
 @dataclass(frozen=True, repr=False)
-class Reconciled(Shown):
+class Reconciled(Tabled):
     """All that the weights of one test say.
 
     >>> import flowsheet as fs
@@ -168,6 +169,13 @@ class Reconciled(Shown):
     #: Stream that is not determined (without the suspect, if there is one) → (stream, what) to weigh so that it is.
     to_know: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
+
+    def _tables(self) -> Tables:
+        return {
+            "streams": lambda: rows(self.streams, "stream"),
+            "weights": lambda: rows(self.weights),
+            "parts": lambda: rows(self.parts),
+        }
 
     def _headline(self) -> tuple[str, str]:
         suspect = f"{self.suspect.name} stands out" if self.suspect else "none stands out"
@@ -207,7 +215,7 @@ class Reconciled(Shown):
 
 
 @dataclass(frozen=True, repr=False)
-class Reconciliation(Shown):
+class Reconciliation(Tabled):
     """What the weights of every test of a sheet say, by the test's name ("" for weights in the sheet itself).
 
     >>> import flowsheet as fs
@@ -216,6 +224,12 @@ class Reconciliation(Shown):
     """
 
     tests: dict[str, Reconciled]
+
+    def _tables(self) -> Tables:
+        def joined(table: str) -> Iterable[Row]:
+            return ({"test": test, **one} for test, found in self.tests.items() for one in found.to_rows(table))
+
+        return {name: partial(joined, name) for name in self.first.tables}
 
     def _headline(self) -> tuple[str, str]:
         return "Reconciliation", f"tests {', '.join(name or 'in the sheet itself' for name in self.tests)}"

@@ -19,10 +19,10 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.compound_poisson import Spread, spread
+from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import TRIES, Interval, share, together
 from flowsheet.study.common.monte_carlo import Progress
-from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.units_out import told_apart
 from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
@@ -42,7 +42,7 @@ class Doubt:
 
 
 @dataclass(frozen=True, repr=False)
-class Chance(Shown, Confidence):
+class Chance(Tabled, Confidence):
     """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed.
 
     The head grade is the ore's, as far as it is known; a coarse share is of the ore where it was weighed, else of the
@@ -71,6 +71,13 @@ class Chance(Shown, Confidence):
     draws: int
     seed: int
     closure: float
+
+    def _tables(self) -> Tables:
+        return {
+            "streams": lambda: rows(self.streams, "stream"),
+            "coarse": lambda: ({"opening": size, **row(one)} for size, one in self.coarse.items()),
+            "doubts": lambda: rows(self.doubts),
+        }
 
     def _headline(self) -> tuple[str, str]:
         kept = self.kept_share

@@ -23,7 +23,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.yaml.document import parse
 from flowsheet.study.balance.gross_errors import chi2_tail
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.estimate.bounded_lsq import Least, least_squares
 from flowsheet.study.estimate.evidence import Evidence, Unknown, refuse_jumps, refuse_nothing
 from flowsheet.study.estimate.fitted_sheet import checked_text, source_text
@@ -95,7 +95,7 @@ class Checked:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Fitted(Shown):
+class Fitted(Tabled):
     """All that a fit found.
 
     >>> import flowsheet as fs
@@ -118,6 +118,12 @@ class Fitted(Shown):
     settled: bool = True
     #: Interval of each number with all others fitted again, by name; None where that was not asked for.
     profiles: Mapping[str, Profile] | None = None
+
+    def _tables(self) -> Tables:
+        return {
+            "numbers": lambda: ({"name": one.unknown.label, **row(one, deep=False)} for one in self.parameters),
+            "weights": lambda: ({**row(one.measurement, deep=False), **row(one, deep=False)} for one in self.checked),
+        }
 
     def _headline(self) -> tuple[str, str]:
         informed = sum(one.informed for one in self.own)

@@ -21,9 +21,9 @@ from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.study.balance.result import for_json
+from flowsheet.study.common.frames import Tabled, Tables, rows
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import cluster
-from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.lot.between_sacks import Reader
 from flowsheet.study.lot.ledger import Ledger, Test
 from flowsheet.study.lot.pile_estimate import NINE, USUAL_SPREAD, Estimate, More, times
@@ -72,7 +72,7 @@ class Row:
 
 
 @dataclass(frozen=True, repr=False)
-class Lot(Shown):
+class Lot(Tabled):
     """All that ``lot`` tells; grades in g/t, gold in g.
 
     >>> import flowsheet as fs
@@ -98,6 +98,11 @@ class Lot(Shown):
     usual_luck: float
     left: tuple[dict[str, Any], ...]
     notes: tuple[Note, ...]
+
+    def _tables(self) -> Tables:
+        return {
+            "tests": lambda: rows(self.rows),
+        }
 
     def _headline(self) -> tuple[str, str]:
         off = 50 * (self.grade.p95 - self.grade.p5) / self.grade.mean if self.grade.mean > 0 else math.nan

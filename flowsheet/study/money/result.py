@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
+from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.money.cutoff import Crush, Split
 
 
@@ -92,7 +93,7 @@ class MoneyDoubt:
 
 
 @dataclass(frozen=True, repr=False)
-class Worths(Shown):
+class Worths(Tabled):
     """All that ``worth`` tells, the best way first.
 
     >>> import flowsheet as fs
@@ -118,6 +119,21 @@ class Worths(Shown):
     closure: float
     weighed: bool
     notes: list[Note] = field(default_factory=list)
+
+    def _amounts(self) -> Iterator[tuple[Row, Amounts]]:
+        """Go through what each way brings of one sack and, where there is one, of the pile."""
+        for way in self.ways:
+            for of, one in (("sack", way.sack), ("pile", way.pile)):
+                if one is not None:
+                    yield {"way": way.name, "raw": way.raw, "of": of}, one
+
+    def _tables(self) -> Tables:
+        return {
+            "ways": lambda: ({**of, **row(one)} for of, one in self._amounts()),
+            "sales": lambda: ({**of, **row(sale)} for of, one in self._amounts() for sale in one.sales),
+            "steps": lambda: ({**of, **row(step)} for of, one in self._amounts() for step in one.steps),
+            "doubts": lambda: rows(self.doubts),
+        }
 
     def _headline(self) -> tuple[str, str]:
         one = self.best.counts.net

@@ -11,6 +11,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.spec.rocks.specimen_table import Specimen
 from flowsheet.spec.text.brief import brief, counted
+from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.notebook_result import Shown
 
 ONE_SIDE = 1.6448536269514722
@@ -90,7 +91,7 @@ class SpecimenGold(Shown):
 
 
 @dataclass(frozen=True, repr=False)
-class Specimens(Shown):
+class Specimens(Tabled):
     """What all specimens hold, and the sum of those that can be.
 
     >>> import flowsheet as fs
@@ -105,6 +106,13 @@ class Specimens(Shown):
     sd_if_independent: float
     draws: int
     seed: int
+
+    def _tables(self) -> Tables:
+        return {
+            "specimens": lambda: (
+                {"name": one.specimen.name, **row(one.gold, "gold_"), **row(one, deep=False)} for one in self.specimens
+            ),
+        }
 
     def _headline(self) -> tuple[str, str]:
         left = f", {len(self.left_out)} left out" if self.left_out else ""

@@ -19,7 +19,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.spec.rocks.cutting_plan import Plan
 from flowsheet.spec.text.brief import counted
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.frames import Tabled, Tables, rows
 
 ALONG, ACROSS = 0.0, 90.0
 """Degrees between the band and the cutting plane."""
@@ -78,7 +78,7 @@ class Cut:
 
 
 @dataclass(frozen=True, repr=False)
-class Cutting(Shown):
+class Cutting(Tabled):
     """A rock, and what every way of cutting it brings, slab by slab and kerf by kerf.
 
     >>> import flowsheet as fs
@@ -88,6 +88,11 @@ class Cutting(Shown):
 
     rock: Rock
     cuts: list[Cut]
+
+    def _tables(self) -> Tables:
+        return {
+            "cuts": lambda: rows(self.cuts),
+        }
 
     def _headline(self) -> tuple[str, str]:
         size = " x ".join(f"{1e3 * side:.3g}" for side in (self.rock.long, self.rock.wide, self.rock.high))

@@ -14,7 +14,7 @@ from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, Subject, note, texts
 from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import Coarse, coarse
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
 from flowsheet.study.common.units_out import g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
@@ -41,7 +41,7 @@ class CaughtRow:
 
 
 @dataclass(frozen=True, repr=False)
-class Run(Shown):
+class Run(Tabled):
     """A solved sheet and the answers read from it.
 
     >>> import flowsheet as fs
@@ -50,6 +50,8 @@ class Run(Shown):
     <Run 'Quillfeather dump, sack 3': 14.2 kg, 0.312 g gold, 87 % kept>
     >>> [loss.stream for loss in run.losses][:2]
     ['tails', 'magnetics']
+    >>> round(1e3 * run.streams["tails"].gold, 4), run.to_rows()[0]["stream"]
+    (0.0322, 'ore')
     """
 
     solution: Solution
@@ -72,6 +74,18 @@ class Run(Shown):
     def seed(self) -> int | None:
         """The seed of the draws by which it is told how sure the answers are; None where nothing was drawn."""
         return SEED if self.sure is not None else None
+
+    def _tables(self) -> Tables:
+        return {
+            "streams": lambda: rows(self.streams, "stream"),
+            "sizes": lambda: (
+                {"stream": name, **row(one)} for name, stream in self.streams.items() for one in stream.sizes
+            ),
+            "losses": lambda: ({**row(one), **one.why} for one in self.losses),
+            "coarse": lambda: rows(self.coarse),
+            "finer": lambda: rows(self.finer),
+            "advice": lambda: rows(self.advice),
+        }
 
     def _headline(self) -> tuple[str, str]:
         fed, rock = grams(float(self.solution.fed_gold)), self.solution.fed_solids

@@ -22,8 +22,8 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.steps.pulverize import Pulverize
 from flowsheet.study.common import gy
+from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.monte_carlo import cluster
-from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.estimate.corrected_draws import gather, grade_of_weights
 from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
 from flowsheet.study.sampling.sampling_cost import Work, work_of
@@ -69,7 +69,7 @@ class Point:
 
 
 @dataclass(frozen=True, repr=False)
-class Planned(Shown):
+class Planned(Tabled):
     """The plan and all that is told with it.
 
     >>> import flowsheet as fs
@@ -100,6 +100,16 @@ class Planned(Shown):
     increments: float
     seed: int
     notes: list[Note]
+
+    def _tables(self) -> Tables:
+        return {
+            "curve": lambda: rows(self.curve),
+            "errors": lambda: rows(self.plan.errors),
+            "least": lambda: rows(self.least),
+            "splits": lambda: (
+                {"size": one.rock.size, **row(one, deep=False), "halvings": one.halvings} for one in self.plan.splits
+            ),
+        }
 
     def _headline(self) -> tuple[str, str]:
         plan, sure = self.plan, f"{100 * self.wish.confidence:.0f} % sure"

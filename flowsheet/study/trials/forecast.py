@@ -20,7 +20,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
 from flowsheet.study.common.units_out import grams, in_units
 from flowsheet.study.common.what_if import openings
@@ -63,7 +63,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, repr=False)
-class Forecasts(Shown):
+class Forecasts(Tabled):
     """The sheet as fitted, and all that was tried on it.
 
     >>> import flowsheet as fs
@@ -75,6 +75,11 @@ class Forecasts(Shown):
     base: Forecast
     rows: list[Forecast]
     moved: dict[str, list[str]]
+
+    def _tables(self) -> Tables:
+        return {
+            "forecasts": lambda: ({**one.settings, **row(one)} for one in self.rows),
+        }
 
     def _headline(self) -> tuple[str, str]:
         now, *tried = (100 * row.kept_share.value for row in (self.base, *self.rows))

@@ -21,7 +21,7 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
-from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.confidence import DRAWS, SEED
@@ -71,7 +71,7 @@ class Trial:
 
 
 @dataclass(frozen=True, repr=False)
-class Trials(Shown):
+class Trials(Tabled):
     """The sheet as it stands, and all that was tried.
 
     >>> import flowsheet as fs
@@ -86,6 +86,11 @@ class Trials(Shown):
     #: Of the values, "" where the sheet has no prices.
     currency: str = ""
     notes: tuple[Note, ...] = ()
+
+    def _tables(self) -> Tables:
+        return {
+            "trials": lambda: ({**one.settings, **row(one)} for one in self.rows),
+        }
 
     def _headline(self) -> tuple[str, str]:
         now, *tried = (100 * row.kept_share for row in (self.base, *self.rows))
