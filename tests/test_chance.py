@@ -349,6 +349,7 @@ def test_the_guess_of_the_grade_counts_for_nothing_where_weights_tell() -> None:
     assert one.next_mean == pytest.approx(other.next_mean, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_wrong_guess_of_the_grade_does_not_bend_the_steps() -> None:
     """Concentrate and tailings were weighed: the pan won 91 %, whatever the sheet thought the ore to hold."""
     pan = LINEAR.replace("tails}}", "tails}, d50: 80 um ± 15 um, r_max: 85 % to 100 %}")

@@ -35,7 +35,7 @@ from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.estimate.chance import Chance, chance
-from flowsheet.study.run.run import Run, run
+from flowsheet.study.run.run import Run
 
 SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
 HOSTILE = "<script>\"&'$x$_a"
@@ -84,7 +84,7 @@ class Facts:
 
     def __init__(self, sheet_text: str | Path) -> None:
         sheet = sheet_of(sheet_text)
-        self.run: Run = run(sheet)
+        self.run: Run = run_of(sheet_text)
         self.chance: Chance = chance(sheet, 100)
         self.reconciled: Reconciled = next(iter(reconcile_sheet(sheet).values()))
         drawn = (

@@ -298,6 +298,7 @@ def test_a_minimum_with_no_measurement_is_the_nearest_balance() -> None:
 # ── doubts ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 
+@pytest.mark.slow
 def test_sds_are_those_of_refits_of_data_drawn_anew() -> None:
     sheet = sheet_of(TABLE)
     problem = Problem.of(sheet, said(sheet, *MEASURED))
@@ -318,6 +319,7 @@ def test_sds_are_those_of_refits_of_data_drawn_anew() -> None:
             assert np.std([f.weights[k].standardised for f in fits]) == pytest.approx(1, rel=near)
 
 
+@pytest.mark.slow
 def test_p_values_are_even_and_false_alarms_come_as_often_as_said() -> None:
     sheet = sheet_of(TABLE)
     problem = Problem.of(sheet, said(sheet, *MEASURED))

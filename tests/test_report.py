@@ -37,7 +37,7 @@ ROOT = Path(__file__).parent.parent
 SHEETS = sorted([*(ROOT / "configs").glob("*.yaml"), *(ROOT / "examples").glob("*/*.yaml")])
 SACK = ROOT / "examples" / "sack_test" / "sack3.yaml"
 FACTORS, LOOP = ROOT / "configs" / "factors.yaml", ROOT / "configs" / "closed_circuit.yaml"
-LONG = ("pile", "finer_screen")
+LONG = ("pile", "finer_screen", "quick", "closed_circuit")
 """Their draws take seconds."""
 DAY = "day 9"
 VOID = {"meta", "br", "hr", "img", "link", "input"}
