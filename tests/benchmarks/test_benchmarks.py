@@ -179,7 +179,8 @@ def test_time_and_memory_of_a_hundred_times_the_draws() -> None:
     print(f"\npeak memory of {many:,} draws / of {few:,}: {large / small:.3g} (target: at most 1.2)")
 
 
-#: Invented ores: size (mm) that half, and 95 %, of the gold is finer than, and gold in a sack, g. As in test_compound_poisson.
+#: Invented ores: size (mm) that half, and 95 %, of the gold is finer than, and gold in a sack, g.
+#: As in test_compound_poisson.
 ORES = {
     "fine": (0.05, 0.2, 0.3),
     "medium": (0.3, 1.0, 0.3),
