@@ -271,7 +271,8 @@ def test_files_that_developers_are_sent_to_are_there() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     named = re.findall(r"`([\w/.]+/[\w/.]*\w\.(?:py|md|txt|yaml)|\w+\.py)`", text)
     assert len(named) > 10
-    assert [name for name in named if not ((ROOT / name).exists() or (PACKAGE / name).exists())] == []
+    there = [name for name in named if "NAME" not in name]  # what a recipe makes is still to come
+    assert [name for name in there if not ((ROOT / name).exists() or (PACKAGE / name).exists())] == []
 
 
 # ── the equations ───────────────────────────────────────────────────────────────────────────────────────────
