@@ -10,15 +10,10 @@ from typing import Any
 import yaml
 from hypothesis import strategies as st
 
-KINDS = (
-    "screen", "sort", "jaw_crush", "pulverize", "pan", "sluice", "magnet", "smelt", "cupel", "saw", "split", "factors",
-)  # fmt: skip
-PORTS = {
-    "screen": ("oversize", "undersize"), "sort": ("picked", "left"), "jaw_crush": ("product",),
-    "pulverize": ("product",), "pan": ("concentrate", "tailings"), "sluice": ("concentrate", "tailings"),
-    "magnet": ("magnetics", "rest"), "smelt": ("button", "slag"), "cupel": ("bead", "absorbed"),
-    "saw": ("slabs", "swarf"),
-}  # fmt: skip
+from flowsheet.steps import kinds
+
+KINDS = tuple(kinds())
+PORTS = {kind: tuple(port.name for port in step.ports if not port.optional) for kind, step in kinds().items()}
 OPENINGS = ("30 mm", "20 mm", "1/2 in", "4 mm", "#10", "0.85 mm", "0.3 mm", "#100")
 CUTS = ("12 mm", "2 mm", "0.2 mm")
 MOST_STEPS = 7
@@ -107,9 +102,9 @@ def _sizes(draft: Draft) -> Any:
 def _add_step(draft: Draft, name: str) -> None:
     take = draft.draw(st.lists(st.sampled_from(draft.open), min_size=1, max_size=min(3, len(draft.open)), unique=True))
     kind = draft.one_of(*KINDS)
-    outlets = list(PORTS.get(kind, ("a", "b", "c")[: draft.one_of(2, 2, 3)]))
+    outlets = list(PORTS[kind] or ("a", "b", "c")[: draft.one_of(2, 2, 3)])
     step: dict[str, Any] = {"do": kind, "takes": take, **_knobs(draft, kind)}
-    if kind in ("jaw_crush", "pulverize") and draft.chance():
+    if "held_up" in kinds()[kind].model_fields and draft.chance():
         step["held_up"] = f"{draft.between(0.1, 5)} %"
         if draft.chance():
             outlets.append("held_up")
@@ -136,7 +131,7 @@ def _knobs(draft: Draft, kind: str) -> dict[str, Any]:
         if not draft.linear and draft.chance():
             return {"to": {"p80": draft.one_of("3 mm", "0.5 mm")}}
         return {"gap": draft.one_of("2 mm", "0.4 mm"), "passes": draft.one_of(1, 3)}
-    if kind in ("pan", "sluice"):
+    if "pull" in kinds()[kind].model_fields:
         if not draft.linear and draft.chance():
             return {"pull": f"{draft.between(10, 3000)} g"}
         return draft.one_of({}, {"passes": 2}, {"light": "10 %", "heavies": "80 %"})
@@ -147,9 +142,10 @@ def _knobs(draft: Draft, kind: str) -> dict[str, Any]:
 
 def _add_factors(draft: Draft, step: dict[str, Any], kind: str, outlets: list[str]) -> None:
     """Give the step the factors that it cannot do without, and now and then some that it could."""
-    blind = (kind == "screen" and not draft.sizes) or (kind == "sort" and not draft.grains)
-    needs_split = kind == "factors" or blind
-    needs_gold = blind or (kind in ("pan", "sluice") and not draft.grains)
+    unknown = {need for need, known in (("sizes", draft.sizes), ("grains", draft.grains)) if not known}
+    blind = bool(unknown & {*kinds()[kind].solids_need})
+    needs_split = "split" in kinds()[kind].solids_need or blind
+    needs_gold = blind or bool(unknown & {*kinds()[kind].gold_need})
     # What is looked over depends on how rich it is, unless both shares are given.
     both = kind == "sort" and draft.linear
     if needs_split or both or (draft.chance() and draft.chance()):

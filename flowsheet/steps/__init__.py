@@ -10,6 +10,17 @@ from types import MappingProxyType
 from flowsheet.steps.base import Step
 
 
+def kind_that(says: str) -> type[Step]:
+    """Return the kind whose class says something of itself: ``kind_that("looks_over")``; the first by name, if several.
+
+    Raises LookupError where none does.
+    """
+    for kind in kinds().values():
+        if getattr(kind, says):
+            return kind
+    raise LookupError(f"no kind of equipment says {says}")
+
+
 @cache
 def kinds() -> MappingProxyType[str, type[Step]]:
     """Return kind → its class, in alphabetical order."""

@@ -11,7 +11,7 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Plain, Share, knob
 from flowsheet.spec.text.numbers import Number
-from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, even, missing
+from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, evaluate, even, missing
 
 WHITEN = (
     "form: W. J. Whiten, A Matrix Theory of Comminution Machines, Chem. Eng. Sci. 29 (1974); "
@@ -39,6 +39,7 @@ class Crusher(Step):
 
     gold_follows_rock = True
     breaks = True
+    bond_power = True
 
     def opening_fields(self) -> str:
         """Return the field (or "a|b": either) that sets how fine the machine breaks."""
@@ -100,6 +101,13 @@ def chance_broken(size: Array, gap: Array, at: Values) -> Array:
     high = np.maximum((at.k2 * gap)[..., None], low * (1 + 1e-9))
     inside = np.clip((high - size) / (high - low), 0.0, 1.0)
     return np.asarray(1 - inside ** at.k3[..., None])
+
+
+def until_all_passes(size: float, site: Site) -> Breakage:
+    """Return the breaking of rock until all of it passes ``size`` (m), a class limit: what is coarser goes again."""
+    machine = Crusher.model_validate({"do": "", "takes": [], "gives": "crushed", "k1": 1, "k2": 1})
+    at = evaluate(machine, lambda number: np.asarray(number.value))
+    return Breakage(product_matrix(site.grid, np.asarray(size), at), site.locked_share)
 
 
 def fragments(grid: Grid, at: Values) -> Array:

@@ -29,7 +29,7 @@ class Washer(Step):
     """Gravity concentration: recovery rises with the size of the gold."""
 
     kind = ""
-    ports = WASHING_PORTS
+    ports: ClassVar[tuple[Port, ...]] = WASHING_PORTS
     solids_need: ClassVar[tuple[str, ...]] = ()
     gold_need = ("grains",)
 
@@ -67,9 +67,9 @@ class Washer(Step):
         return Operator({"concentrate": kept, "tailings": Shares(1 - light, 1 - heavies, 1 - free, 1 - locked)})
 
     def lost(self, outlet: str, stream: Material, at: Values, site: Site) -> dict[str, float]:
-        """Part the free gold in the tailings into what was too fine and what slips at any size."""
+        """Part the free gold that an outlet loses as too fine into what was, and what slips at any size."""
         found = super().lost(outlet, stream, at, site)
-        if outlet == "tailings" and self.recovery is None and site.grains_known:
+        if self.port(outlet).free_lost == "too_fine" and self.recovery is None and site.grains_known:
             gone = 1 - free_recovery(site.grid.size, at)
             slipped = np.divide(1 - at.r_max, gone, out=np.ones_like(gone), where=gone > 0) ** at.passes
             spilled = float((stream.free * slipped).sum())

@@ -31,6 +31,7 @@ SILICA = (
     "and wear a fitted respirator (limit 0.05 mg/m3 over a shift in several codes)."
 )
 LOCAL = "Local codes and licensed practice come first."
+SAWING = (SILICA, "Saw wet, with eye protection and guards.", LOCAL)
 
 
 class Step(StepBlock):

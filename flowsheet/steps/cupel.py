@@ -32,6 +32,8 @@ class Cupel(Step):
     kind = "cupel"
     what = "fires a charge to a bead of gold and silver"
     also = ("fire", "fire assay", "assay")
+    done = "cupelled"
+    melts = True
     ports = (
         Port("bead", "the bead", metal=True, also=("prill", "metal")),
         Port("absorbed", "what the cupel soaks up", free_lost="soaked_up", locked_lost="soaked_up", also=("loss",)),

@@ -20,6 +20,8 @@ class Factors(Step):
     kind = "factors"
     what = "parts rock and gold by given shares"
     also = ("table", "shaking table", "jig", "spiral", "centrifuge", "dry washer", "leach", "flotation")
+    done = "parted"
+    shares_given = True
     cautions = (LOCAL,)
     solids_need = ("split",)
     gold_need = ("recovery",)

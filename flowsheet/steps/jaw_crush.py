@@ -18,6 +18,9 @@ class JawCrush(Crusher):
     kind = "jaw_crush"
     what = "breaks rock between two jaws"
     also = ("crush", "crusher", "jaw", "break", "hammer")
+    done = "crushed to {setting}"
+    set_by = "setting"
+    plan_work = "crushing"
     ports = CRUSHER_PORTS
     cautions = (
         SILICA,

@@ -17,6 +17,7 @@ class Magnet(Step):
     kind = "magnet"
     what = "lifts magnetic heavies out"
     also = ("magnetic separator", "magnetic separation")
+    done = "cleaned with a magnet"
     ports = (
         Port("magnetics", "what the magnet lifts", locked_lost="locked", also=("mags", "iron", "black sand")),
         Port("rest", "what it leaves", also=("non magnetics", "left", "waste")),

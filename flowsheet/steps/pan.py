@@ -19,6 +19,9 @@ class Pan(Washer):
     kind = "pan"
     what = "washes light rock off the gold by hand"
     also = ("wash", "panning", "gold pan", "batea")
+    done = "panned"
+    plan_work = "panning"
+    cleans_loops = True
     cautions = ("Pan wet and over a tub; never use mercury.", LOCAL)
 
     do: Literal["pan"] = Field(description="kind of equipment")

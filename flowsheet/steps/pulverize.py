@@ -30,6 +30,9 @@ class Pulverize(Crusher):
     kind = "pulverize"
     what = "grinds rock to powder"
     also = ("grind", "grinder", "mill", "ball mill", "hammer mill", "stamp mill", "crush", "crusher")
+    done = "pulverized to {gap}"
+    set_by = "gap"
+    plan_work = "grinding"
     ports = CRUSHER_PORTS
     cautions = (
         SILICA,

@@ -11,7 +11,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, knob
-from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Port, Site, Step, Values, even
+from flowsheet.steps.base import SAWING, Breakage, Operator, Port, Site, Step, Values, even
 
 
 class Saw(Step):
@@ -20,11 +20,12 @@ class Saw(Step):
     kind = "saw"
     what = "cuts rock into slabs"
     also = ("cut", "slab")
+    done = "sawn into slabs of {slab}"
     ports = (
         Port("slabs", "the slabs", also=("pieces", "slices")),
         Port("swarf", "the mud of the blade's width", also=("mud", "dust", "kerf")),
     )
-    cautions = (SILICA, "Saw wet, with eye protection and guards.", LOCAL)
+    cautions = SAWING
     solids_need = ("kerf", "slab")
     gold_need = ("kerf", "slab")
     breaks = True

@@ -28,6 +28,9 @@ class Screen(Step):
     kind = "screen"
     what = "parts rock by size at an opening"
     also = ("sieve", "sift", "riddle", "grizzly", "trommel", "classify")
+    done = "screened at {opening}"
+    set_by = "opening"
+    parts_at_size = True
     ports = (
         Port("oversize", "what stays on the screen", also=("coarse", "plus", "over", "lumps")),
         Port("undersize", "what passes it", also=("fines", "fine", "minus", "under", "passing")),

@@ -19,6 +19,8 @@ class Smelt(Step):
     kind = "smelt"
     what = "melts gold out of a concentrate with flux"
     also = ("melt", "fire", "fuse", "furnace")
+    done = "melted"
+    melts = True
     ports = (
         Port("button", "the metal", metal=True, also=("metal", "prill", "bar", "dore")),
         Port("slag", "the glass above it", free_lost="soaked_up", locked_lost="soaked_up", also=("glass", "waste")),

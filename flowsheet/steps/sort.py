@@ -21,6 +21,8 @@ class Sort(Step):
     kind = "sort"
     what = "picks the rocks on which gold is seen"
     also = ("pick", "hand sort", "hand pick", "look", "look over", "cob")
+    done = "looked over for visible gold"
+    looks_over = True
     ports = (
         Port("picked", "rocks with gold in sight", also=("specimens", "hand picked", "seen")),
         Port(
@@ -48,6 +50,10 @@ class Sort(Step):
         low=1.0,
         high=1e6,
     )
+
+    def lie_together(self) -> float:
+        """Return how many grains lie together, which ``cluster`` says."""
+        return self.cluster.value
 
     def linear(self) -> bool:
         """How many grains a rock holds depends on how rich the feed is."""

@@ -19,6 +19,7 @@ class Split(Step):
     kind = "split"
     what = "parts a stream into like shares"
     also = ("riffle", "quarter", "cone and quarter", "sample", "divide")
+    done = "split"
     cautions = (LOCAL,)
     gold_need = ("recovery",)
     gold_follows_rock = True

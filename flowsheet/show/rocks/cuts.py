@@ -12,7 +12,7 @@ from flowsheet.show.graphics.style import GOLD, INK, RULE, SOFT, new_figure, sav
 from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
-from flowsheet.steps.saw import Saw
+from flowsheet.steps.base import SAWING
 from flowsheet.study.rocks.slabs import ACROSS, ALONG, Cut, Range, Rock
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def as_dict(rock: Rock, cuts: Sequence[Cut]) -> dict[str, Any]:
             for one in cuts
         ],
         "advice": list(advice(rock, cuts)),
-        "cautions": [AN_IDEAL, *Saw.cautions],
+        "cautions": [AN_IDEAL, *SAWING],
     }
 
 
@@ -194,7 +194,7 @@ def show(rock: Rock, cuts: Sequence[Cut]) -> None:
     print_table(out, table(cuts))
     if not any(c.slabs.most >= 1 for c in cuts):
         out.print("No slab is had: the rock is thinner than a slab with its kerfs.")
-    list_lines(out, "Take care", [AN_IDEAL, *Saw.cautions])
+    list_lines(out, "Take care", [AN_IDEAL, *SAWING])
 
 
 def write_cuts(rock: Rock, cuts: Sequence[Cut], folder: Path) -> list[Path]:

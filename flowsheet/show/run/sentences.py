@@ -9,6 +9,7 @@ from flowsheet.show.text.changes import becomes
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.wording import listed
+from flowsheet.steps import kind_that
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
 from flowsheet.study.common.units_out import told_apart
 from flowsheet.study.estimate.confidence import Confidence
@@ -173,11 +174,11 @@ def finer(run: Run) -> str:
 def _nothing_finer(run: Run) -> str:
     """Say why no other opening could be tried, and what the sheet would need."""
     sheet = run.solution.model.sheet
-    looked = [n for n, s in sheet.steps.items() if s.do == "sort" and any(_is_oversize(sheet, t) for t in s.takes)]
+    looked = [n for n, s in sheet.steps.items() if s.looks_over and any(_is_oversize(sheet, t) for t in s.takes)]
     if not looked:
         return (
-            "No screen's oversize is looked over here, so there is nothing to compare. Let a step with do: sort "
-            "take the oversize to find out."
+            "No screen's oversize is looked over here, so there is nothing to compare. Let a step with do: "
+            f"{kind_that('looks_over').kind} take the oversize to find out."
         )
     return (
         f"{looked[0]} or its screen goes by given shares, which hold for one opening only. Give the screen its "

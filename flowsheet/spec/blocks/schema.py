@@ -28,6 +28,7 @@ from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note
+from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
@@ -202,6 +203,26 @@ class StepBlock(Block):
     ports: ClassVar[tuple[Port, ...]] = ()
     cautions: ClassVar[tuple[str, ...]] = ()
 
+    # What other rooms ask of a kind; none of them knows one by name.
+    #: What was done, as a label tells it: "crushed to {setting}", or "crushed" where the sheet gives no setting.
+    done: ClassVar[str] = ""
+    #: The field of the size that the step is set to (an opening, a setting, a gap).
+    set_by: ClassVar[str] = ""
+    #: Whether it parts rock at that size: its first outlet gets what is coarser, its second what is finer.
+    parts_at_size: ClassVar[bool] = False
+    #: Whether rocks are looked over for gold: its first outlet gets those that are picked, its second those left.
+    looks_over: ClassVar[bool] = False
+    #: Whether it is a furnace: it adds flux or lead, so that what leaves it may weigh more than what it takes.
+    melts: ClassVar[bool] = False
+    #: Whether Bond's law tells the power that it takes, from its feed to what its first outlet gives.
+    bond_power: ClassVar[bool] = False
+    #: The part of a sampling plan's work that the step's costs tell: "crushing", "grinding" or "panning".
+    plan_work: ClassVar[str] = ""
+    #: Whether advice puts it before the recycle of a loop that holds gold: its first outlet keeps, its second goes on.
+    cleans_loops: ClassVar[bool] = False
+    #: Whether all its shares are the sheet's own, so that it cannot say why gold goes where it goes.
+    shares_given: ClassVar[bool] = False
+
     do: str = Field(description="kind of equipment")
     takes: Annotated[list[str], BeforeValidator(_streams), WithJsonSchema(_STREAMS)] = Field(
         description="stream or streams that go in"
@@ -219,6 +240,19 @@ class StepBlock(Block):
         if isinstance(self.gives, dict):
             return self.gives
         return {(self.ports[0].name if self.ports else "out"): self.gives}
+
+    def stream(self, place: int) -> str:
+        """Return the stream of the outlet at a place in ``ports``; "" where the sheet names none."""
+        return self.outlets.get(self.ports[place].name, "") if place < len(self.ports) else ""
+
+    @property
+    def set_size(self) -> Number | None:
+        """The size that the step is set to, m; None where the sheet does not say, or there is none to set."""
+        return getattr(self, self.set_by) if self.set_by else None
+
+    def lie_together(self) -> float:
+        """Return how many grains of gold lie together, as the step has it; 1 where it says nothing of it."""
+        return 1.0
 
     def openings(self) -> set[float]:
         """Return every size (m) that must be a class limit for this step."""

@@ -31,8 +31,7 @@ def feed_of(draft: Draft, stream: str) -> tuple[str | None, bool]:
     step = draft.steps.get(giver)
     taken = [source for taker, source, _ in draft.takes() if taker == giver]
     port = next((outlet for outlet, name in step.outlets.items() if name == stream), "") if step is not None else ""
-    # Gold that a mill holds back is metal too, but a furnace always gives some.
-    melts = step is not None and any(p.metal and not p.optional for p in step.ports)
+    melts = step is not None and step.melts
     rock = melts and step is not None and not step.port(port).metal
     # A button may hold lead, so it is not measured against the concentrate that it is made of.
     return (taken[0] if len(taken) == 1 and not melts else None), rock

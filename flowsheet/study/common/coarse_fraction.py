@@ -11,8 +11,8 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
-from flowsheet.steps.base import Values, evaluate
-from flowsheet.steps.sort import Sort
+from flowsheet.steps import kind_that
+from flowsheet.steps.base import Step, Values, evaluate
 from flowsheet.study.common import what_if
 from flowsheet.study.common.units_out import g_per_t, in_units, millimetres, told_apart
 
@@ -77,14 +77,17 @@ def in_sight(feed: Material, solution: Solution) -> Array:
     if not solution.model.grains_known:
         return np.zeros(len(solution.model.grid))
     step, values = _looker(solution)
-    picked = feed * step.model(feed, values, solution.inputs.site).shares["picked"]
+    picked = feed * step.model(feed, values, solution.inputs.site).shares[step.ports[0].name]
     return np.asarray(picked.free + picked.locked_by_host)
 
 
-def _looker(solution: Solution) -> tuple[Sort, Values]:
-    """Return the sheet's own sort, or one as it would be by default."""
-    for name, step in solution.model.sheet.steps.items():
-        if isinstance(step, Sort):
+def _looker(solution: Solution) -> tuple[Step, Values]:
+    """Return the sheet's own step that looks rocks over, or one as it would be by default."""
+    for name in solution.model.sheet.steps:
+        step = solution.model.step(name)
+        if step.looks_over:
             return step, solution.inputs.values[name]
-    plain = Sort.model_validate({"do": "sort", "takes": "ore", "gives": {"picked": "picked", "left": "left"}})
+    kind = kind_that("looks_over")
+    gives = {port.name: port.name for port in kind.ports}
+    plain = kind.model_validate({"do": kind.kind, "takes": "ore", "gives": gives})
     return plain, evaluate(plain, lambda number: np.asarray(number.value))

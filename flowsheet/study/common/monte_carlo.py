@@ -17,7 +17,6 @@ from flowsheet.ore.factored_material import Rowed
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.totals import Tail, totals
-from flowsheet.steps.sort import Sort
 from flowsheet.study.common.uncertain_inputs import inputs_with
 
 CHUNK = 200
@@ -77,7 +76,7 @@ class Drawn:
 
 def cluster(model: Model) -> float:
     """Return how many grains lie together, as the sheet's looking over has it; 1 where nothing says so."""
-    return max((s.cluster.value for s in model.sheet.steps.values() if isinstance(s, Sort)), default=1.0)
+    return max((step.lie_together() for step in model.sheet.steps.values()), default=1.0)
 
 
 def drawn(

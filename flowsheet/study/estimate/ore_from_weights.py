@@ -17,7 +17,6 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.steps.screen import Screen
 from flowsheet.study.balance.gross_errors import ALARM, chi2_tail
 from flowsheet.study.balance.result import Balanced, Reconciled
 from flowsheet.study.common.units_out import told_apart
@@ -133,11 +132,10 @@ def _coarse(solution: Solution, tests: Sequence[Reconciled], cluster: float) -> 
     """Return the coarse share for every screen that takes all of the ore, where both of its streams are determined."""
     sheet, found = solution.model.sheet, {}
     for step in sheet.steps.values():
-        if not isinstance(step, Screen) or step.opening is None or set(step.takes) != set(sheet.ores):
+        if not step.parts_at_size or step.set_size is None or set(step.takes) != set(sheet.ores):
             continue
         parts = []
-        for outlet in ("oversize", "undersize"):
-            stream = step.outlets[outlet]
+        for stream in (step.stream(0), step.stream(1)):
             held = [(_gold(test, [stream]), _stretch(test)) for test in tests]
             told = [(one[0], one[1] * stretch) for one, stretch in held if one is not None]
             shape = solution.streams[stream].gold_by_grain
@@ -145,7 +143,7 @@ def _coarse(solution: Solution, tests: Sequence[Reconciled], cluster: float) -> 
                 gold, sd = sum(h[0] for h in told), math.hypot(*(h[1] for h in told))
                 parts.append(_read(solution, cluster, shape, gold, sd))
         if len(parts) == 2:
-            found[told_apart(step.opening.value)] = share_of(parts[0], parts[1])
+            found[told_apart(step.set_size.value)] = share_of(parts[0], parts[1])
     return found
 
 

@@ -27,22 +27,6 @@ from flowsheet.study.money.route_flows import carried
 
 DRAWS = 1000
 
-WORDS = {
-    "screen": "screened at {opening}",
-    "sort": "looked over for visible gold",
-    "jaw_crush": "crushed to {setting}",
-    "pulverize": "pulverized to {gap}",
-    "pan": "panned",
-    "sluice": "run over a sluice",
-    "magnet": "cleaned with a magnet",
-    "smelt": "melted",
-    "cupel": "cupelled",
-    "saw": "sawn into slabs of {slab}",
-    "split": "split",
-    "factors": "parted",
-}
-"""What was done, by the kind of step."""
-
 
 @dataclass(frozen=True)
 class Kept:
@@ -207,10 +191,10 @@ def _in_order(day: str) -> list[tuple[int, int, str]]:
 
 
 def _in_words(step: StepBlock) -> str:
-    words = WORDS.get(step.do, step.do)
-    for knob in ("opening", "setting", "gap", "slab"):
-        if f"{{{knob}}}" in words:
-            number = getattr(step, knob, None)
-            words = words.replace(f"{{{knob}}}", str(number)) if number is not None else words.split(" {")[0]
+    """Say what a step did, as its kind has it; "to {gap}" and its like is left out where the sheet gives no gap."""
+    words = step.done or step.do.replace("_", " ")
+    for name in re.findall(r"\{(\w+)\}", words):
+        number = getattr(step, name, None)
+        words = words.replace(f"{{{name}}}", str(number)) if number is not None else words.partition(f" {{{name}}}")[0]
     words = words.removesuffix(" at").removesuffix(" to").removesuffix(" of")
     return f"{words} (shares given)" if step.split is not None or step.recovery is not None else words

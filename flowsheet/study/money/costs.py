@@ -16,7 +16,6 @@ from flowsheet.spec.text.numbers import Number
 
 BOND_SIZE = 100e-6
 """The work index is the work from very coarse to 80 % passing 100 µm (F. C. Bond 1961)."""
-BREAKERS = ("jaw_crush", "pulverize")
 
 Take = Callable[[Number], Array]
 
@@ -36,9 +35,9 @@ def breaking_work(solution: Solution) -> dict[str, float]:
     if not model.grid.sized:
         return {}
     for name, step in model.sheet.steps.items():
-        if step.do not in BREAKERS or float(solution.feeds[name].solids) <= 0:
+        if not step.bond_power or float(solution.feeds[name].solids) <= 0:
             continue
-        product = solution.streams[step.outlets["product"]]
+        product = solution.streams[step.stream(0)]
         feed80, product80 = (
             float(sizes.size_passing(model.grid.upper, material.rock_by_size, 0.8))
             for material in (solution.feeds[name], product)

@@ -16,8 +16,7 @@ from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.costs_and_sales import METAL, Sale
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.numbers import Number
-from flowsheet.steps.factors import Factors
-from flowsheet.steps.screen import Screen
+from flowsheet.steps import kind_that
 from flowsheet.study.common.what_if import Variant, openings
 from flowsheet.study.money.net_revenue import Basis, Valued, value
 from flowsheet.study.money.route_flows import Carried, carried
@@ -50,7 +49,7 @@ def crush(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Crush | None:
     """
     metal = [name for name, sale in way.sales.items() if sale.kind == METAL]
     for _, sort in pairs(base.solution):
-        picked = way.sheet.steps[sort].outlets["picked"]
+        picked = way.sheet.steps[sort].stream(0)
         sale = next((one for one in way.sales.values() if picked in one.takes and one.price_name), None)
         again = _parted(way.sheet, way.sales, sort, np.inf)
         if sale is None or not metal or again is None or float(base.rock[picked][0]) <= 0:
@@ -99,13 +98,13 @@ def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callab
     now = float(value(way.sales, sheet.worth, base, basis).net[0])
     for screen, sort in pairs(base.solution):
         step = way.sheet.steps[screen]
-        if not isinstance(step, Screen) or step.opening is None:
+        if step.set_size is None:
             continue
-        tried = _openings(base.solution, step.opening.value)
+        tried = _openings(base.solution, step.set_size.value)
         edges = set(tried) | openings(sheet)
         for i in progress(range(len(tried))):
             size = tried[i]
-            opened = Variant(screen, ("opening",), "", step.opening, Number(size, text=f"{1e3 * size:g} mm"))
+            opened = Variant(screen, (step.set_by,), "", step.set_size, Number(size, text=f"{1e3 * size:g} mm"))
             for cut in (0.0, *_cuts(base.solution, size)):
                 again = _parted(opened.of(way.sheet), way.sales, sort, cut)
                 if again is not None:
@@ -134,7 +133,7 @@ def _parted(sheet: Sheet, sales: dict[str, Sale], sort: str, cut: float) -> tupl
     None where they have nowhere to go, or where they are not sold.
     """
     step = sheet.steps[sort]
-    picked, left = step.outlets["picked"], step.outlets["left"]
+    picked, left = step.stream(0), step.stream(1)
     mill, cutter = sheet.takers.get(left), sheet.takers.get(picked)
     sold = [name for name, sale in sales.items() if picked in sale.takes]
     if mill is None or (not sold and cutter is None):
@@ -144,8 +143,9 @@ def _parted(sheet: Sheet, sales: dict[str, Sale], sort: str, cut: float) -> tupl
     kept, crushed = f"{picked}, kept", f"{picked}, crushed"
     size = f"{1e3 * cut:.9g} mm"
     share = "0 %" if np.isinf(cut) else {f"+{size}": "100 %", f"-{size}": "0 %"}
-    parting = Factors.model_validate({
-        "do": "factors", "takes": picked, "gives": {"kept": kept, "crushed": crushed},
+    by_shares = kind_that("shares_given")
+    parting = by_shares.model_validate({
+        "do": by_shares.kind, "takes": picked, "gives": {"kept": kept, "crushed": crushed},
         "split": {"kept": share}, "recovery": {"kept": share},
     })  # fmt: skip
     steps = dict(sheet.steps)
@@ -166,7 +166,7 @@ def _row(again: tuple[Sheet, dict[str, Sale]], sheet: Sheet, edges: set[float], 
          opening: float, cut: float, now: float) -> Split:  # fmt: skip
     found = carried(again[0], edges, None, 1)
     net = float(value(again[1], sheet.worth, found, basis).net[0])
-    picked = again[0].steps[sort].outlets["picked"]
+    picked = again[0].steps[sort].stream(0)
     kept = picked if cut == 0.0 else f"{picked}, kept"
     return Split(
         screen,

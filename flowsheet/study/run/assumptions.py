@@ -30,9 +30,7 @@ from flowsheet.spec.blocks.measurement import (
 )
 from flowsheet.spec.blocks.schema import Gold, Sheet
 from flowsheet.spec.text.numbers import Number
-from flowsheet.steps._crusher import Crusher
 from flowsheet.steps.base import Step, Values
-from flowsheet.steps.sort import Sort
 from flowsheet.study.common.units_out import g_per_cm3, g_per_t, grams, milligrams
 from flowsheet.study.run.parameters import with_number
 from flowsheet.study.run.screen_options import A_ROCK
@@ -116,7 +114,7 @@ def _pile_and_sales(sheet: Sheet) -> Iterator[Assumed]:
             if sale.kind in Sale.ONLY.get(path[-1], (sale.kind,)):
                 yield one
     costs = sheet.worth.costs
-    bond = [n for n, c in costs.steps.items() if c.kilowatts is None and isinstance(sheet.steps.get(n), Crusher)]
+    bond = [n for n, c in costs.steps.items() if c.kilowatts is None and n in sheet.steps and sheet.steps[n].bond_power]
     if costs.power is not None and bond and costs.work_index is WORK_INDEX_DEFAULT:
         what = f"Bond's work index of the ore, for {', '.join(bond)}"
         yield Assumed(f"costs.{WORK}", str(WORK_INDEX_DEFAULT), what, BOND)
@@ -206,5 +204,5 @@ def _constants(solution: Solution) -> Iterator[Assumed]:
         yield Assumed("density of gold", f"{g_per_cm3(grains.GOLD):g} g/cm3", "what a grain weighs", TEXTBOOKS)
         yield Assumed("density of light rock", f"{g_per_cm3(grains.QUARTZ):g} g/cm3", "quartz", HANDBOOKS)
         yield Assumed("density of heavies", f"{g_per_cm3(grains.HEAVY):g} g/cm3", "pyrite", HANDBOOKS)
-    if model.grains_known and any(isinstance(step, Sort) for step in steps):
+    if model.grains_known and any(step.looks_over for step in steps):
         yield Assumed("a rock to look over", f"{A_ROCK:g} × the opening", "the least piece that is counted", TYPICAL)

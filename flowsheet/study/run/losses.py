@@ -11,7 +11,6 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps.base import Port
-from flowsheet.steps.factors import Factors
 from flowsheet.study.common.units_out import grams, in_units
 
 REASONS = ("too_fine", "locked", "not_seen", "soaked_up", "caught", "other")
@@ -103,7 +102,7 @@ def _put_down(
     else:
         for source in step.takes:
             came = _from(part, solution.streams[source], solution.feeds[name])
-            key = (source, by_shares or isinstance(step, Factors))
+            key = (source, by_shares or step.shares_given)
             waiting[key] = waiting[key] + came if key in waiting else came
 
 

@@ -12,8 +12,6 @@ from flowsheet.ore.grid import R20_3
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.text.numbers import Number
-from flowsheet.steps.screen import Screen
-from flowsheet.steps.sort import Sort
 from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant
 
@@ -57,12 +55,12 @@ def finer(solution: Solution) -> list[Finer]:
     sheet, rows = solution.model.sheet, []
     for screen, sort in pairs(solution):
         step = sheet.steps[screen]
-        if not isinstance(step, Screen) or step.opening is None:
+        if step.set_size is None:
             continue
-        now = step.opening.value
+        now = step.set_size.value
         below = [size for size in R20_3 if size < now * 0.95][:FINER_SIZES]
         variants = [
-            Variant(screen, ("opening",), "", step.opening, Number(s, text=f"{millimetres(s):g} mm")) for s in below
+            Variant(screen, (step.set_by,), "", step.set_size, Number(s, text=f"{millimetres(s):g} mm")) for s in below
         ]
         rows.append(_row(solution, screen, sort, now, solution))
         for size, variant in zip(below, variants, strict=True):
@@ -75,17 +73,17 @@ def pairs(solution: Solution) -> list[tuple[str, str]]:
     """Return (screen, sort) where the sort takes the screen's oversize and its model is in force."""
     sheet, found = solution.model.sheet, []
     for name, step in sheet.steps.items():
-        if not isinstance(step, Screen) or step.split is not None or step.opening is None:
+        if not step.parts_at_size or step.split is not None or step.set_size is None:
             continue
-        taker = sheet.takers.get(step.outlets.get("oversize", ""))
-        if taker is not None and isinstance(sheet.steps[taker], Sort) and sheet.steps[taker].split is None:
+        taker = sheet.takers.get(step.stream(0))
+        if taker is not None and sheet.steps[taker].looks_over and sheet.steps[taker].split is None:
             found.append((name, taker))
     return found
 
 
 def _row(solution: Solution, screen: str, sort: str, opening: float, base: Solution) -> Finer:
     looked = solution.feeds[sort]
-    picked = solution.streams[solution.model.sheet.steps[sort].outlets["picked"]]
+    picked = solution.streams[solution.model.sheet.steps[sort].stream(0)]
     kept = float(solution.kept_gold)
     grid = solution.model.grid
     rocks = np.where(grid.size >= A_ROCK * opening, grains.rocks(looked, grid), 0.0)

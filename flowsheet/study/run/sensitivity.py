@@ -14,7 +14,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.steps.pan import Pan
+from flowsheet.steps import kind_that
 from flowsheet.study.common import what_if
 from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.common.units_out import grams, in_units
@@ -90,15 +90,17 @@ def _gains(solution: Solution, told: list[Variant], bases: Bases) -> Iterator[tu
 def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:
     """Return how a loop's gold is won, and how much (kg) of it.
 
-    Its recycle goes through a pan before it goes back, and what the pan keeps is kept: solved again. Without grain
-    sizes a pan has no model; then all that was caught is the most that cleaning the loop out can win.
+    Its recycle goes through a pan before it goes back, and what that keeps is kept: solved again. Without grain
+    sizes that has no model; then all that was caught is the most that cleaning the loop out can win.
     """
     if not solution.model.grains_known:
         return AT_MOST, float(caught.material.gold)
     sheet, stream = solution.model.sheet, caught.stream
     taker = sheet.takers[stream]
     kept, back = (_unused(f"{stream} {what}", (*sheet.ores, *sheet.makers)) for what in ("panned off", "panned"))
-    pan = Pan.model_validate({"do": "pan", "takes": stream, "gives": {"concentrate": kept, "tailings": back}})
+    cleaner = kind_that("cleans_loops")
+    gives = dict(zip((port.name for port in cleaner.ports), (kept, back), strict=True))
+    pan = cleaner.model_validate({"do": cleaner.kind, "takes": stream, "gives": gives})
     takes = [back if name == stream else name for name in sheet.steps[taker].takes]
     steps = {**sheet.steps, taker: sheet.steps[taker].model_copy(update={"takes": takes})}
     steps[_unused(f"pan {stream}", sheet.steps)] = pan

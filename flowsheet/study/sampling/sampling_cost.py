@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from flowsheet.spec.blocks.costs_and_sales import StepCost
 from flowsheet.spec.blocks.schema import Sheet, StepBlock
 from flowsheet.spec.text.numbers import Number
-from flowsheet.steps.jaw_crush import JawCrush
 from flowsheet.study.sampling.sampling_variance import passes
+
+CRUSHING, GRINDING, PANNING = "crushing", "grinding", "panning"
+"""As ``plan_work`` of a kind has it."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class Work:
 
 
 def work_of(sheet: Sheet) -> Work:
-    """Return the sheet's own costs by the kg where it has them for jaw_crush, pulverize and pan, else a kg of each.
+    """Return the sheet's own costs by the kg where it has them for crushing, grinding and panning, else a kg of each.
 
     Labour and consumables count, and what a sack costs; power and what a batch costs do not (a plan's batches are not
     the sheet's).
@@ -59,10 +61,10 @@ def work_of(sheet: Sheet) -> Work:
         step = sheet.steps.get(name)
         if step is None:
             continue
-        if isinstance(step, JawCrush) and step.kind not in found and step.setting is not None:
-            setting = step.setting.value
-        found.setdefault(step.kind, _by_mass(cost, step))
-    crushing, grinding, panning = (found.get(kind, 0.0) for kind in ("jaw_crush", "pulverize", "pan"))
+        if step.plan_work == CRUSHING and CRUSHING not in found and step.set_size is not None:
+            setting = step.set_size.value
+        found.setdefault(step.plan_work, _by_mass(cost, step))
+    crushing, grinding, panning = (found.get(work, 0.0) for work in (CRUSHING, GRINDING, PANNING))
     if not min(crushing, grinding, panning) > 0:
         return Work()
     sack = sheet.worth.costs.sack

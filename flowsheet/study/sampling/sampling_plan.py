@@ -20,13 +20,12 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
-from flowsheet.steps.pulverize import Pulverize
 from flowsheet.study.common import gy
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.monte_carlo import cluster
 from flowsheet.study.estimate.corrected_draws import gather, grade_of_weights
 from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
-from flowsheet.study.sampling.sampling_cost import Work, work_of
+from flowsheet.study.sampling.sampling_cost import GRINDING, Work, work_of
 from flowsheet.study.sampling.sampling_variance import Broken, Pool, as_it_lies, broken
 from flowsheet.study.sampling.simulate import Progress, tried
 from flowsheet.study.sampling.wish import WANT, Wish
@@ -266,7 +265,7 @@ def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool,
 
 
 def _grind(sheet: Sheet) -> float:
-    gaps = [s.gap.value for s in sheet.steps.values() if isinstance(s, Pulverize) and s.gap is not None]
+    gaps = [s.set_size.value for s in sheet.steps.values() if s.plan_work == GRINDING and s.set_size is not None]
     return min(gaps, default=GRIND)
 
 

@@ -21,9 +21,8 @@ import numpy as np
 from flowsheet.ore import grains, sizes
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.steps._crusher import product_matrix
-from flowsheet.steps.base import Breakage, Site, evaluate
-from flowsheet.steps.jaw_crush import JawCrush
+from flowsheet.steps._crusher import until_all_passes
+from flowsheet.steps.base import Site
 from flowsheet.study.common import gy
 
 REDUCTION = 5.0
@@ -61,10 +60,7 @@ def broken(feed: Material, size: float, site: Site, cluster: float, rocks: float
 
     ``cluster``: grains that lie together as long as they are locked; ``rocks``: relative sd between rocks.
     """
-    crusher = JawCrush.model_validate({"do": "jaw_crush", "takes": [], "gives": "crushed", "k1": 1, "k2": 1})
-    at = evaluate(crusher, lambda number: np.asarray(number.value))
-    product = product_matrix(site.grid, np.asarray(size), at)
-    return _of(Breakage(product, site.locked_share)(feed), size, site, cluster, rocks)
+    return _of(until_all_passes(size, site)(feed), size, site, cluster, rocks)
 
 
 def _of(material: Material, size: float, site: Site, cluster: float, rocks: float) -> Broken:
