@@ -20,7 +20,8 @@ from flowsheet.show.guide.topics import BLOCKS, Topic, find, topics
 from flowsheet.solve.model import load
 from flowsheet.spec.blocks.explain import example_of, field_text, kind_text
 from flowsheet.spec.blocks.fields import Block, dimension_of
-from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, Ore, StepBlock, Weighed
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, Ore, Weighed
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.read import build
 from flowsheet.spec.text import numbers
 from flowsheet.spec.text.mistakes import SheetError

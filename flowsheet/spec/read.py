@@ -16,7 +16,8 @@ from flowsheet.spec.blocks.factors import is_sieve
 from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.pydantic_faults import explain, some_fields
-from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Sheet, StepBlock
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Sheet
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.all_checks import CHECKS
 from flowsheet.spec.checks.draft import Draft, unread
 from flowsheet.spec.checks.implausible_gold import notes_on_gold

@@ -16,7 +16,7 @@ from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.factors import Band
-from flowsheet.spec.blocks.schema import Port, StepBlock
+from flowsheet.spec.blocks.step import Port, StepBlock
 from flowsheet.steps._operator import Breakage, ContractError, Operator, Shares, Site, check_silver, even
 from flowsheet.steps._values import Banded, Values, evaluate
 

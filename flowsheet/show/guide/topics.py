@@ -16,17 +16,8 @@ from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
 from flowsheet.spec.blocks.explain import BlockText, FieldText, block_text, kind_text
 from flowsheet.spec.blocks.fields import Block
 from flowsheet.spec.blocks.pile import Pile
-from flowsheet.spec.blocks.schema import (
-    TOP_FIELDS,
-    Gold,
-    GrainRow,
-    Metallics,
-    Ore,
-    SieveRow,
-    SizeLaw,
-    StepBlock,
-    Weighed,
-)
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
 from flowsheet.steps import kinds
 

@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 from flowsheet.spec.blocks.factors import Factors
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.blocks.pydantic_faults import models_in
-from flowsheet.spec.blocks.schema import StepBlock
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text import units
 
 ANY_NAMES = ("part", "rest")

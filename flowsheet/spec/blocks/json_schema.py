@@ -15,7 +15,8 @@ from pydantic import BaseModel
 from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
 from flowsheet.spec.blocks.money import PRICE
 from flowsheet.spec.blocks.pile import Pile
-from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, StepBlock, Weighed
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Weighed
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text import units
 
 Schema = dict[str, Any]

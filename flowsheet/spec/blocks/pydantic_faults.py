@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from flowsheet.spec.blocks.fields import dimension_of
-from flowsheet.spec.blocks.schema import StepBlock
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean, nearest
 from flowsheet.spec.yaml.document import Document, Path_
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import BeforeValidator, ConfigDict, Discriminator, Field, Tag, WithJsonSchema
+from pydantic import BeforeValidator, ConfigDict, Discriminator, Field, Tag
 
 from flowsheet.spec.blocks.costs_and_sales import Worth
-from flowsheet.spec.blocks.factors import LEAST_SIEVE, MOST_SIEVE, FactorField
+from flowsheet.spec.blocks.factors import LEAST_SIEVE, MOST_SIEVE
 from flowsheet.spec.blocks.fields import (
     TYPICAL,
     Block,
@@ -25,10 +25,10 @@ from flowsheet.spec.blocks.fields import (
 )
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.pile import Pile
+from flowsheet.spec.blocks.step import StepBlock, a_line
 from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note
-from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
@@ -130,143 +130,6 @@ class Ore(Block):
     gold: Gold | None = Field(None, description="sizes of the gold grains")
 
 
-def _streams(value: Any) -> list[str]:
-    """Read the name of a stream, or a list of names."""
-    if isinstance(value, str):
-        return [value]
-    if not isinstance(value, list):
-        raise complaint(
-            "a stream, or a list of streams, is wanted",
-            "Write takes: [one stream, another]",
-            code="stream_names_wanted",
-        )
-    for i, name in enumerate(value):
-        if not isinstance(name, str):
-            raise complaint(
-                "the name of a stream is wanted", "Write takes: [one stream, another]", (i,), code="stream_names_wanted"
-            )
-    return value
-
-
-def _outlets(value: Any) -> dict[str, str] | str:
-    """Read the stream of each outlet, or the stream of the only one."""
-    if isinstance(value, str):
-        return value
-    if not isinstance(value, dict):
-        raise complaint(
-            "the outlets and their streams are wanted",
-            "Write gives: {outlet: name of its stream}",
-            code="outlets_wanted",
-        )
-    for port, stream in value.items():
-        if not isinstance(stream, str):
-            raise complaint(
-                "the name of a stream is wanted",
-                f"Write {port}: name of the stream",
-                (port,),
-                code="stream_names_wanted",
-            )
-    return value
-
-
-def _a_line(value: Any) -> Any:
-    if value is None or isinstance(value, str):
-        return value
-    raise complaint("a line of text is wanted", "Put it in quotes", code="text_wanted")
-
-
-_STREAMS = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
-
-
-@dataclass(frozen=True)
-class Port:
-    """An outlet of a kind of equipment, and how gold that leaves by it for good is lost."""
-
-    name: str
-    what: str
-    optional: bool = False
-    metal: bool = False
-    free_lost: str = "other"
-    locked_lost: str = "other"
-    #: What people call it besides; never read as its name, but it names the cure.
-    also: tuple[str, ...] = ()
-
-
-class StepBlock(Block):
-    """What every step of a sheet may say; each kind of equipment adds its own knobs."""
-
-    kind: ClassVar[str] = ""
-    what: ClassVar[str] = ""
-    #: What people call it besides, in small letters with blanks; never read as its name, but it names the cure.
-    also: ClassVar[tuple[str, ...]] = ()
-    #: Outlets; empty where any names do.
-    ports: ClassVar[tuple[Port, ...]] = ()
-    cautions: ClassVar[tuple[str, ...]] = ()
-
-    # What other rooms ask of a kind; none of them knows one by name.
-    #: What was done, as a label tells it: "crushed to {setting}", or "crushed" where the sheet gives no setting.
-    done: ClassVar[str] = ""
-    #: The field of the size that the step is set to (an opening, a setting, a gap).
-    set_by: ClassVar[str] = ""
-    #: Whether it parts rock at that size: its first outlet gets what is coarser, its second what is finer.
-    parts_at_size: ClassVar[bool] = False
-    #: Whether rocks are looked over for gold: its first outlet gets those that are picked, its second those left.
-    looks_over: ClassVar[bool] = False
-    #: Whether it is a furnace: it adds flux or lead, so that what leaves it may weigh more than what it takes.
-    melts: ClassVar[bool] = False
-    #: Whether Bond's law tells the power that it takes, from its feed to what its first outlet gives.
-    bond_power: ClassVar[bool] = False
-    #: The part of a sampling plan's work that the step's costs tell: "crushing", "grinding" or "panning".
-    plan_work: ClassVar[str] = ""
-    #: Whether advice puts it before the recycle of a loop that holds gold: its first outlet keeps, its second goes on.
-    cleans_loops: ClassVar[bool] = False
-    #: Whether all its shares are the sheet's own, so that it cannot say why gold goes where it goes.
-    shares_given: ClassVar[bool] = False
-
-    do: str = Field(description="kind of equipment")
-    takes: Annotated[list[str], BeforeValidator(_streams), WithJsonSchema(_STREAMS)] = Field(
-        description="stream or streams that go in"
-    )
-    gives: Annotated[dict[str, str] | str, BeforeValidator(_outlets)] = Field(
-        description="stream that comes out of each outlet"
-    )
-    split: FactorField | None = Field(None, description="share of the solids to each outlet")
-    recovery: FactorField | None = Field(None, description="share of the gold to each outlet")
-    note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
-
-    @property
-    def outlets(self) -> dict[str, str]:
-        """Outlet → stream."""
-        if isinstance(self.gives, dict):
-            return self.gives
-        return {(self.ports[0].name if self.ports else "out"): self.gives}
-
-    def stream(self, place: int) -> str:
-        """Return the stream of the outlet at a place in ``ports``; "" where the sheet names none."""
-        return self.outlets.get(self.ports[place].name, "") if place < len(self.ports) else ""
-
-    @property
-    def set_size(self) -> Number | None:
-        """The size that the step is set to, m; None where the sheet does not say, or there is none to set."""
-        return getattr(self, self.set_by) if self.set_by else None
-
-    def lie_together(self) -> float:
-        """Return how many grains of gold lie together, as the step has it; 1 where it says nothing of it."""
-        return 1.0
-
-    def openings(self) -> set[float]:
-        """Return every size (m) that must be a class limit for this step."""
-        return {size for factors in (self.split, self.recovery) if factors for size in factors.openings()}
-
-    def faults(self, sizes: bool, grains: bool) -> Iterator[tuple[str, str, str]]:
-        """Give (field, message, remedy) of what the step's model lacks, given what the ores know."""
-        yield from ()
-
-    def port(self, name: str) -> Port:
-        """Return the description of an outlet."""
-        return next((p for p in self.ports if p.name == name), Port(name, ""))
-
-
 def _screen_assay(value: Any) -> Any:
     if isinstance(value, (dict, Block)):
         return value
@@ -303,8 +166,8 @@ class Weighed(Block):
     metallics: Annotated[Metallics | None, BeforeValidator(_screen_assay)] = Field(
         None, description="a screen assay, which makes one grade"
     )
-    when: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="when it was measured")
-    note: Annotated[str | None, BeforeValidator(_a_line)] = Field(None, description="anything you want to remember")
+    when: Annotated[str | None, BeforeValidator(a_line)] = Field(None, description="when it was measured")
+    note: Annotated[str | None, BeforeValidator(a_line)] = Field(None, description="anything you want to remember")
 
 
 @dataclass(frozen=True)

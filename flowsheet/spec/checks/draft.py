@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from flowsheet.spec.blocks.schema import Gold, Ore, StepBlock
+from flowsheet.spec.blocks.schema import Gold, Ore
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, nearest
 from flowsheet.spec.weights.weighed_test import WeighedTest
 from flowsheet.spec.yaml.document import Document, Path_

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.spec.blocks.factors import Band, Factors
-from flowsheet.spec.blocks.schema import StepBlock
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.draft import TOLERANCE, Draft, amiss
 from flowsheet.spec.checks.streams import outlet_meant
 from flowsheet.spec.text.mistakes import Mistake

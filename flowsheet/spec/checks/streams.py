@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from flowsheet.spec.blocks.schema import StepBlock
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.draft import Draft, missing_ports
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, did_you_mean, meant_by, nearest
 from flowsheet.spec.yaml.document import Path_

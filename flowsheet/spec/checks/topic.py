@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from flowsheet.spec.blocks.schema import TOP_FIELDS, StepBlock
+from flowsheet.spec.blocks.schema import TOP_FIELDS
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import SETTING, Mistake
 from flowsheet.spec.yaml.document import Document
 

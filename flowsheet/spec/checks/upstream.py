@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from flowsheet.spec.blocks.schema import StepBlock
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.flow import next_steps, reached
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from flowsheet.solve.balance import metal_streams
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement, measurement
-from flowsheet.spec.blocks.schema import Sheet, StepBlock
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.study.balance.problem import fineness
 
 ALLOWED = 2.0

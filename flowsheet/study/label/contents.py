@@ -12,7 +12,8 @@ import numpy as np
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.measurement import BEAD, MASS
-from flowsheet.spec.blocks.schema import Sheet, StepBlock
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.brief import counted
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.compound_poisson import Spread, spread

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flowsheet.spec.blocks.costs_and_sales import StepCost
-from flowsheet.spec.blocks.schema import Sheet, StepBlock
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.numbers import Number
 from flowsheet.study.sampling.sampling_variance import passes
 
