@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flowsheet.show.graphics.notebook_page import Page, Views, plot
 from flowsheet.show.rocks import cuts, specimen_plots, specimen_sums, specimens
-from flowsheet.steps.saw import Saw
+from flowsheet.steps.base import SAWING
 from flowsheet.study.rocks.result import SpecimenGold, Specimens
 from flowsheet.study.rocks.slabs import Cutting
 
@@ -39,7 +39,7 @@ def _cutting(found: Cutting) -> Page:
         lines=cuts.advice(found.rock, found.cuts),
         pictures=(plot("cuts", cuts.figure(found.rock, found.cuts), "The rock from the side, cut each way"),),
         grids=(cuts.table(found.cuts),),
-        notes=(cuts.AN_IDEAL, *Saw.cautions),
+        notes=(cuts.AN_IDEAL, *SAWING),
     )
 
 
