@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 
@@ -25,8 +25,6 @@ HEAVY = 5_000.0
 MOST_GRAINS = 1e9
 """In one rock: where given shares sent the gold one way and the rock another, next to none is left to hold it."""
 
-_Z95 = 1.6448536269514722
-"""95 % point of the normal law."""
 
 _erf = np.vectorize(math.erf, otypes=[float])
 
@@ -62,7 +60,7 @@ def lognormal_shares(grid: Grid, d50: Array, d95: Array) -> Array:
 
     What lies beyond the grid falls in its end classes.
     """
-    sigma = np.log(d95 / d50)[..., None] / _Z95
+    sigma = np.log(d95 / d50)[..., None] / NORMAL_95
     z = np.log(grid.upper[1:] / d50[..., None])
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(sigma > 0, z / sigma, np.where(z >= 0, np.inf, -np.inf))

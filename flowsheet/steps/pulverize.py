@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from flowsheet.ore import sizes
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, bisect
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Block, Count, Length, knob
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
@@ -97,9 +97,6 @@ class Pulverize(Crusher):
         shape = np.broadcast_shapes(feed.solids.shape, wanted.shape)
         low = np.full(shape, np.log(site.grid.size[-1] / 10))
         high = np.full(shape, np.log(2 * site.grid.upper[0] / self.k1.value))
-        for _ in range(60):
-            middle = (low + high) / 2
-            # An empty feed has no p80: any gap does.
-            coarse = self._p80(feed, np.exp(middle), at, site) > wanted
-            low, high = np.where(coarse, low, middle), np.where(coarse, middle, high)
+        # An empty feed has no p80: any gap does.
+        low, _ = bisect(low, high, lambda gap: self._p80(feed, np.exp(gap), at, site) > wanted)
         return np.asarray(np.exp(low))

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Mask, bisect
 from flowsheet.ore.grid import SAME, Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
@@ -128,8 +128,10 @@ def presentations_for(rock: Array, efficiency: Array, opening: Array, open_area:
     total = np.maximum(under.sum(axis=-1), 1e-300)
     shape = np.broadcast_shapes(total.shape, np.shape(efficiency), np.shape(opening))
     low, high = np.full(shape, np.log(LEAST_PRESENTATIONS)), np.full(shape, np.log(MOST_PRESENTATIONS))
-    for _ in range(60):
-        middle = (low + high) / 2
-        passed = (under * (1 - retained(grid, opening, open_area, np.exp(middle)))).sum(axis=-1) / total
-        low, high = np.where(passed < efficiency, middle, low), np.where(passed < efficiency, high, middle)
+
+    def enough(presentations: Array) -> Mask:
+        passed = (under * (1 - retained(grid, opening, open_area, np.exp(presentations)))).sum(axis=-1) / total
+        return np.asarray(passed >= efficiency)
+
+    low, high = bisect(low, high, enough)
     return np.asarray(np.exp((low + high) / 2))

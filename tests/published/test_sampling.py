@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -122,6 +123,11 @@ def test_lead_ore_of_the_textbook() -> None:
     assert gy.least_mass(0.01, lead_ore(0.005)) == pytest.approx(3.189, abs=5e-4)
 
 
+def sd_of_limits(limits: float, confidence: float) -> float:
+    """Return the standard deviation that stays within ± ``limits`` with chance ``confidence``, by the normal law."""
+    return limits / NormalDist().inv_cdf((1 + confidence) / 2)
+
+
 @pytest.mark.parametrize(("cm", "grams", "digits"), [(2.5, 1_369_632, 0.5), (0.5, 24_501, 0.5), (0.1, 438, 0.5),
                                                      (0.004, 0.07, 0.005)])  # fmt: skip
 def test_four_stages_share_the_variance(cm: float, grams: float, digits: float) -> None:
@@ -129,15 +135,15 @@ def test_four_stages_share_the_variance(cm: float, grams: float, digits: float) 
     # of four stages, the mass doubled. Only z = 1.96, not 1.959964, gives the printed digits.
     printed = (0.02 / 1.96) / 2
     assert 2e3 * gy.least_mass(printed, lead_ore(cm / 100)) == pytest.approx(grams, abs=digits)
-    ours = gy.sd_of_limits(0.02, 0.95) / 2
+    ours = sd_of_limits(0.02, 0.95) / 2
     assert 2e3 * gy.least_mass(ours, lead_ore(cm / 100)) == pytest.approx(grams, rel=5e-5, abs=digits)
 
 
 def test_limits_and_factors_of_course_notes() -> None:
     # Michigan Technological University, course notes CM3820 on sampling (2009): +-0.1 on 5 % is 0.02 relative, so s is
     # 0.0102 (95 %) or 0.0078 (99 %); g by d95/d5; f is 0.5.
-    assert gy.sd_of_limits(0.1 / 5, 0.95) == pytest.approx(0.0102, abs=5e-5)
-    assert gy.sd_of_limits(0.1 / 5, 0.99) == pytest.approx(0.0078, abs=5e-5)
+    assert sd_of_limits(0.1 / 5, 0.95) == pytest.approx(0.0102, abs=5e-5)
+    assert sd_of_limits(0.1 / 5, 0.99) == pytest.approx(0.0078, abs=5e-5)
     assert [gy.size_range_factor(spread) for spread in (5, 3, 1.5, 1)] == [0.25, 0.5, 0.75, 1]
     assert gy.SHAPE == 0.5
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from flowsheet.ore.arrays import NORMAL_95
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
 from flowsheet.spec.blocks.measurement import GRADE
@@ -18,9 +19,6 @@ FAINT_PART = 0.005
 
 SMALL = 0.001
 """A chi-square below this is told as less than it."""
-
-SPAN = 1.6448536269514722
-"""Standard deviations to either side that hold 90 % of a normal law."""
 
 MOST_TOLD = 4
 """So many streams are named in a sentence; the tables have all of them."""
@@ -215,7 +213,7 @@ def head(found: Reconciled) -> Iterator[str]:
         if least > 0:
             yield f"What they do tell makes at least {_per_t(least)} g/t ({_ranked(told, least)})."
     else:
-        low, high = max(grade.value - SPAN * grade.sd, 0.0), grade.value + SPAN * grade.sd
+        low, high = max(grade.value - NORMAL_95 * grade.sd, 0.0), grade.value + NORMAL_95 * grade.sd
         yield (
             f"{_value(grade.value, grade.sd, 'g/t')}: nine times in ten between {_per_t(low)} and {_per_t(high)} "
             "g/t, as far as the weights go (the next sack may hold other grains)."

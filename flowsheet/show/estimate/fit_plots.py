@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from flowsheet.ore.arrays import NORMAL_95
 from flowsheet.show.estimate import fitted
 from flowsheet.show.estimate.fit_words import Profiles, told
 from flowsheet.show.graphics.style import BLUE, GREY, INK, SOFT, as_text, new_figure, save
@@ -13,9 +14,6 @@ from flowsheet.study.estimate.fitted_sheet import in_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-REACH = 1.6448536269514722
-"""Half of an interval that holds 90 % of a normal law, in standard deviations."""
 
 
 def before_and_after(found: Fitted, path: Path) -> None:
@@ -55,7 +53,7 @@ def _before(one: Parameter) -> tuple[float, float, float]:
     if number.low is not None and number.high is not None:
         tail = 0.05 * (number.high - number.low)
         return number.low + tail, number.value, number.high - tail
-    reach = REACH * number.sd
+    reach = NORMAL_95 * number.sd
     return max(number.value - reach, one.unknown.lower), number.value, min(number.value + reach, one.unknown.upper)
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
 
-BLUE, GOLD, GREEN, RED, GREY, PURPLE, SKY, YELLOW = COLOURS = (
+BLUE, GOLD, _, RED, GREY, PURPLE, SKY, YELLOW = COLOURS = (
     "#0072b2", "#e69f00", "#009e73", "#d55e00", "#7a7a7a", "#cc79a7", "#56b4e9", "#f0e442",
 )  # fmt: skip
 """Told apart by colour-blind eyes: M. Okabe & K. Ito, Color Universal Design (2002, 2008), as printed in B. Wong,

@@ -20,6 +20,7 @@ def write_workbook(grids: Sequence[Grid], remarks: Sequence[str], path: Path) ->
     from openpyxl import Workbook
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.styles import Alignment, Font
+    from openpyxl.utils import get_column_letter
 
     book = Workbook(write_only=True)
     for grid in grids:
@@ -28,7 +29,7 @@ def write_workbook(grids: Sequence[Grid], remarks: Sequence[str], path: Path) ->
         for i, column in enumerate(grid.columns):
             longest = max((len(str(row[i])) for row in grid.rows if isinstance(row[i], str)), default=0)
             wide = min(max(longest, len(column.head), NARROWEST), WIDEST)
-            sheet.column_dimensions[_letter(i)].width = wide + 2
+            sheet.column_dimensions[get_column_letter(i + 1)].width = wide + 2
         heads = []
         for column in grid.columns:
             cell = WriteOnlyCell(sheet, _plain(column.head))
@@ -46,10 +47,6 @@ def write_workbook(grids: Sequence[Grid], remarks: Sequence[str], path: Path) ->
             sheet.append([cell])
     book.save(path)
     return path
-
-
-def _letter(column: int) -> str:
-    return "ABCDEFGHIJKLMNOPQRSTUVWXYZ"[column]
 
 
 def _cell(sheet: Any, value: Any) -> Any:

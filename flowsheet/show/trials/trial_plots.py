@@ -48,14 +48,6 @@ def trials_figure(trials: Trials, narrow: bool = False) -> Figure:
     return moving_figure(trials, narrow) if len(trials.moved) == 1 else crossing_figure(trials)
 
 
-def crossing(trials: Trials, path: Path) -> None:
-    """Write a plot of what is kept as one setting moves, a line for each value of another.
-
-    Lines are for the second setting, or for the first where the second has too many values.
-    """
-    save(crossing_figure(trials), path)
-
-
 def crossing_figure(trials: Trials) -> Figure:
     """Draw what is kept as one setting moves, a line for each value of another.
 

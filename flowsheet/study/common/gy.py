@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
@@ -53,11 +52,6 @@ def size_range_factor(spread: float) -> float:
 def least_mass(sd: float, heterogeneity: float) -> float:
     """Return the mass (kg) whose fundamental error is ``sd`` (relative): M = C d³/s², ``heterogeneity`` C d³ in kg."""
     return heterogeneity / sd**2
-
-
-def sd_of_limits(limits: float, confidence: float) -> float:
-    """Return the standard deviation that stays within ± ``limits`` with chance ``confidence``, by the normal law."""
-    return limits / NormalDist().inv_cdf((1 + confidence) / 2)
 
 
 def rule_of_thumb(top: float) -> float:

@@ -16,7 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.solve.model import rebuild
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
@@ -294,7 +294,7 @@ def _parameters(evidence: Evidence, found: Least, posterior: Posterior, data: Ar
 
 def _stayed(unknown: Unknown) -> Parameter:
     """Return a number that was not fitted, since what was measured moves with it only in jumps."""
-    number, reach = unknown.number, 0.9 * math.sqrt(3) if unknown.even else 1.6448536269514722
+    number, reach = unknown.number, 0.9 * math.sqrt(3) if unknown.even else NORMAL_95
     ends = number.value - reach * number.sd, number.value + reach * number.sd
     low, high = max(ends[0], unknown.lower), min(ends[1], unknown.upper)
     return Parameter(unknown, number.value, number.sd, low, high, 0.0, "", jumps=True)

@@ -28,6 +28,12 @@ def foretold(model: Model, m: Measurement) -> bool:
     return {PASSING: model.grid.sized, GRAINS: model.grains_known}.get(m.what, True)
 
 
+def foretold_of(solution: Solution, measured: Sequence[Measurement]) -> list[tuple[Measurement, float]]:
+    """Return (measurement, what a plain solve foretells of it in SI) for each of which the sheet knows enough."""
+    told = predict(solution, measured)
+    return [(m, float(one)) for m, one in zip(measured, told, strict=True) if foretold(solution.model, m)]
+
+
 def predict(solution: Solution, measured: Sequence[Measurement]) -> Array:
     """Return the measurements as the model has them, in SI, shape (..., K) with the solution's draws in front."""
     metal = metal_streams(solution.model.sheet)

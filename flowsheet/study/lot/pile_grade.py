@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.notes import note
@@ -16,9 +16,6 @@ from flowsheet.study.estimate.corrected_draws import GRADE_OF_WEIGHTS, Gathered
 from flowsheet.study.estimate.ore_from_weights import TESTS_DIFFER
 from flowsheet.study.lot.combine_tests import Lot, lot
 from flowsheet.study.lot.ledger import read_ledger
-
-Z95 = 1.6448536269514722
-"""95 % point of the normal law."""
 
 
 def with_pile(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple[Gathered, float | None]:
@@ -78,5 +75,5 @@ def unlike(variance: Array | float, draws: int, seed: int) -> Array:
 def _like(one: Interval, draws: int, seed: int, stream: int = 9) -> Array:
     """Return draws whose 5, 50 and 95 % points are those of an interval: lognormal on each side of the middle, (D,)."""
     z = np.random.default_rng((seed, stream)).standard_normal(draws)
-    up, down = math.log(one.p95 / one.p50) / Z95, math.log(one.p50 / max(one.p5, 1e-6 * one.p50)) / Z95
+    up, down = math.log(one.p95 / one.p50) / NORMAL_95, math.log(one.p50 / max(one.p5, 1e-6 * one.p50)) / NORMAL_95
     return np.asarray(one.p50 * np.exp(np.where(z > 0, up, down) * z))

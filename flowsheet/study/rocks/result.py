@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.spec.rocks.specimen_table import Specimen
 from flowsheet.spec.text.brief import brief, counted
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.notebook_result import Shown
 
-ONE_SIDE = 1.6448536269514722
+ONE_SIDE = NORMAL_95
 """95 % point of the normal law: both ends of a 90 % interval, and L. A. Currie's limits."""
 
 

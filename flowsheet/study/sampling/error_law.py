@@ -16,7 +16,7 @@ from functools import cache
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, bisect
 from flowsheet.study.sampling.sampling_variance import Pool, Split
 
 WIDE = 20.0
@@ -55,11 +55,9 @@ class Off:
 
     def half_width(self, confidence: float) -> float:
         """Return the ± that the error keeps to with chance ``confidence``."""
-        low, high = 0.0, math.pi / self.apart
-        for _ in range(TURNS):
-            middle = (low + high) / 2
-            low, high = (low, middle) if self.within(middle) >= confidence else (middle, high)
-        return high
+        low, high = np.zeros(()), np.asarray(math.pi / self.apart)
+        _, high = bisect(low, high, lambda half: np.asarray(self.within(float(half)) >= confidence), TURNS)
+        return float(high)
 
 
 @cache
