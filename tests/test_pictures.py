@@ -26,7 +26,7 @@ from tiers import examples
 from flowsheet.ore.arrays import Array
 from flowsheet.show.balance import weight_pictures, weight_plots
 from flowsheet.show.estimate import chance_plots, sack_pictures
-from flowsheet.show.graphics import inline_svg, style
+from flowsheet.show.graphics import style, svg
 from flowsheet.show.run import gold_bar, pictures, run_plots
 from flowsheet.show.run.files import default_streams
 from flowsheet.show.text import markup
@@ -193,7 +193,7 @@ def test_the_same_answer_makes_the_same_bytes_in_threads_too(sack: Facts) -> Non
 
 def test_plain_pictures_have_light_colours_and_no_variables(sack: Facts) -> None:
     for one in sack.pictures:
-        told = inline_svg.plain(one.svg)
+        told = svg.on_paper(one.svg)
         assert "var(" in one.svg
         assert "var(" not in told
         assert "#26231e" in told
@@ -202,7 +202,7 @@ def test_plain_pictures_have_light_colours_and_no_variables(sack: Facts) -> None
 
 def test_light_colours_are_those_of_the_theme() -> None:
     light = dict(re.findall(r"(--[\w-]+): (#[0-9a-f]{6});", markup.theme().split("@media")[0]))
-    for colour, name in inline_svg.THEMED.items():
+    for colour, name in svg.THEMED.items():
         if colour not in ("#000000", "#ffffff"):
             assert light[f"--{name}"] == colour
     bar = gold_bar.gold_bar(parted({"a": 50.0, "b": 50.0}, "a")).picture.svg

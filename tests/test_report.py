@@ -18,7 +18,7 @@ from commands import Command
 from sheets import run_of, sheet_of
 
 from flowsheet.show.estimate import chances
-from flowsheet.show.report import svg
+from flowsheet.show.graphics import svg
 from flowsheet.show.report.facts import MOST_TESTS, Facts, facts
 from flowsheet.show.report.html import POLICY, html
 from flowsheet.show.report.parts import MOST_CHANGES, Report, flow_in_words, on_paper, report

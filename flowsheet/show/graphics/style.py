@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from flowsheet.show.graphics.inline_svg import inlined
+from flowsheet.show.graphics.svg import inlined
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -199,7 +199,7 @@ def _in_ink(figure: Figure) -> None:
 
 
 def svg(figure: Figure) -> str:
-    """Return a figure as one ``<svg class="plot">`` to be put into a page: see ``inline_svg.inlined``."""
+    """Return a figure as one ``<svg class="plot">`` to be put into a page: see ``svg.inlined``."""
     import matplotlib
 
     raw = io.StringIO()

@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
+from flowsheet.show.graphics import svg
 from flowsheet.show.page import render
 from flowsheet.show.page.asks import Pin
 from flowsheet.show.page.bench import Bench, Desk, Turned, faults_by_knob
@@ -181,7 +182,7 @@ def drawn(run: Run, stream: str) -> str:
     text = _GROUP.sub(button, render.printable(drawing.svg(run), _BLANKS))
     text = _BOX.sub(target, text)
     text = _TITLE.sub("", text)
-    wide, high = _size(text)
+    wide, high = svg.view_box(text)
     across, down = SCALE * wide, SCALE * high
     told = "The flowsheet: steps as boxes, streams as lines as thick as their gold. Choose a stream to see it by size."
     head = (
@@ -189,11 +190,6 @@ def drawn(run: Run, stream: str) -> str:
         f'viewBox="0 0 {wide:.0f} {high:.0f}" xmlns="http://www.w3.org/2000/svg">'
     )
     return _SIZE.sub(lambda _: head, text, count=1)
-
-
-def _size(text: str) -> tuple[float, float]:
-    found = re.search(r'viewBox="[\d.]+ [\d.]+ ([\d.]+) ([\d.]+)"', text)
-    return (float(found[1]), float(found[2])) if found else (800.0, 800.0)
 
 
 def _attribute(text: str) -> str:

@@ -6,7 +6,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from flowsheet.show.report import svg
+from flowsheet.show.graphics import svg
 from flowsheet.show.report.parts import CAPTIONS, SHEET, Report
 from flowsheet.show.report.placing import FLOW, narrowest, placed, wide
 from flowsheet.show.text import markup

@@ -9,7 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from flowsheet.show.report import svg
+from flowsheet.show.graphics import svg
 from flowsheet.show.report.parts import ASSUMED, CAPTIONS, SHEET, Report, on_paper
 from flowsheet.show.report.placing import FLOW, placed
 from flowsheet.show.text.content import Picture, Section

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowsheet.show.report import svg
+from flowsheet.show.graphics import svg
 from flowsheet.show.text.content import Picture
 
 FLOW = "flow"

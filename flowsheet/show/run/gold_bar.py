@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from flowsheet.show.graphics.inline_svg import FAMILIES
 from flowsheet.show.graphics.style import printable
+from flowsheet.show.graphics.svg import FAMILIES
 from flowsheet.show.text.content import Picture
 from flowsheet.show.text.figures import gold
 from flowsheet.show.text.markup import text
