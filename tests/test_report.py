@@ -348,7 +348,7 @@ def test_where_nothing_checks_a_weight_there_is_no_picture_of_how_far_it_moved()
 def test_weights_are_told_per_test_and_the_rest_by_a_command(sack: Report) -> None:
     of_sack = next(section for section in sack.sections if section.key == "weights")
     found = reconcile_sheet(sheet_of(SACK))["sack3"]
-    assert [row[3] for row in of_sack.grids[0].rows] == [weight.sd for weight in found.weights]
+    assert [row[3] for row in of_sack.grids[0].rows] == [weight.as_dict()["sd"] for weight in found.weights]
     assert of_sack.lines[0].startswith("Do my weights agree?\nYes: ")
 
 
