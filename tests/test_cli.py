@@ -673,10 +673,17 @@ HELD_BACK = {name: value for name, value in os.environ.items() if name != "PYTHO
 """An environment in which a short answer is written at the very end, as it is by default."""
 
 
+def one_of_many(*cases: tuple[str, ...]) -> list[Any]:
+    """Return cases of which each is a process of its own: the first always, the others in the slow stage."""
+    return [cases[0], *(pytest.param(case, marks=pytest.mark.slow) for case in cases[1:])]
+
+
+TRIED = ("try", "--set", "look.recovery.picked=0 %,30 %")
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here is always full")
 @pytest.mark.parametrize(
-    "arguments",
-    [("run",), ("run", "--json"), ("check",), ("check", "--json"), ("try", "--set", "look.recovery.picked=0 %,30 %")],
+    "arguments", [("check",), *one_of_many(("run",), ("run", "--json"), ("check", "--json"), TRIED)]
 )
 def test_a_full_disk_is_told(tmp_path: Path, arguments: tuple[str, ...]) -> None:
     command, *options = arguments
@@ -690,7 +697,9 @@ def test_a_full_disk_is_told(tmp_path: Path, arguments: tuple[str, ...]) -> None
 
 
 @pytest.mark.skipif(os.name == "nt", reason="pipes end otherwise there")
-@pytest.mark.parametrize("arguments", [("run",), ("run", "--json"), ("check",), ("draw", "--json"), ("schema",)])
+@pytest.mark.parametrize(
+    "arguments", [("schema",), *one_of_many(("run",), ("run", "--json"), ("check",), ("draw", "--json"))]
+)
 def test_a_reader_that_leaves_ends_it_quietly(tmp_path: Path, arguments: tuple[str, ...]) -> None:
     command, *options = arguments
     reader, writer = os.pipe()
