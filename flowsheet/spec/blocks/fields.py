@@ -141,7 +141,7 @@ def _parts(field: FieldInfo) -> Iterator[Any]:
 class Block(BaseModel):
     """A block of the sheet: unknown fields are refused, bounds are held, nothing changes afterwards."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     @field_validator("*", mode="before")
     @classmethod

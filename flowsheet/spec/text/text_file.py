@@ -10,8 +10,7 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, near
 
 MOST_BYTES = 1_000_000
 
-#: What YAML lets no text hold (YAML 1.1, section 5.1: all but the printable characters); a table needs no more.
-_NO_TEXT = re.compile("[^\\t\\n\\r\\x20-\\x7e\\x85\\xa0-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
 
 class UnreadableError(Exception):
@@ -72,13 +71,29 @@ def decode(raw: bytes, name: str) -> str:
         ) from None
 
 
+def _no_text(text: str) -> int | None:
+    """Return where the first character stands that no text holds, None where there is none.
+
+    Those are what YAML lets no text hold (YAML 1.1, section 5.1: all but the printable characters); a table needs no
+    more. One pattern for all of them would take as long to compile as the rest of this room to load.
+    """
+    found = _CONTROL.search(text)
+    places = [found.start()] if found is not None else []
+    places += [at for no_character in "\ufffe\uffff" if (at := text.find(no_character)) >= 0]
+    try:
+        text.encode()
+    except UnicodeEncodeError as half:  # of a character: a surrogate
+        places.append(half.start)
+    return min(places, default=None)
+
+
 def check_characters(text: str, file: str, what: str) -> None:
     """Refuse what no text holds, at its place."""
-    if (found := _NO_TEXT.search(text)) is None:
+    if (at := _no_text(text)) is None:
         return
-    line = text.count("\n", 0, found.start()) + 1
-    column = found.start() - (text.rfind("\n", 0, found.start()) + 1) + 1
-    message = f"a character that is no text stands here (code {ord(found[0])})"
+    line = text.count("\n", 0, at) + 1
+    column = at - (text.rfind("\n", 0, at) + 1) + 1
+    message = f"a character that is no text stands here (code {ord(text[at])})"
     remedy = f"Delete it, or save the {what} anew as plain text with the encoding UTF-8"
     raise fault(file, message, remedy, (line, column), code="no_text")
 

@@ -1,8 +1,6 @@
 """Units of the trade, at the edge of the tool: inside, everything is SI (kg, m, shares as fractions).
 
-The registry is pint's, filled with only the units that a sheet may name, so that it is made in
-milliseconds and so that "t", "ton" and "ppm" mean here what they mean in a mine. Factors: NIST SP 811,
-Appendix B (checked in tests/published).
+Only units that a sheet may name are known, so that "t", "ton" and "ppm" mean here what they mean in a mine.
 """
 
 from __future__ import annotations
@@ -11,37 +9,40 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any
 
 from flowsheet.spec.text.mistakes import ALIKE, nearest
 
-if TYPE_CHECKING:
-    from pint import UnitRegistry
+#: Unit → what it measures, and how much of SI (kg, m, parts of one) it is: exact, by definition. Source: NIST SP 811,
+#: Guide for the Use of the International System of Units (2008), Appendix B.8: inch 25.4 mm, foot 12 in; grain
+#: 64.79891 mg, pound 7000 gr, troy ounce 480 gr, pennyweight 24 gr, avoirdupois ounce 1/16 lb, short ton 2000 lb, long
+#: ton 2240 lb.
+_EXACT: dict[str, tuple[str, float]] = {
+    "mm": ("length", 1e-3),
+    "cm": ("length", 1e-2),
+    "m": ("length", 1.0),
+    "um": ("length", 1e-6),
+    "in": ("length", 0.0254),
+    "ft": ("length", 0.3048),
+    "ug": ("mass", 1e-9),
+    "mg": ("mass", 1e-6),
+    "g": ("mass", 1e-3),
+    "kg": ("mass", 1.0),
+    "t": ("mass", 1e3),
+    "kt": ("mass", 1e6),
+    "gr": ("mass", 6.479891e-5),
+    "dwt": ("mass", 1.55517384e-3),
+    "ozav": ("mass", 0.028349523125),
+    "ozt": ("mass", 0.0311034768),
+    "lb": ("mass", 0.45359237),
+    "ton": ("mass", 907.18474),
+    "long_ton": ("mass", 1016.0469088),
+    "ppm": ("parts", 1e-6),
+    "ppb": ("parts", 1e-9),
+    "%": ("share", 0.01),
+    "‰": ("share", 0.001),
+}
 
-_DEFINITIONS = """
-kilo- = 1e3 = k-
-centi- = 1e-2 = c-
-milli- = 1e-3 = m-
-micro- = 1e-6 = µ- = μ- = u-
-meter = [length] = m
-inch = 0.0254 meter = in
-foot = 12 inch = ft
-gram = [mass] = g
-tonne = 1e6 gram = t
-grain = 64.79891e-3 gram = gr
-pound = 7000 grain = lb
-avoirdupois_ounce = 437.5 grain = ozav
-troy_ounce = 480 grain = ozt
-pennyweight = 24 grain = dwt
-ton = 2000 pound
-long_ton = 2240 pound
-ppm = 1e-6
-ppb = 1e-9
-percent = 0.01 = %
-per_mille = 1e-3 = ‰
-""".strip()
-
-#: Unit as pint knows it → the ways a miner may write it (a plural s, capitals, dots and hyphens do not matter).
+#: Unit → the ways a miner may write it (a plural s, capitals, dots and hyphens do not matter).
 _SPELLINGS: dict[str, str] = {
     "mm": "mm, millimeter, millimetre",
     "cm": "cm, centimeter, centimetre",
@@ -141,14 +142,6 @@ class UnitMistake(ValueError):  # noqa: N818 (a mistake of the sheet, no error o
         self.message, self.remedy, self.code = message, remedy, code
 
 
-@cache
-def registry() -> UnitRegistry[Any]:
-    """Return the tool's own pint registry (made once a process)."""
-    from pint import UnitRegistry
-
-    return UnitRegistry(_DEFINITIONS.splitlines(), autoconvert_to_preferred=False)
-
-
 @lru_cache(maxsize=1024)
 def factor(unit: str, wanted: Dimension) -> float:
     """Return the factor that turns a number in ``unit`` into SI for ``wanted``.
@@ -184,19 +177,12 @@ def _resolve(unit: str, wanted: Dimension) -> tuple[str, float]:
         raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted), code="unit_unknown")
     if (doubtful := _ambiguity(unit, spelled)) is not None:
         raise UnitMistake(f'"{unit}" is ambiguous', _AMBIGUOUS[doubtful], code=UNIT_AMBIGUOUS)
-    spelled = _TROY.get(spelled, spelled)
-    if spelled in ("%", "‰"):
-        return "share", {"%": 0.01, "‰": 0.001}[spelled]
-    parsed = registry().parse_units(spelled)
-    value = float(registry().Quantity(1.0, parsed).to_base_units().magnitude)
-    dimensions = dict(parsed.dimensionality)
-    if dimensions == {"[length]": 1}:
-        return "length", value
-    if dimensions == {"[mass]": 1}:
-        return "mass", value / 1000
-    if not dimensions:
-        return ("grade" if "/" in spelled else "parts"), value
-    raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted), code="unit_unknown")
+    factors = [_EXACT[part] for part in _TROY.get(spelled, spelled).split("/")]
+    if len(factors) == 1:
+        return factors[0]
+    if len(factors) > 2 or any(kind != "mass" for kind, _ in factors):
+        raise UnitMistake(f'"{unit}" is no unit known here', _suggest(unit, wanted), code="unit_unknown")
+    return "grade", factors[0][1] / factors[1][1]
 
 
 def _ambiguity(unit: str, spelled: str) -> str | None:
@@ -212,7 +198,7 @@ def _ambiguity(unit: str, spelled: str) -> str | None:
 
 @cache
 def _by_spelling() -> dict[str, str]:
-    """Return every spelling → the unit as pint knows it."""
+    """Return every spelling → the unit as ``_EXACT`` calls it."""
     return {_plain(way): unit for unit, ways in _SPELLINGS.items() for way in ways.split(", ")}
 
 
@@ -222,7 +208,7 @@ def _plain(text: str) -> str:
 
 
 def _canonical(part: str) -> str | None:
-    """Return one unit (no fraction) as pint knows it, or None."""
+    """Return one unit (no fraction) as ``_EXACT`` calls it, or None."""
     plain = _plain(part)
     if part.strip() == "M":  # metre, mesh, million?
         return None
