@@ -1,14 +1,16 @@
-"""A served page for tests: a real process on a port of its own, asked by plain HTTP, ended by its id."""
+"""A served page for tests, asked by plain HTTP: in a thread of this process, or in one of its own, ended by its id."""
 
 from __future__ import annotations
 
 import http.client
 import json
 import os
+import pickle
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +18,15 @@ from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
+
+import uvicorn
+
+from flowsheet.show.page import slow
+from flowsheet.show.page.app import Page, application
+from flowsheet.show.page.bench import Bench
+from flowsheet.show.page.sealed_http import SealedProtocol
+from flowsheet.show.page.slow import Slow
+from flowsheet.spec.text.mistakes import SheetError
 
 HOST = "127.0.0.1"
 PATIENCE = 60.0
@@ -39,7 +50,6 @@ class Answer:
 
 @dataclass
 class Served:
-    process: subprocess.Popen[str]
     port: int
 
     @property
@@ -76,6 +86,11 @@ class Served:
         assert answer.status == 200, answer.text
         return answer.json
 
+
+@dataclass
+class Process(Served):
+    process: subprocess.Popen[str]
+
     def kill(self) -> None:
         """End it as a power cut would."""
         self.process.send_signal(signal.SIGKILL)
@@ -89,7 +104,7 @@ def free_port() -> int:
 
 
 @contextmanager
-def serving(sheet: Path, *options: str) -> Iterator[Served]:
+def serving(sheet: Path, *options: str) -> Iterator[Process]:
     """Serve a sheet in a process of its own until the block is left."""
     port = free_port()
     command = [sys.executable, "-m", "flowsheet", "serve", str(sheet), "--port", str(port), *options]
@@ -97,7 +112,7 @@ def serving(sheet: Path, *options: str) -> Iterator[Served]:
     log = sheet.parent / f"served-{port}.txt"
     with log.open("w") as errors:
         process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=errors, text=True, env=quiet)
-        served = Served(process, port)
+        served = Process(port, process)
         try:
             assert process.stdout is not None
             line = process.stdout.readline()
@@ -116,6 +131,39 @@ def serving(sheet: Path, *options: str) -> Iterator[Served]:
                 process.wait(PATIENCE)
             if process.stdout is not None:
                 process.stdout.close()
+
+
+class _Here(Slow):
+    """What the page works out beside it, worked out at once; request and answer are pickled all the same."""
+
+    def _answer(self, request: Any) -> Any:
+        try:
+            return pickle.loads(pickle.dumps(slow._parts(pickle.loads(pickle.dumps(request)))))
+        except SheetError as wrong:
+            return wrong.mistakes
+
+
+@contextmanager
+def serving_here(sheet: Path) -> Iterator[Served]:
+    """Serve a sheet from this process until the block is left: for tests that ask the page and not its process."""
+    page = Page(Bench(sheet))
+    page.beside, page.weighing = _Here(), _Here()
+    with socket.socket() as own:
+        own.bind((HOST, 0))
+        own.listen()
+        port = int(own.getsockname()[1])
+        config = uvicorn.Config(application(page, port), log_config=None, access_log=False, lifespan="off", ws="none",
+                                http=SealedProtocol, timeout_graceful_shutdown=3)  # fmt: skip
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [own]})
+        thread.start()
+        try:
+            yield Served(port)
+        finally:
+            server.should_exit = True
+            thread.join(PATIENCE)
+            page.close()
+    assert not thread.is_alive()
 
 
 class _Text(HTMLParser):

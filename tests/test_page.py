@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 from commands import Command
-from served import HOST, JSON, Served, serving, tags_of, text_of
+from served import HOST, JSON, Served, serving, serving_here, tags_of, text_of
 
 from flowsheet.show.page import asks
 from flowsheet.show.page.app import Page
@@ -287,7 +287,7 @@ def harmless(html: str) -> None:
 def test_hostile_names_are_text_in_every_part(tmp_path: Path) -> None:
     path = tmp_path / "hostile.yaml"
     path.write_text(HOSTILE, encoding="utf-8")
-    with serving(path) as served:
+    with serving_here(path) as served:
         page = served.get("/").text
         harmless(page)
         assert "</title><script>" not in page.split("</head>")[0]
@@ -535,7 +535,7 @@ def test_five_weights_outlive_a_kill(twelve: Path) -> None:
         served.kill()
     log = twelve.with_suffix(".csv")
     assert weigh_sheet.read(log).mistakes == []
-    with serving(twelve) as served:
+    with serving_here(twelve) as served:
         told = text_of(served.get("/").text)
         for stream, what, value, unit in FIVE:
             assert f"{stream}, {what} {value} {unit}" in told
@@ -549,7 +549,7 @@ def test_five_weights_outlive_a_kill(twelve: Path) -> None:
 
 def test_a_line_is_weighed_again_struck_and_taken_back(twelve: Path) -> None:
     log = twelve.with_suffix(".csv")
-    with serving(twelve) as served:
+    with serving_here(twelve) as served:
         assert served.weigh("lumps", "mass", "20.1", "kg")["ok"]
         first = log.read_bytes()
         stands = served.weigh("lumps", " Mass ", "20.3", "kg")
@@ -576,7 +576,7 @@ def test_a_line_is_weighed_again_struck_and_taken_back(twelve: Path) -> None:
 
 
 def test_the_entry_is_looked_at_before_it_is_asked_whether_it_takes_a_lines_place(twelve: Path) -> None:
-    with serving(twelve) as served:
+    with serving_here(twelve) as served:
         assert served.weigh("lumps", "mass", "20.1", "kg")["ok"]
         for value in ("", "heavy", "20,2", "2010"):
             answer = served.weigh("lumps", "mass", value, "kg")
@@ -596,7 +596,7 @@ def test_the_entry_is_looked_at_before_it_is_asked_whether_it_takes_a_lines_plac
 
 def test_undo_is_not_offered_of_a_file_that_somebody_else_has_changed(twelve: Path) -> None:
     log = twelve.with_suffix(".csv")
-    with serving(twelve) as served:
+    with serving_here(twelve) as served:
         assert "disabled" not in served.weigh("lumps", "mass", "20.1", "kg")["parts"]["undo-part"]
         log.write_text(log.read_text(encoding="utf-8") + "fines,mass,11.9,kg,,,\n", encoding="utf-8")
         assert "disabled" in served.get("/weights").json["parts"]["undo-part"]
@@ -659,7 +659,7 @@ def _token(answer: Any) -> str:
 
 
 def test_a_weight_that_is_wrong_is_told_by_its_field_and_not_written(twelve: Path) -> None:
-    with serving(twelve) as served:
+    with serving_here(twelve) as served:
         for entry, field, remedy in (
             (("lumps", "mass", "heavy", ""), "value", "14.2 kg"),
             (("lumps", "mass", "20,1", "kg"), "value", "20.1"),
@@ -697,7 +697,7 @@ def test_weights_change_what_is_told(sack: Served) -> None:
 
 def test_an_edited_sheet_is_seen_and_a_faulty_one_is_told_until_it_is_mended(twelve: Path) -> None:
     text = twelve.read_text(encoding="utf-8")
-    with serving(twelve) as served:
+    with serving_here(twelve) as served:
         first = served.turn({})
         twelve.write_text(text.replace("opening: 25 mm", "opening: 11 mm"), encoding="utf-8")
         second = served.turn({})

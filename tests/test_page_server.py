@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 from commands import Command
-from served import HOST, JSON, Served, free_port, serving, text_of
+from served import HOST, JSON, Served, free_port, serving, serving_here, text_of
 
 from flowsheet.show.page import bench as bench_module
 from flowsheet.show.page.app import Page
@@ -252,7 +252,7 @@ def test_a_mistyped_name_of_a_log_is_told_at_start_and_on_the_page(sack: Path) -
     assert code is None
     told = "sacc3.csv is not there yet: it will be made with the first weight. Beside it is sack3.csv"
     assert told in out
-    with serving(sack) as page:
+    with serving_here(sack) as page:
         assert told in text_of(page.get("/").text)
         done = page.weigh("tails", "mass", "13", "kg")
         assert done["ok"]
@@ -271,7 +271,7 @@ ASSAY = {
 
 def test_a_screen_assay_comes_line_by_line_in_any_order(sheet: Path) -> None:
     log = sheet.with_suffix(".csv")
-    with serving(sheet) as page:
+    with serving_here(sheet) as page:
         for order in [*permutations(ASSAY)][::5]:
             for i, what in enumerate(order):
                 done = page.weigh("tails", what, *ASSAY[what])
@@ -287,7 +287,7 @@ def test_a_screen_assay_comes_line_by_line_in_any_order(sheet: Path) -> None:
 
 
 def test_a_screen_assay_counts_in_nothing_until_it_is_whole(sheet: Path, flowsheet: Command) -> None:
-    with serving(sheet) as page:
+    with serving_here(sheet) as page:
         assert page.weigh("tails", "mass", "4.2", "kg")["ok"]
         before = page.get("/weights").json["parts"]
         assert page.weigh("tails", "plus gold", "0.9", "mg")["ok"]
@@ -308,7 +308,7 @@ def test_a_screen_assay_counts_in_nothing_until_it_is_whole(sheet: Path, flowshe
 
 
 def test_moisture_may_come_before_its_mass(sheet: Path) -> None:
-    with serving(sheet) as page:
+    with serving_here(sheet) as page:
         first = page.weigh("tails", "moisture", "10", "%")
         assert first["ok"], first
         assert "tails: its moisture still wants the mass" in text_of(first["parts"]["log-notes"])
@@ -336,7 +336,7 @@ def test_knobs_are_those_of_the_sheet_while_a_line_waits(sheet: Path) -> None:
 
 def test_a_faulty_line_elsewhere_keeps_no_weight_from_being_written(sack: Path) -> None:
     log = sack.with_suffix(".csv")
-    with serving(sack) as page:
+    with serving_here(sack) as page:
         log.write_text(log.read_text(encoding="utf-8") + "nosuch,mass,1,kg,,,\ncrushed,mass,heavy,kg,,,\n", "utf-8")
         done = page.weigh("powder", "mass", "13.4", "kg")
         assert done["ok"], done
@@ -354,7 +354,7 @@ def test_a_faulty_line_elsewhere_keeps_no_weight_from_being_written(sack: Path) 
 def test_a_log_with_faulty_lines_opens_and_the_others_count(sack: Path) -> None:
     log = sack.with_suffix(".csv")
     log.write_text(log.read_text(encoding="utf-8") + "nosuch,mass,1,kg,,,\nfines,mass,5.08,kg,,,\n", encoding="utf-8")
-    with serving(sack) as page:
+    with serving_here(sack) as page:
         told = text_of(page.get("/").text)
         assert "is wrong with the files" in told
         assert f"{log}:15:" in told
@@ -391,7 +391,7 @@ def test_a_column_more_is_added_beside_a_faulty_line(sheet: Path) -> None:
 
 def test_a_mended_weigh_sheet_is_seen(sack: Path) -> None:
     other = sack.with_name("b.csv")
-    with serving(sack) as page:
+    with serving_here(sack) as page:
         other.write_text("stream,what,value\ntails,mass,oops\n", encoding="utf-8")
         text = sack.read_text(encoding="utf-8").replace("file: sack3.csv", "file: [b.csv, sack3.csv]")
         sack.write_text(text, encoding="utf-8")
@@ -402,7 +402,7 @@ def test_a_mended_weigh_sheet_is_seen(sack: Path) -> None:
 
 def test_a_log_that_is_gone_is_told_and_not_begun_anew(sack: Path) -> None:
     log = sack.with_suffix(".csv")
-    with serving(sack) as page:
+    with serving_here(sack) as page:
         raw = log.read_bytes()
         log.unlink()
         assert "was there, and is gone" in text_of(page.get("/pulse").json["files"])
@@ -419,7 +419,7 @@ def test_a_log_that_is_gone_is_told_and_not_begun_anew(sack: Path) -> None:
 
 
 def test_a_log_that_was_taken_back_is_not_gone(sheet: Path) -> None:
-    with serving(sheet) as page:
+    with serving_here(sheet) as page:
         done = page.weigh("tails", "mass", "3", "kg")
         token = re.search(r'data-token="(\w+)"', done["parts"]["undo-part"])
         assert token is not None
@@ -431,7 +431,7 @@ def test_a_log_that_was_taken_back_is_not_gone(sheet: Path) -> None:
 
 def test_a_log_that_was_emptied_is_told_and_not_begun_anew(sack: Path) -> None:
     log = sack.with_suffix(".csv")
-    with serving(sack) as page:
+    with serving_here(sack) as page:
         raw = log.read_bytes()
         log.write_bytes(b"")
         assert "it is empty now" in text_of(page.get("/pulse").json["files"])
@@ -699,7 +699,7 @@ def test_a_step_with_a_long_name_can_be_turned(tmp_path: Path) -> None:
     long = "sift " * 60 + "twice"
     path = tmp_path / "long.yaml"
     path.write_text(SHEET.replace("sift:", f'"{long}":'), encoding="utf-8")
-    with serving(path) as page:
+    with serving_here(path) as page:
         turned = page.turn({f"{long}.opening": "7 mm"}, pins=[{"name": "p", "settings": {f"{long}.opening": "6 mm"}}])
         assert turned["ok"]
         assert "7 mm" in text_of(turned["parts"]["turned"])
@@ -781,7 +781,7 @@ def test_a_request_for_a_socket_prints_no_advice_of_the_server(sheet: Path) -> N
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         assert _answers(process, port)
-        Served(process, port).ask("GET", "/", None, asked)
+        Served(port).ask("GET", "/", None, asked)
     finally:
         process.terminate()
         _, err = process.communicate(timeout=60)
