@@ -12,6 +12,8 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from flowsheet.spec.written.written_list import LIST
+
 PNG = b"\x89PNG\r\n\x1a\n"
 
 
@@ -38,5 +40,6 @@ def in_a_process(*arguments: str | Path, cwd: Path, **environment: str) -> Done:
 
 
 def files_in(folder: Path) -> set[str]:
-    """Return the files below a folder, by their paths from there."""
-    return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+    """Return the files below a folder, by their paths from there, without the lists of what was written."""
+    return {str(path.relative_to(folder)) for path in folder.rglob("*")
+            if path.is_file() and path.name != LIST}  # fmt: skip

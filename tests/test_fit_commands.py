@@ -257,8 +257,8 @@ def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Com
         key = {"mass": ("mass_kg", 1.0), "gold": ("gold_g", 1e3), "grade": ("grade_g_per_t", 1e6)}.get(one["what"])
         if key is not None:
             assert streams[one["stream"]][key[0]] == pytest.approx(key[1] * one["fitted"], rel=0.01)
-    assert set(done.json) == {"parameters", "feeds", "measurements", "chi2", "not_told_apart", "would_tell", "settled",
-                              "notes", "written"}  # fmt: skip
+    assert set(done.json) == {"version", "sheet_sha256", "seed", "parameters", "feeds", "measurements", "chi2",
+                              "not_told_apart", "would_tell", "settled", "notes", "written"}  # fmt: skip
 
 
 def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Command) -> None:
@@ -324,7 +324,7 @@ def test_fit_on_the_terminal_and_its_files(flowsheet: Command) -> None:
                    "Are the intervals lopsided?", "not a resource statement"):  # fmt: skip
         assert wanted in done.out
     written = {path.name for path in Path("found").iterdir()}
-    assert written == {"fitted.csv", "intervals.csv", "misfit.csv", "fitted.png"}
+    assert written == {".flowsheet-written.json", "fitted.csv", "intervals.csv", "misfit.csv", "fitted.png"}
     assert Path("found/fitted.png").read_bytes().startswith(PNG)
     found = flowsheet("fit", "factors.yaml", "--thorough", "--json").json["parameters"]
     for one in found.values():
@@ -341,7 +341,7 @@ def test_try_fitted_tells_intervals(flowsheet: Command) -> None:
     assert Path("found/forecasts.csv").is_file()
     assert not Path("sheet.fitted.yaml").exists()
     found = flowsheet("try", "sheet.yaml", "--fitted", "--set", "wash.passes=1,2", "--seed", "2", "--json").json
-    assert set(found) == {"base", "trials", "fit"}
+    assert set(found) == {"version", "sheet_sha256", "seed", "base", "trials", "fit"}
     for one in (found["base"], *found["trials"]):
         for key in ("kept_g", "kept_share", "gain_g"):
             assert set(one[key]) == {"value", "p5", "p95"}

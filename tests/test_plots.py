@@ -6,11 +6,11 @@ import textwrap
 from itertools import pairwise
 from pathlib import Path
 
-import matplotlib.figure
 import pytest
 from matplotlib.figure import Figure
 from sheets import run_of
 
+from flowsheet.show.graphics.style import png
 from flowsheet.show.run import drawing, size_plots
 from flowsheet.show.trials import trial_files, trial_plots
 from flowsheet.spec.yaml import document
@@ -30,18 +30,10 @@ def trials_of(*settings: str) -> Trials:
     return run_trials(document.parse(SHEET, "sheet.yaml"), parse_settings(settings))
 
 
-@pytest.fixture
-def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
-    """Collect the figures that are saved."""
-    found: list[Figure] = []
-    save = matplotlib.figure.Figure.savefig
-
-    def noting(self: Figure, *args: object, **kwargs: object) -> None:
-        found.append(self)
-        save(self, *args, **kwargs)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(matplotlib.figure.Figure, "savefig", noting)
-    return found
+def drawn(figure: Figure) -> Figure:
+    """Return a figure as it is laid out once it has been drawn."""
+    assert png(figure)
+    return figure
 
 
 # ── titles ──────────────────────────────────────────────────────────────────────────────────────────────────
@@ -57,10 +49,9 @@ def test_a_long_title_is_wrapped_and_whole(length: int) -> None:
     assert all(len(line) <= drawing.TITLE_WIDTH for line in lines)
 
 
-def test_a_word_longer_than_a_line_is_broken(tmp_path: Path) -> None:
+def test_a_word_longer_than_a_line_is_broken() -> None:
     title = "W" * 200
-    drawing.draw(run_of(f"title: {title}\n{SHEET}"), tmp_path / "flow.svg")
-    text = (tmp_path / "flow.svg").read_text(encoding="utf-8")
+    text = drawing.drawn(run_of(f"title: {title}\n{SHEET}"), Path("flow.svg")).decode()
     assert text.count("W" * drawing.TITLE_WIDTH) == 200 // drawing.TITLE_WIDTH
 
 
@@ -68,9 +59,8 @@ def test_a_word_longer_than_a_line_is_broken(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("names", [["ore", LONG], ["ore", LONG, "powder", "con"], ["ore"]])
-def test_names_cover_no_bar(names: list[str], drawn: list[Figure], tmp_path: Path) -> None:
-    size_plots.by_size(run_of(SHEET.replace("TAILS", LONG)), names, tmp_path / "sizes.png")
-    (figure,) = drawn
+def test_names_cover_no_bar(names: list[str]) -> None:
+    figure = drawn(size_plots.by_size_figure(run_of(SHEET.replace("TAILS", LONG)), names))
     (legend,) = figure.legends
     box = legend.get_window_extent()
     assert [" ".join(text.get_text().split()) for text in legend.get_texts()] == names
@@ -85,10 +75,9 @@ def test_names_cover_no_bar(names: list[str], drawn: list[Figure], tmp_path: Pat
 # ── two settings ────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def test_two_settings_make_a_line_for_each_value_of_the_second(drawn: list[Figure], tmp_path: Path) -> None:
+def test_two_settings_make_a_line_for_each_value_of_the_second() -> None:
     found = trials_of("grind.gap=0.1 mm,0.2 mm,0.4 mm", "wash.passes=1,2")
-    trial_plots.plot(found, tmp_path / "trials.png")
-    (axes,) = drawn[0].axes
+    (axes,) = drawn(trial_plots.trials_figure(found)).axes
     one, two, base = axes.lines
     kept = {tuple(row.settings.values()): 1e3 * row.kept for row in found.rows}
     for line, passes in ((one, "1"), (two, "2")):
@@ -99,20 +88,18 @@ def test_two_settings_make_a_line_for_each_value_of_the_second(drawn: list[Figur
     assert axes.get_xlabel() == "grind.gap"
 
 
-def test_names_of_lines_do_not_cover_each_other(drawn: list[Figure], tmp_path: Path) -> None:
-    trial_plots.plot(
-        trials_of("wash.passes=1,2", "wash.heavies=10 %,11 %,12 %,13 %,14 %,15 %,16 %"), tmp_path / "trials.png"
-    )
-    (axes,) = drawn[0].axes
+def test_names_of_lines_do_not_cover_each_other() -> None:
+    found = trials_of("wash.passes=1,2", "wash.heavies=10 %,11 %,12 %,13 %,14 %,15 %,16 %")
+    figure = drawn(trial_plots.trials_figure(found))
+    (axes,) = figure.axes
     boxes = sorted((text.get_window_extent() for text in axes.texts), key=lambda box: box.y0)
     assert len(boxes) == 8
     assert all(lower.y1 <= upper.y0 for lower, upper in pairwise(boxes))
-    assert all(box.x1 <= drawn[0].bbox.x1 and box.x0 >= axes.get_window_extent().x1 for box in boxes)
+    assert all(box.x1 <= figure.bbox.x1 and box.x0 >= axes.get_window_extent().x1 for box in boxes)
 
 
-def test_the_setting_with_fewer_values_makes_the_lines(drawn: list[Figure], tmp_path: Path) -> None:
-    trial_plots.plot(trials_of("wash.passes=1,2", "wash.light=1 % to 9 % in 9"), tmp_path / "trials.png")
-    (axes,) = drawn[0].axes
+def test_the_setting_with_fewer_values_makes_the_lines() -> None:
+    (axes,) = drawn(trial_plots.trials_figure(trials_of("wash.passes=1,2", "wash.light=1 % to 9 % in 9"))).axes
     assert len(axes.lines) == 3
     assert axes.get_xlabel() == "wash.light, %"
 
@@ -127,10 +114,9 @@ def test_the_setting_with_fewer_values_makes_the_lines(drawn: list[Figure], tmp_
         (["wash.passes=1,2", "wash.m=2"], None),
     ],
 )
-def test_what_cannot_be_plotted_says_why(settings: list[str], told: str | None, tmp_path: Path) -> None:
+def test_what_cannot_be_plotted_says_why(settings: list[str], told: str | None) -> None:
     found = trials_of(*settings)
     why = trial_plots.why_no_plot(found)
     assert (why is None) == (told is None)
     assert told is None or (why is not None and told in why)
-    written = {path.name for path in trial_files.write_trials(found, tmp_path)}
-    assert written == ({"trials.csv", "trials.png"} if told is None else {"trials.csv"})
+    assert set(trial_files.trial_files(found)) == ({"trials.csv", "trials.png"} if told is None else {"trials.csv"})

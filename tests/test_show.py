@@ -15,10 +15,12 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from rich.console import Console
 from sheets import run_of
 
 from flowsheet import starters
+from flowsheet.show.graphics import style
 from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots
 from flowsheet.show.run.terminal import show_run
 from flowsheet.show.text import figures, tables, terminal
@@ -182,7 +184,7 @@ def test_csv_reads_back(panned: Run, tmp_path: Path) -> None:
     for grid in (run_tables.balance(panned), run_tables.coarse(panned), run_tables.finer(panned),
                  run_tables.losses(panned), run_tables.sizes(panned)):  # fmt: skip
         path = tmp_path / f"{grid.name}.csv"
-        grid.write_csv(path)
+        path.write_bytes(grid.csv())
         head, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8"), newline=""))
         assert head == [column.head for column in grid.columns]
         assert len(rows) == len(grid.rows) > 0
@@ -197,7 +199,7 @@ def test_csv_reads_back(panned: Run, tmp_path: Path) -> None:
 
 def test_a_csv_holds_what_its_heads_say(tmp_path: Path) -> None:
     def read(grid: tables.Grid) -> list[dict[str, str]]:
-        grid.write_csv(tmp_path / "table.csv")
+        (tmp_path / "table.csv").write_bytes(grid.csv())
         return list(csv.DictReader(io.StringIO((tmp_path / "table.csv").read_text(encoding="utf-8"), newline="")))
 
     sheet = f"{FACTORS}weighed: {{tails: {{mass: 9.31 kg}}}}"
@@ -214,7 +216,7 @@ def test_a_csv_holds_what_its_heads_say(tmp_path: Path) -> None:
 
 
 def test_a_csv_of_the_coarse_fraction_is_in_percent(panned: Run, tmp_path: Path) -> None:
-    run_tables.coarse(panned).write_csv(tmp_path / "coarse.csv")
+    (tmp_path / "coarse.csv").write_bytes(run_tables.coarse(panned).csv())
     row = next(csv.DictReader(io.StringIO((tmp_path / "coarse.csv").read_text(encoding="utf-8"), newline="")))
     first = panned.coarse[0]
     told = [float(row[head]) for head in ("Mass, %", "Gold, %", "Gold in sight, %")]
@@ -225,7 +227,7 @@ def test_a_csv_of_the_coarse_fraction_is_in_percent(panned: Run, tmp_path: Path)
 def test_csv_of_odd_names_reads_back(tmp_path: Path) -> None:
     name = 'mud, "wet"; ünd'
     found = run_of(FACTORS.replace("tails: tails", f"tails: '{name}'"))
-    run_tables.balance(found).write_csv(tmp_path / "balance.csv")
+    (tmp_path / "balance.csv").write_bytes(run_tables.balance(found).csv())
     rows = list(csv.reader(io.StringIO((tmp_path / "balance.csv").read_text(encoding="utf-8"), newline="")))
     assert name in [row[0] for row in rows]
 
@@ -233,7 +235,8 @@ def test_csv_of_odd_names_reads_back(tmp_path: Path) -> None:
 def test_text_of_a_csv_is_no_formula(tmp_path: Path) -> None:
     names = ["=1+1", "+rock", "-rock", "@rock", "rock = 1", "-3.5", "−3", "'rock"]
     columns = (tables.Column("=Name"), tables.Column("Number"))
-    tables.Grid("odd", "Odd", columns, [(name, -2.5) for name in names]).write_csv(tmp_path / "odd.csv")
+    grid = tables.Grid("odd", "Odd", columns, [(name, -2.5) for name in names])
+    (tmp_path / "odd.csv").write_bytes(grid.csv())
     head, *rows = csv.reader(io.StringIO((tmp_path / "odd.csv").read_text(encoding="utf-8"), newline=""))
     assert head == ["'=Name", "Number"]
     assert [row[0] for row in rows] == ["'=1+1", "'+rock", "'-rock", "'@rock", "rock = 1", "-3.5", "−3", "'rock"]
@@ -410,6 +413,14 @@ def odd_sheet() -> str:
                       f"keep: [{', '.join(quoted)}]"])  # fmt: skip
 
 
+def draw(found: Run, path: Path) -> None:
+    path.write_bytes(drawing.drawn(found, path))
+
+
+def save(figure: Figure, path: Path) -> None:
+    path.write_bytes(style.picture(figure, path))
+
+
 def svg_text(path: Path) -> str:
     root = ET.parse(path).getroot()
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
@@ -419,19 +430,19 @@ def svg_text(path: Path) -> str:
 def test_odd_names_are_drawn_as_they_are_written(tmp_path: Path) -> None:
     found = run_of(odd_sheet())
     assert set(ODD_NAMES) < set(found.streams)
-    drawing.draw(found, tmp_path / "odd.svg")
+    draw(found, tmp_path / "odd.svg")
     text = svg_text(tmp_path / "odd.svg")
     for name in ODD_NAMES:
         assert f"KEPT: {name}\n" in text
         assert f"\n{name}\n" in text  # the step
     assert '<i>odd</i> & "so"' in text
-    drawing.draw(found, tmp_path / "odd.png")
+    draw(found, tmp_path / "odd.png")
     assert (tmp_path / "odd.png").read_bytes().startswith(PNG)
 
 
 def test_pictures_are_what_their_endings_say(panned: Run, tmp_path: Path) -> None:
     for kind in ("svg", "png", "dot", "SVG"):
-        drawing.draw(panned, tmp_path / f"flow.{kind}")
+        draw(panned, tmp_path / f"flow.{kind}")
     assert (tmp_path / "flow.png").read_bytes().startswith(PNG)
     assert_shows_something(tmp_path / "flow.png")
     assert (tmp_path / "flow.dot").read_text(encoding="utf-8") == drawing.graph(panned).source
@@ -446,7 +457,7 @@ def test_pictures_are_what_their_endings_say(panned: Run, tmp_path: Path) -> Non
 @pytest.mark.parametrize("name", ["flow.jpg", "flow", "flow.svgz", "flow.exe"])
 def test_an_unknown_ending_is_told_and_nothing_is_written(panned: Run, tmp_path: Path, name: str) -> None:
     with pytest.raises(SheetError) as wrong:
-        drawing.draw(panned, tmp_path / name)
+        draw(panned, tmp_path / name)
     assert ".svg" in wrong.value.mistakes[0].remedy
     assert list(tmp_path.iterdir()) == []
 
@@ -456,7 +467,7 @@ def test_without_dot_a_pdf_is_refused_with_a_way_out(
 ) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(SheetError) as wrong:
-        drawing.draw(panned, tmp_path / "flow.pdf")
+        draw(panned, tmp_path / "flow.pdf")
     assert ".svg" in wrong.value.mistakes[0].remedy
     assert list(tmp_path.iterdir()) == []
 
@@ -467,7 +478,7 @@ def test_a_dot_on_the_path_is_taken_first(panned: Run, tmp_path: Path, monkeypat
     fake.write_text("#!/bin/sh\nprintf '%%PDF-fake '; echo $1\n", encoding="utf-8")
     fake.chmod(0o755)
     monkeypatch.setenv("PATH", f"{fake.parent}:/usr/bin:/bin")
-    drawing.draw(panned, tmp_path / "flow.pdf")
+    draw(panned, tmp_path / "flow.pdf")
     assert (tmp_path / "flow.pdf").read_text(encoding="utf-8") == "%PDF-fake -Tpdf\n"
 
 
@@ -480,7 +491,7 @@ def test_a_failing_dot_is_a_bug_and_leaves_no_file(
     fake.chmod(0o755)
     monkeypatch.setenv("PATH", f"{fake.parent}:/usr/bin:/bin")
     with pytest.raises(RuntimeError, match="went wrong"):
-        drawing.draw(panned, tmp_path / "flow.svg")
+        draw(panned, tmp_path / "flow.svg")
     assert not (tmp_path / "flow.svg").exists()
 
 
@@ -488,7 +499,7 @@ def test_a_sheet_of_forty_steps_is_drawn(tmp_path: Path) -> None:
     steps = [f"  s{i}: {{do: split, takes: {'ore' if i == 0 else f'r{i - 1}'}, gives: {{a: p{i}, b: r{i}}}}}"
              for i in range(40)]  # fmt: skip
     found = run_of("\n".join(["ore: {mass: 10 kg, grade: 20 g/t}", "steps:", *steps, "keep: [p0]"]))
-    drawing.draw(found, tmp_path / "long.svg")
+    draw(found, tmp_path / "long.svg")
     text = svg_text(tmp_path / "long.svg").splitlines()
     assert {f"s{i}" for i in range(40)} <= set(text)
     assert {f"LOST: p{i}" for i in range(1, 40)} <= set(text)
@@ -508,9 +519,9 @@ def assert_shows_something(path: Path) -> None:
 
 
 def test_plots_by_size_are_not_blank(panned: Run, tmp_path: Path) -> None:
-    size_plots.by_size(panned, ["ore", "tails"], tmp_path / "sizes.png")
+    save(size_plots.by_size_figure(panned, ["ore", "tails"]), tmp_path / "sizes.png")
     assert_shows_something(tmp_path / "sizes.png")
-    size_plots.by_size(panned, ["ore"], tmp_path / "other.png")
+    save(size_plots.by_size_figure(panned, ["ore"]), tmp_path / "other.png")
     assert (tmp_path / "other.png").read_bytes() != (tmp_path / "sizes.png").read_bytes()
 
 
@@ -518,10 +529,10 @@ def test_plots_by_size_are_not_blank(panned: Run, tmp_path: Path) -> None:
 def test_plots_take_odd_names(name: str, tmp_path: Path) -> None:
     sheet = PANNED.replace("tailings: tails", f"tailings: '{name}'").replace("tails: {mass", f"'{name}': {{mass")
     found = run_of(sheet)
-    size_plots.by_size(found, ["ore", name], tmp_path / "sizes.png")
+    save(size_plots.by_size_figure(found, ["ore", name]), tmp_path / "sizes.png")
     assert_shows_something(tmp_path / "sizes.png")
     moved = trials_of(sheet, "wash.light=1%,2%")
-    trial_plots.moving(moved, tmp_path / "trials.png")
+    save(trial_plots.moving_figure(moved), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
@@ -531,7 +542,7 @@ def test_plots_take_odd_names(name: str, tmp_path: Path) -> None:
      "ore.grade=10 g/t,30 g/t", "wash.light=1%,1%", "grind.gap=0.1mm,3mm"],
 )  # fmt: skip
 def test_plots_of_a_moving_setting(setting: str, tmp_path: Path) -> None:
-    trial_plots.moving(trials_of(PANNED, setting), tmp_path / "trials.png")
+    save(trial_plots.moving_figure(trials_of(PANNED, setting)), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
@@ -539,19 +550,19 @@ def test_a_setting_of_words_is_plotted_in_its_order(tmp_path: Path) -> None:
     sheet = PANNED.replace("wash:", "part: {do: split, takes: powder, gives: {a: one, b: two}}\n  wash:").replace(
         "takes: powder, gives: {concentrate", "takes: one, gives: {concentrate"
     )
-    trial_plots.moving(trials_of(sheet, "part.by=riffle,rotary"), tmp_path / "trials.png")
+    save(trial_plots.moving_figure(trials_of(sheet, "part.by=riffle,rotary")), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
 def test_a_sheet_that_loses_nothing_is_plotted(tmp_path: Path) -> None:
     sheet = FACTORS.replace("keep: con", "keep: [con, tails]")
-    trial_plots.moving(trials_of(sheet, "ore.grade=10 g/t,30 g/t"), tmp_path / "trials.png")
+    save(trial_plots.moving_figure(trials_of(sheet, "ore.grade=10 g/t,30 g/t")), tmp_path / "trials.png")
     assert_shows_something(tmp_path / "trials.png")
 
 
 def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
     with pytest.raises(SheetError) as wrong:
-        size_plots.by_size(panned, ["ore"], tmp_path / "sizes.doc")
+        save(size_plots.by_size_figure(panned, ["ore"]), tmp_path / "sizes.doc")
     assert ".png" in wrong.value.mistakes[0].remedy
     assert list(tmp_path.iterdir()) == []
 
@@ -559,27 +570,22 @@ def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
 # ── files ───────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def test_a_run_is_written_out_whole(panned: Run, tmp_path: Path) -> None:
-    written = files.write_run(panned, tmp_path / "deep" / "er")
-    assert {path.name for path in written} == {"balance.csv", "losses.csv", "sizes.csv", "coarse.csv", "finer.csv",
-                                               "weighed.csv", "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
-    assert set((tmp_path / "deep" / "er").iterdir()) == set(written)
-    assert all(path.stat().st_size > 0 for path in written)
+def test_a_run_is_written_out_whole(panned: Run) -> None:
+    found = files.run_files(panned)
+    assert set(found) == {"balance.csv", "losses.csv", "sizes.csv", "coarse.csv", "finer.csv", "weighed.csv",
+                          "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
+    assert all(found.values())
 
 
-def test_a_run_without_sizes_writes_what_it_knows(tmp_path: Path) -> None:
-    written = files.write_run(run_of(FACTORS), tmp_path)
-    assert {path.name for path in written} == {"balance.csv", "losses.csv", "sizes.csv", "flow.svg", "flow.png"}
+def test_a_run_without_sizes_writes_what_it_knows() -> None:
+    assert set(files.run_files(run_of(FACTORS))) == {"balance.csv", "losses.csv", "sizes.csv", "flow.svg", "flow.png"}
 
 
-def test_trials_are_plotted_where_one_setting_moves_or_two(tmp_path: Path) -> None:
-    one = trial_files.write_trials(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t"), tmp_path / "one")
-    two = trial_files.write_trials(
-        trials_of(FACTORS, "ore.grade=10 g/t,30 g/t", "ore.mass=1 kg,2 kg"), tmp_path / "two"
-    )
-    assert [path.name for path in one] == ["trials.csv", "trials.png"]
-    assert [path.name for path in two] == ["trials.csv", "trials.png"]
-    rows = list(csv.reader(io.StringIO(two[0].read_text(encoding="utf-8"), newline="")))
+def test_trials_are_plotted_where_one_setting_moves_or_two() -> None:
+    one = trial_files.trial_files(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t"))
+    two = trial_files.trial_files(trials_of(FACTORS, "ore.grade=10 g/t,30 g/t", "ore.mass=1 kg,2 kg"))
+    assert list(one) == list(two) == ["trials.csv", "trials.png"]
+    rows = list(csv.reader(io.StringIO(two["trials.csv"].decode(), newline="")))
     assert len(rows) == 1 + 1 + 4
     assert rows[0][:2] == ["ore.grade", "ore.mass"]
     assert [row[:2] for row in rows[1:3]] == [["as it is", "as it is"], ["10 g/t", "1 kg"]]

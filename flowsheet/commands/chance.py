@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_result, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.writing import Replace, Writer
 
 
 def chance(
@@ -15,6 +16,7 @@ def chance(
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Tell how sure the answers are, and what another sack would say."""
     from flowsheet.solve.model import load
@@ -23,10 +25,9 @@ def chance(
     sheet = load(file)[0]
     found = study(sheet, draws, seed, lambda chunks: progress(chunks, "draws"))
     if out is not None:
-        from flowsheet.show.estimate.chance_plots import write_chance
+        from flowsheet.show.estimate.chance_plots import chance_files
 
-        with writing(out):
-            say_written(write_chance(found, sheet.keep, folder(out)))
+        Writer("chance", file, sheet.sources, replace).put_folder(out, chance_files(found, sheet.keep))
     if as_json:
         print_result(found.as_dict(), sheet.sources, seed)
     else:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, Optional
 
@@ -30,52 +29,14 @@ def fail(file: str, message: str, remedy: str, code: str = "option_refused") -> 
     raise SheetError([Mistake(message, remedy, file=file, line=0, code=code)])
 
 
-@contextmanager
-def writing(path: Path) -> Iterator[None]:
-    """Say what the system refuses to write as a mistake of the command, not as a bug."""
-    try:
-        yield
-    except OSError as wrong:
-        name, reason = wrong.filename or path, wrong.strerror or str(wrong)
-        fail(str(name), f"this cannot be written ({reason})", "Check its name, its rights and the room on the disk")
-
-
-def writable(path: Path) -> Path:
-    """Return a path that can be written to, or fail with what to do."""
-    if path.is_dir():
-        fail(str(path), "this is a directory", "Name a file in it")
-    if not path.parent.is_dir():
-        fail(str(path), f"there is no folder {path.parent}", "Make it first, or name another")
-    return path
-
-
-def folder(path: Path) -> Path:
-    """Return a folder that can be written to, or fail with what to do."""
-    if path.exists() and not path.is_dir():
-        fail(str(path), "this is a file, where a folder is wanted", "Name a folder; it is made if it is not there")
-    return path
-
-
 def page_path(sheet: Path, output: Path | None, kind: str, endings: tuple[str, ...], told: str) -> Path:
-    """Return where a page of a sheet goes, NAME.kind.html unless told; fail at once where it cannot."""
+    """Return where a page of a sheet goes, NAME.kind.html unless told; fail where its ending is no page's."""
     default = Path(f"{sheet.stem}.{kind}.html")
     path = output or default
     if path.suffix.lower() not in endings:
         like = path.with_suffix(".html") if path.name else default
         fail(str(path), f"a {kind} is written as {told}", f'Write -o "{like}"')
-    with writing(path):
-        writable(path)
-    if path.exists() and path.samefile(sheet):
-        fail(str(path), "this is the sheet itself", "Name another file")
     return path
-
-
-def write_page(path: Path, page: bytes) -> None:
-    """Write a page; an older one stays whole until this one is."""
-    from flowsheet.spec.text.safe_writing import replace_file
-
-    with writing(path):
-        replace_file(path.resolve(), page)
 
 
 def print_json(data: Any) -> None:
@@ -94,12 +55,6 @@ def print_result(data: Mapping[str, Any], sources: SourceFiles | None = None, se
 
     read = sources.sha256 if sources is not None else None
     print_json({"version": __version__, "sheet_sha256": read, "seed": seed, **data})
-
-
-def say_written(paths: Iterable[Path]) -> None:
-    """Tell on stderr what was written."""
-    for path in paths:
-        print(f"wrote {path}", file=sys.stderr)
 
 
 def progress(items: Iterable[Any], what: str = "trials") -> Iterable[Any]:

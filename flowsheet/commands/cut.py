@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, folder, print_result, say_written, writing
+from flowsheet.commands.common import Json, Out, print_result
+from flowsheet.commands.writing import Replace, Writer
 
 
 def cut(
@@ -21,17 +22,17 @@ def cut(
     ] = "across",
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Compare cutting a rock along its mineral band and across it."""
-    from flowsheet.show.rocks.cuts import as_dict, show, write_cuts
+    from flowsheet.show.rocks.cuts import as_dict, cut_files, show
     from flowsheet.spec.rocks.cutting_plan import read
     from flowsheet.study.rocks.slabs import ways
 
     plan = read(rock, band, lie, slab, kerf)
     block, cuts = ways(plan)
     if out is not None:
-        with writing(out):
-            say_written(write_cuts(block, cuts, folder(out)))
+        Writer("cut", None, replace=replace).put_folder(out, cut_files(block, cuts))
     if as_json:
         print_result(as_dict(block, cuts))
     else:

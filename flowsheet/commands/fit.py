@@ -7,18 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import (
-    Json,
-    Out,
-    Seed,
-    Sheet,
-    folder,
-    print_result,
-    progress,
-    say_written,
-    writable,
-    writing,
-)
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.writing import Replace, Writer, in_folder, say_written
 
 if TYPE_CHECKING:
     from flowsheet.spec.blocks.schema import Sheet as SheetOf
@@ -36,6 +26,7 @@ def fit(
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Fit the numbers given with doubt to what was weighed; write the fitted sheet beside the old one."""
     from flowsheet.solve.model import load
@@ -46,20 +37,17 @@ def fit(
     sheet, document = load(file)
     source = document.text
     refuse_twice(document, source)
-    with writing(output or file):
-        path = writable(target(document, output))
+    writer = Writer("fit", file, sheet.sources, replace)
+    path = writer.check_page(target(document, output))
     found = study.fit(sheet, sheet.weighed, seed)
     text = checked_text(document, source, sheet, {one.name: (one.value, one.sd) for one in found.own if not one.jumps})
     around = profiles(found, lambda ends: progress(ends, "intervals")) if thorough else None
-    with writing(path):
-        path.write_bytes(text.encode("utf-8"))
-    written = [path]
+    files = {path: text.encode("utf-8")}
     if out is not None:
-        from flowsheet.show.estimate.fit_plots import write_fitted
+        from flowsheet.show.estimate.fit_plots import fitted_files
 
-        with writing(out):
-            written += write_fitted(found, around, folder(out))
-    say_written(written)
+        files |= in_folder(out, fitted_files(found, around))
+    say_written(writer.put(files, out))
     from flowsheet.show.estimate.fitted import as_dict, show_fitted
 
     if as_json:
@@ -69,7 +57,13 @@ def fit(
 
 
 def forecast(
-    sheet: SheetOf, document: Document, moved: dict[str, list[str]], seed: int, as_json: bool, out: Path | None
+    sheet: SheetOf,
+    document: Document,
+    moved: dict[str, list[str]],
+    seed: int,
+    as_json: bool,
+    out: Path | None,
+    writer: Writer,
 ) -> None:
     """Try settings on the fitted sheet (``try --fitted``)."""
     from flowsheet.study.estimate.fitted_sheet import refuse_twice
@@ -78,10 +72,9 @@ def forecast(
     refuse_twice(document, document.text)
     found = run_forecasts(document, moved, seed, progress)
     if out is not None:
-        from flowsheet.show.trials.trial_files import write_forecasts
+        from flowsheet.show.trials.trial_files import forecast_files
 
-        with writing(out):
-            say_written(write_forecasts(found, folder(out)))
+        writer.put_folder(out, forecast_files(found))
     from flowsheet.show.trials.forecasts import as_dict, show_forecasts
 
     if as_json:

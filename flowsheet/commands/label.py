@@ -7,7 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, say_written, write_page
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result
+from flowsheet.commands.writing import Replace, Writer, say_written
 
 ENDINGS = (".html", ".htm", ".txt")
 
@@ -20,6 +21,7 @@ def label(
     ] = None,
     seed: Seed = 1,
     as_json: Json = False,
+    replace: Replace = False,
 ) -> None:
     """Write a lot sheet: one page that says what was tested, how, how sure it is, and what it is not."""
     from flowsheet.show.label.label import html, text
@@ -27,10 +29,11 @@ def label(
     from flowsheet.study.label.contents import lot_sheet
 
     sheet = load(file)[0]
-    path = page_path(file, output, "label", ENDINGS, ".html or .txt")
+    writer = Writer("label", file, sheet.sources, replace)
+    path = writer.check_page(page_path(file, output, "label", ENDINGS, ".html or .txt"))
     found = lot_sheet(sheet, seed)
     page = text(found) if path.suffix.lower() == ".txt" else html(found)
-    write_page(path, page.encode("utf-8"))
+    writer.put_page(path, page.encode("utf-8"))
     if as_json:
         print_result({**found.as_dict(), "written": str(path)}, sheet.sources, seed)
     else:

@@ -7,7 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, fail, folder, print_result, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, fail, print_result, progress
+from flowsheet.commands.writing import Replace, Writer
 
 Tests = Annotated[
     Path,
@@ -30,6 +31,7 @@ def lot(
     skip: Annotated[bool, typer.Option("--skip", help="Leave out, and name, files that are wrong.")] = False,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Join several tests of one pile: its grade and gold."""
     from flowsheet.study.lot.combine_tests import lot as study
@@ -40,10 +42,9 @@ def lot(
     ledger = read_ledger(file, skip, lambda items: progress(items, "weigh sheets"))
     found = study(ledger, sacks, lambda tests: progress(tests, "sacks"))
     if out is not None:
-        from flowsheet.show.lot.lot_plots import write_lot
+        from flowsheet.show.lot.lot_plots import lot_files
 
-        with writing(out):
-            say_written(write_lot(found, folder(out)))
+        Writer("lot", file, ledger.sources, replace).put_folder(out, lot_files(found))
     if as_json:
         print_result(found.as_dict(), ledger.sources)
     else:

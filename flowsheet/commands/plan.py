@@ -6,7 +6,8 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_result, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.writing import Replace, Writer
 
 
 def plan(
@@ -31,6 +32,7 @@ def plan(
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Plan how to sample the pile: how many sacks, what of each, how fine to break it before each split."""
     import flowsheet as fs
@@ -38,10 +40,9 @@ def plan(
     sheet = fs.read(file)
     found = fs.plan(sheet, want, mass, confidence, sacks, seed, lambda starts: progress(starts, "piles"))
     if out is not None:
-        from flowsheet.show.sampling.plan_plots import write_plan
+        from flowsheet.show.sampling.plan_plots import plan_files
 
-        with writing(out):
-            say_written(write_plan(found, folder(out)))
+        Writer("plan", file, sheet.sources, replace).put_folder(out, plan_files(found))
     if as_json:
         print_result(found.as_dict(), sheet.sources, seed)
     else:

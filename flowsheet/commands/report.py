@@ -8,7 +8,8 @@ from typing import Annotated, Literal, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, progress, say_written, write_page
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, progress
+from flowsheet.commands.writing import Replace, Writer, say_written
 
 HTML, PDF = (".html", ".htm"), ".pdf"
 PAPER = {"a4": "a4", "letter": "us-letter"}
@@ -25,12 +26,14 @@ def report(
     day: Annotated[str, typer.Option("--day", help="Day to put on it (default: today).", show_default=False)] = "",
     seed: Seed = 1,
     as_json: Json = False,
+    replace: Replace = False,
 ) -> None:
     """Write a report: the answers, the drawn flowsheet, pictures, tables, what was assumed, and cautions."""
     from flowsheet.solve.model import load
 
     sheet, document = load(file)
-    path = page_path(file, output, "report", (*HTML, PDF), ".html or .pdf")
+    writer = Writer("report", file, sheet.sources, replace)
+    path = writer.check_page(page_path(file, output, "report", (*HTML, PDF), ".html or .pdf"))
 
     from flowsheet.show.report.facts import facts
     from flowsheet.show.report.parts import report as laid_out
@@ -46,7 +49,7 @@ def report(
         from flowsheet.show.report.html import html
 
         page = html(laid).encode("utf-8")
-    write_page(path, page)
+    writer.put_page(path, page)
     if as_json:
         sections = [{"key": one.key, "head": one.head, "lines": list(one.lines)} for one in laid.sections]
         print_result({"written": str(path), "sections": sections}, sheet.sources, seed)

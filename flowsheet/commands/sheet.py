@@ -8,21 +8,9 @@ from typing import Annotated, Any, Optional
 
 import typer
 
-from flowsheet.commands.common import (
-    Json,
-    Out,
-    Seed,
-    Sheet,
-    fail,
-    folder,
-    print_json,
-    print_result,
-    progress,
-    say_written,
-    writable,
-    writing,
-)
+from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, print_json, print_result, progress
 from flowsheet.commands.fit import forecast
+from flowsheet.commands.writing import Replace, Writer, put_new, say_written
 from flowsheet.spec.text.notes import texts
 
 
@@ -52,7 +40,7 @@ def check(file: Sheet, as_json: Json = False) -> None:
     say(f"Note: {note.text}" for note in model.notes())
 
 
-def run(file: Sheet, as_json: Json = False, out: Out = None) -> None:
+def run(file: Sheet, as_json: Json = False, out: Out = None, replace: Replace = False) -> None:
     """Solve a sheet: balance, coarse gold, finer screens, losses."""
     from flowsheet.solve.model import load
     from flowsheet.study.run.run import run as run_sheet
@@ -60,10 +48,9 @@ def run(file: Sheet, as_json: Json = False, out: Out = None) -> None:
     sheet = load(file)[0]
     found = run_sheet(sheet)
     if out is not None:
-        from flowsheet.show.run.files import write_run
+        from flowsheet.show.run.files import run_files
 
-        with writing(out):
-            say_written(write_run(found, folder(out)))
+        Writer("run", file, sheet.sources, replace).put_folder(out, run_files(found))
     if as_json:
         print_result(found.as_dict(), sheet.sources, found.seed)
     else:
@@ -81,25 +68,26 @@ def draw(
         str, typer.Option("--sizes", metavar="STREAMS", help="Plot rock and gold by size of these streams (a,b,c).")
     ] = "",
     as_json: Json = False,
+    replace: Replace = False,
 ) -> None:
     """Draw the flowsheet, or the sizes of some streams."""
     from flowsheet.solve.model import load
     from flowsheet.study.run.run import run as run_sheet
 
     sheet = load(file)[0]
+    writer = Writer("draw", file, sheet.sources, replace)
+    target = writer.check_page(output or Path(f"{file.stem}-sizes.png" if sizes else f"{file.stem}.svg"))
     found = run_sheet(sheet, certain=False)
     if sizes:
-        from flowsheet.show.run.size_plots import by_size
+        from flowsheet.show.graphics.style import picture
+        from flowsheet.show.run.size_plots import by_size_figure
 
-        target = output or Path(f"{file.stem}-sizes.png")
-        with writing(target):
-            by_size(found, _stream_names(sizes, found), writable(target))
+        raw = picture(by_size_figure(found, _stream_names(sizes, found)), target)
     else:
-        from flowsheet.show.run.drawing import draw as draw_run
+        from flowsheet.show.run.drawing import drawn
 
-        target = output or Path(f"{file.stem}.svg")
-        with writing(target):
-            draw_run(found, writable(target))
+        raw = drawn(found, target)
+    writer.put_page(target, raw)
     if as_json:
         print_result({"written": [str(target)]}, sheet.sources)
     else:
@@ -122,6 +110,7 @@ def try_(
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Solve a sheet again with other settings."""
     from flowsheet.solve.model import load
@@ -129,16 +118,16 @@ def try_(
 
     sheet, document = load(file)
     moved = parse_settings(settings, counts(sheet))
+    writer = Writer("try", file, sheet.sources, replace)
     if fitted:
-        forecast(sheet, document, moved, seed, as_json, out)
+        forecast(sheet, document, moved, seed, as_json, out, writer)
         return
     found = run_trials(document, moved, progress)
     if out is not None:
-        from flowsheet.show.trials.trial_files import write_trials
+        from flowsheet.show.trials.trial_files import trial_files
         from flowsheet.show.trials.trial_plots import why_no_plot
 
-        with writing(out):
-            say_written(write_trials(found, folder(out)))
+        writer.put_folder(out, trial_files(found))
         if (why := why_no_plot(found)) is not None:
             print(f"no picture: {why}", file=sys.stderr)
     if as_json:
@@ -159,15 +148,11 @@ def new(
     from flowsheet.starters import starter
 
     raw = starter(like).encode()
-    with writing(file):
-        target = writable(file)
-        if target.exists():
-            fail(str(target), "there is such a file already", "Name another, or delete it first")
-        target.write_bytes(raw)
+    put_new(file, raw)
     if as_json:
-        print_result({"written": [str(target)]}, SourceFiles(((target, raw),)))
+        print_result({"written": [str(file)]}, SourceFiles(((file, raw),)))
     else:
-        typer.echo(f'Wrote {target}. Edit it, then: flowsheet run "{target}"')
+        typer.echo(f'Wrote {file}. Edit it, then: flowsheet run "{file}"')
 
 
 def schema(as_json: Json = False) -> None:

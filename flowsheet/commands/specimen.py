@@ -7,7 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, fail, folder, print_result, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, fail, print_result, progress
+from flowsheet.commands.writing import Replace, Writer
 
 DRAWS = 10_000
 Text = Optional[str]  # noqa: UP045
@@ -36,6 +37,7 @@ def specimen(
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Tell the gold in a specimen by its weights in air and in water."""
     from flowsheet.spec.rocks import specimen_table
@@ -60,10 +62,10 @@ def specimen(
             raise SheetError([Mistake(m, r, rock.name, file=str(file), code=IMPOSSIBLE) for rock, m, r in wrong])
         raise SheetError([Mistake(m, r, read=water, file="--water", code=IMPOSSIBLE) for _, m, r in wrong])
     if out is not None:
-        from flowsheet.show.rocks.specimen_plots import write_specimens
+        from flowsheet.show.rocks.specimen_plots import specimen_files
 
-        with writing(out):
-            say_written(write_specimens(found, folder(out), table))
+        writer = Writer("specimen", file, replace=replace, reads="table")
+        writer.put_folder(out, specimen_files(found, table))
     from flowsheet.show.rocks.specimens import as_dict, show
 
     if as_json:

@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, folder, print_result, progress, say_written, writing
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.writing import Replace, Writer
 
 
 def worth(
@@ -15,6 +16,7 @@ def worth(
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
+    replace: Replace = False,
 ) -> None:
     """Tell what a sack and the pile are worth by each way of selling, and whether working up pays."""
     from flowsheet.solve.model import load
@@ -23,10 +25,9 @@ def worth(
     sheet = load(file)[0]
     found = study(sheet, draws, seed, lambda ways: progress(ways, "ways"))
     if out is not None:
-        from flowsheet.show.money.worth_plots import write_worths
+        from flowsheet.show.money.worth_plots import worth_files
 
-        with writing(out):
-            say_written(write_worths(found, folder(out)))
+        Writer("worth", file, sheet.sources, replace).put_folder(out, worth_files(found))
     if as_json:
         print_result(found.as_dict(), sheet.sources, seed)
     else:

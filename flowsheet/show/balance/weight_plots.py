@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowsheet.show.balance import reconciled
@@ -20,9 +19,10 @@ from flowsheet.show.graphics.style import (
     name_rows,
     named_rows,
     new_figure,
-    save,
+    png,
 )
 from flowsheet.show.text.figures import mass, sig
+from flowsheet.show.text.tables import csv_files
 from flowsheet.study.balance.gross_errors import limit
 from flowsheet.study.balance.result import Reconciled, Weight
 from flowsheet.study.common.units_out import g_per_t
@@ -32,27 +32,24 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def write_reconciled(tests: Mapping[str, Reconciled], folder: Path) -> list[Path]:
-    """Write the tables and the picture of every test into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
+def reconciled_files(tests: Mapping[str, Reconciled]) -> dict[str, bytes]:
+    """Return the tables and the picture of every test, by the names of their files."""
+    files = {}
     for i, (test, found) in enumerate(tests.items()):
         begin = f"{_file_name(test) or i + 1}-" if len(tests) > 1 else ""
         grids = (reconciled.streams(found), reconciled.weights(found), reconciled.parts(found))
-        for grid in (g for g in (*grids, reconciled.streams_without(found)) if g is not None):
-            written.append(folder / f"{begin}{grid.name}.csv")
-            grid.write_csv(written[-1])
-        written.append(folder / f"{begin}weights.png")
-        moved(found, written[-1])
-    return written
+        told = csv_files(g for g in (*grids, reconciled.streams_without(found)) if g is not None)
+        told["weights.png"] = png(adjusted_figure(found))
+        files.update({f"{begin}{name}": raw for name, raw in told.items()})
+    return files
 
 
 def _file_name(test: str) -> str:
     return re.sub(r"[^\w.-]+", "_", test).strip("._")
 
 
-def moved(found: Reconciled, path: Path) -> None:
-    """Write a plot of each weight's doubt and adjustment: how far it moved, and how far it may by chance."""
+def adjusted_figure(found: Reconciled) -> Figure:
+    """Draw each weight's doubt and adjustment: how far it moved, and how far it may by chance."""
     rows = found.weights
     figure, (shifts, values) = new_figure(2, 5.2, 1.7 + 0.34 * len(rows), grid="x", sharey=True)
     at = [float(k) for k in range(len(rows))]
@@ -67,7 +64,7 @@ def moved(found: Reconciled, path: Path) -> None:
     values.set_title("Weighed and adjusted")
     values.set_xlabel("over what was weighed (1: as it reads)")
     figure.legend(loc="outside lower center", ncols=4, frameon=False)
-    save(figure, path)
+    return figure
 
 
 def checked(found: Reconciled) -> list[Weight]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from flowsheet.show.estimate import chances
-from flowsheet.show.graphics.style import BLUE, GOLD, INK, NARROW, RED, bar_look, interval, name_rows, new_figure, save
+from flowsheet.show.graphics.style import BLUE, GOLD, INK, NARROW, RED, bar_look, interval, name_rows, new_figure, png
 from flowsheet.show.text.figures import percent, sig
+from flowsheet.show.text.tables import csv_files
 from flowsheet.study.estimate.chance import Chance
 
 if TYPE_CHECKING:
@@ -23,24 +23,15 @@ LEAST, MOST = 2.2, 4.0
 """between so many times the mean: more than double is to be seen, and the words at the lines need room."""
 
 
-def write_chance(found: Chance, keep: tuple[str, ...], folder: Path) -> list[Path]:
-    """Write the tables and pictures into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for grid in (chances.streams(found), chances.coarse(found), chances.doubts(found)):
-        if grid.rows:
-            written.append(folder / f"{grid.name}.csv")
-            grid.write_csv(written[-1])
-    intervals(found, keep, folder / "intervals.png")
-    next_sack(found, folder / "next_sack.png")
-    ranked(found, folder / "doubts.png")
-    written += [folder / name for name in ("intervals.png", "next_sack.png", "doubts.png")]
-    return written
-
-
-def intervals(found: Chance, keep: tuple[str, ...], path: Path) -> None:
-    """Write a plot of each stream's interval: from 5 to 95 %, the middle as a dot."""
-    save(intervals_figure(found, keep), path)
+def chance_files(found: Chance, keep: tuple[str, ...]) -> dict[str, bytes]:
+    """Return the tables and pictures, by the names of their files."""
+    tables = (chances.streams(found), chances.coarse(found), chances.doubts(found))
+    return {
+        **csv_files(grid for grid in tables if grid.rows),
+        "intervals.png": png(intervals_figure(found, keep)),
+        "next_sack.png": png(next_sack_figure(found)),
+        "doubts.png": png(ranked_figure(found)),
+    }
 
 
 def intervals_figure(found: Chance, keep: tuple[str, ...]) -> Figure:
@@ -56,11 +47,6 @@ def intervals_figure(found: Chance, keep: tuple[str, ...]) -> Figure:
     axes.set_xlim(0, 1.12 * max(one.p95 for one in found.streams.values()))
     axes.set_xlabel("gold of the next sack, g: nine chances in ten, and the middle")
     return figure
-
-
-def next_sack(found: Chance, path: Path) -> None:
-    """Write a plot of what the next sack may hold."""
-    save(next_sack_figure(found), path)
 
 
 def next_sack_figure(found: Chance, narrow: bool = False) -> Figure:
@@ -90,11 +76,6 @@ def next_sack_figure(found: Chance, narrow: bool = False) -> Figure:
     axes.set_ylabel("chance, %")
     axes.set_xlim(0, edges[-1])
     return figure
-
-
-def ranked(found: Chance, path: Path) -> None:
-    """Write a plot of what the doubt about the gold kept comes from."""
-    save(ranked_figure(found), path)
 
 
 def ranked_figure(found: Chance) -> Figure:

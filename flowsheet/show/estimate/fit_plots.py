@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowsheet.ore.arrays import NORMAL_95
 from flowsheet.show.estimate import fitted
 from flowsheet.show.estimate.fit_words import Profiles, told
-from flowsheet.show.graphics.style import BLUE, GREY, INK, SOFT, as_text, new_figure, save
+from flowsheet.show.graphics.style import BLUE, GREY, INK, SOFT, as_text, new_figure, png
+from flowsheet.show.text.tables import csv_files
 from flowsheet.study.estimate.fit import Fitted, Parameter
 from flowsheet.study.estimate.fitted_sheet import in_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-def before_and_after(found: Fitted, path: Path) -> None:
-    """Write a plot of every fitted number's 90 % interval before and after, on the scale of its doubt before."""
-    save(before_and_after_figure(found), path)
 
 
 def before_and_after_figure(found: Fitted) -> Figure:
@@ -61,12 +56,6 @@ def _scaled(one: Parameter, value: float) -> float:
     return (value - one.unknown.number.value) / one.unknown.number.sd
 
 
-def write_fitted(found: Fitted, profiles: Profiles | None, folder: Path) -> list[Path]:
-    """Write a fit's tables and its picture into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for grid in fitted.grids(found, profiles):
-        grid.write_csv(folder / f"{grid.name}.csv")
-        written.append(folder / f"{grid.name}.csv")
-    before_and_after(found, folder / "fitted.png")
-    return [*written, folder / "fitted.png"]
+def fitted_files(found: Fitted, profiles: Profiles | None) -> dict[str, bytes]:
+    """Return a fit's tables and its picture, by the names of their files."""
+    return {**csv_files(fitted.grids(found, profiles)), "fitted.png": png(before_and_after_figure(found))}

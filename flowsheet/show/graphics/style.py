@@ -174,19 +174,26 @@ def wrapped(name: str, width: int = LABEL_WIDTH) -> str:
     return as_text("\n".join(textwrap.wrap(name, width)) or name)
 
 
-def save(figure: Figure, path: Path) -> None:
-    """Write a figure. Raises SheetError where the name's ending is no picture format."""
+def png(figure: Figure) -> bytes:
+    """Return a figure as a PNG file."""
+    return picture(figure, Path("figure.png"))
+
+
+def picture(figure: Figure, path: Path) -> bytes:
+    """Return a figure as the file ``path`` is to hold. Raises SheetError where its ending is no picture format."""
     from flowsheet.spec.text.mistakes import Mistake, SheetError
 
-    kinds = figure.canvas.get_supported_filetypes()
-    if path.suffix.lstrip(".").lower() not in kinds:
+    kind = path.suffix.lstrip(".").lower()
+    if kind not in figure.canvas.get_supported_filetypes():
         message, remedy = f'"{path.suffix}" is no picture format', "End the name in .png, .svg or .pdf"
         raise SheetError([Mistake(message, remedy, file=str(path), line=0, code="picture_format_unknown")])
+    raw = io.BytesIO()
     with _DRAWING, warnings.catch_warnings():
         # A name in letters that the font lacks is drawn as boxes; the tables tell it in full.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         _in_ink(figure)
-        figure.savefig(path)
+        figure.savefig(raw, format=kind)
+    return raw.getvalue()
 
 
 def _in_ink(figure: Figure) -> None:

@@ -13,8 +13,8 @@ from functools import cache
 from pathlib import Path
 
 FOLDER = Path(__file__).parents[2] / "guide"
-ORDER = ("start", "sheet", "numbers", "weights", "answers", "sampling", "pile", "money", "rocks", "page", "care",
-         "python", "model")  # fmt: skip
+ORDER = ("start", "sheet", "numbers", "weights", "answers", "sampling", "pile", "money", "rocks", "page", "files",
+         "care", "python", "model")  # fmt: skip
 """The pages as one reads them; the file of each is NAME.md."""
 
 _HEADING = re.compile(r"## (?P<names>[a-z_]+(?:, [a-z_]+)*): (?P<title>.+)")

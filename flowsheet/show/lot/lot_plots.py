@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flowsheet.show.graphics.style import BLUE, GOLD, INK, PURPLE, RED, as_text, interval, new_figure, save
+from flowsheet.show.graphics.style import BLUE, GOLD, INK, PURPLE, RED, as_text, interval, new_figure, png
 from flowsheet.show.lot import lots
 from flowsheet.show.text.figures import sig
-from flowsheet.show.text.tables import Grid
-from flowsheet.show.text.workbook import write_workbook
+from flowsheet.show.text.tables import Grid, csv_files
+from flowsheet.show.text.workbook import workbook
 from flowsheet.study.lot.combine_tests import Lot, Row
 
 if TYPE_CHECKING:
@@ -23,29 +22,21 @@ LONGEST = 28
 """Characters of a name."""
 
 
-def write_lot(found: Lot, folder: Path) -> list[Path]:
-    """Write the tables and the picture into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
+def lot_files(found: Lot) -> dict[str, bytes]:
+    """Return the tables and the picture, by the names of their files."""
     grids = [lots.pile(found), lots.each_test(found)]
-    written = []
-    for grid in grids:
-        written.append(folder / f"{grid.name}.csv")
-        _known(grid).write_csv(written[-1])
     remarks = [*(f"{question} {answer}" for question, answer in lots.answers(found)), *lots.notes(found)]
-    written.append(write_workbook(grids, [*remarks, *lots.cautions(found)], folder / "lot.xlsx"))
-    picture(found, folder / "lot.png")
-    return [*written, folder / "lot.png"]
+    return {
+        **csv_files(_known(grid) for grid in grids),
+        "lot.xlsx": workbook(grids, [*remarks, *lots.cautions(found)]),
+        "lot.png": png(lot_figure(found)),
+    }
 
 
 def _known(grid: Grid) -> Grid:
     """Return a table in which what is not known is left empty."""
     rows = [[None if isinstance(cell, float) and math.isnan(cell) else cell for cell in row] for row in grid.rows]
     return Grid(grid.name, grid.title, grid.columns, rows)
-
-
-def picture(found: Lot, path: Path) -> None:
-    """Write a plot of what each sack tells by itself, of the pile's interval, and of the plain t interval."""
-    save(lot_figure(found), path)
 
 
 def lot_figure(found: Lot) -> Figure:

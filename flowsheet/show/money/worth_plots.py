@@ -2,37 +2,25 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flowsheet.show.graphics.style import BLUE, GOLD, INK, RED, beside, interval, line_look, new_figure, save, wrapped
+from flowsheet.show.graphics.style import BLUE, GOLD, INK, RED, beside, interval, line_look, new_figure, png, wrapped
 from flowsheet.show.money import worths
 from flowsheet.show.money.worths import MOST_WAYS, money
 from flowsheet.show.text.figures import short
+from flowsheet.show.text.tables import csv_files
 from flowsheet.study.money.result import Worths
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def write_worths(found: Worths, folder: Path) -> list[Path]:
-    """Write the tables and pictures into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for grid in worths.tables(found):
-        written.append(folder / f"{grid.name}.csv")
-        grid.write_csv(written[-1])
-    by_way(found, folder / "ways.png")
-    written.append(folder / "ways.png")
+def worth_files(found: Worths) -> dict[str, bytes]:
+    """Return the tables and pictures, by the names of their files."""
+    files = {**csv_files(worths.tables(found)), "ways.png": png(by_way_figure(found))}
     if len(found.splits) > 1:
-        by_opening(found, folder / "partings.png")
-        written.append(folder / "partings.png")
-    return written
-
-
-def by_way(found: Worths, path: Path) -> None:
-    """Write a plot of what each way leaves: nine chances in ten as a bar, the mean as a dot."""
-    save(by_way_figure(found), path)
+        files["partings.png"] = png(by_opening_figure(found))
+    return files
 
 
 def by_way_figure(found: Worths) -> Figure:
@@ -51,11 +39,6 @@ def by_way_figure(found: Worths) -> Figure:
     of = f"the pile of {found.sacks:g} sacks" if found.sacks else "one sack"
     axes.set_xlabel(f"left of {of}, {found.currency}: nine chances in ten, and the mean")
     return figure
-
-
-def by_opening(found: Worths, path: Path) -> None:
-    """Write a plot of what is left at each opening of the screens, with the best parting of the picked rocks."""
-    save(by_opening_figure(found), path)
 
 
 def by_opening_figure(found: Worths) -> Figure:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowsheet.show.graphics.style import GOLD, INK, RULE, SOFT, new_figure, save
+from flowsheet.show.graphics.style import GOLD, INK, RULE, SOFT, new_figure, png
 from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
@@ -197,18 +196,9 @@ def show(rock: Rock, cuts: Sequence[Cut]) -> None:
     list_lines(out, "Take care", [AN_IDEAL, *SAWING])
 
 
-def write_cuts(rock: Rock, cuts: Sequence[Cut], folder: Path) -> list[Path]:
-    """Write the table and the picture into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = [folder / "cuts.csv", folder / "cuts.png"]
-    for_file(cuts).write_csv(written[0])
-    picture(rock, cuts, written[1])
-    return written
-
-
-def picture(rock: Rock, cuts: Sequence[Cut], path: Path) -> None:
-    """Write the rock drawn from the side."""
-    save(figure(rock, cuts), path)
+def cut_files(rock: Rock, cuts: Sequence[Cut]) -> dict[str, bytes]:
+    """Return the table and the picture, by the names of their files."""
+    return {"cuts.csv": for_file(cuts).csv(), "cuts.png": png(figure(rock, cuts))}
 
 
 def figure(rock: Rock, cuts: Sequence[Cut]) -> Figure:

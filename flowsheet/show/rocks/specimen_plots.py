@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from flowsheet.show.graphics.style import BLUE, GOLD, GREY, INK, RED, interval, name_rows, new_figure, save
+from flowsheet.show.graphics.style import BLUE, GOLD, GREY, INK, RED, interval, name_rows, new_figure, png
 from flowsheet.show.rocks import specimens
 from flowsheet.show.rocks.specimen_sums import from_nothing
 from flowsheet.show.text.figures import sig
+from flowsheet.show.text.tables import csv_files
 from flowsheet.study.rocks.hydrostatic import gold_in, water_density
 from flowsheet.study.rocks.result import SpecimenGold, Specimens
 
@@ -25,26 +25,11 @@ LEAST_AROUND = 0.15
 """But at least so far (g/cm3)."""
 
 
-def write_specimens(found: Specimens, folder: Path, table: bool = False) -> list[Path]:
-    """Write the tables and the picture into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
+def specimen_files(found: Specimens, table: bool = False) -> dict[str, bytes]:
+    """Return the tables and the picture, by the names of their files."""
     one = found.specimens[0]
     grids = (specimens.doubts(one), specimens.without_gold(one)) if not table else (specimens.specimens(found),)
-    written = []
-    for grid in grids:
-        written.append(folder / f"{grid.name}.csv")
-        grid.write_csv(written[-1])
-    written.append(folder / "specimen_gold.png")
-    if table:
-        bars(found, written[-1])
-    else:
-        by_host(one, written[-1])
-    return written
-
-
-def by_host(found: SpecimenGold, path: Path) -> None:
-    """Write a plot of the gold against the host's density, with the doubt of both."""
-    save(by_host_figure(found), path)
+    return {**csv_files(grids), "specimen_gold.png": png(bars_figure(found) if table else by_host_figure(one))}
 
 
 def by_host_figure(found: SpecimenGold) -> Figure:
@@ -71,11 +56,6 @@ def by_host_figure(found: SpecimenGold) -> Figure:
     axes.set_xlabel("density of the host rock, g/cm3")
     axes.set_ylabel("fine gold by these weights, g")
     return figure
-
-
-def bars(found: Specimens, path: Path) -> None:
-    """Write a plot of each rock's interval, the richest on top."""
-    save(bars_figure(found), path)
 
 
 def bars_figure(found: Specimens) -> Figure:

@@ -28,8 +28,8 @@ TITLE_WIDTH = 44
 FORMATS = ("svg", "png", "pdf", "dot")
 
 
-def draw(run: Run, path: Path) -> None:
-    """Write the drawing in the format that the ending of ``path`` names. Raises SheetError with the remedy."""
+def drawn(run: Run, path: Path) -> bytes:
+    """Return the drawing in the format that the ending of ``path`` names. Raises SheetError with the remedy."""
     kind = path.suffix.lstrip(".").lower()
     if kind not in FORMATS:
         raise _cannot(
@@ -40,14 +40,13 @@ def draw(run: Run, path: Path) -> None:
         )
     source = graph(run).source
     if kind == "dot":
-        path.write_text(source, encoding="utf-8")
-        return
+        return str(source).encode()
     program = dot_program(kind)
     if program is None:
         message = "a PDF needs the Graphviz program dot on this system, and there is none"
         remedy = "Draw an .svg or .png instead, which need nothing, or install Graphviz"
         raise _cannot(path, message, remedy, code="graphviz_missing")
-    path.write_bytes(_drawn(program, kind, source))
+    return _drawn(program, kind, source)
 
 
 def svg(run: Run, titled: bool = False) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowsheet.show.graphics.style import (
@@ -10,7 +9,6 @@ from flowsheet.show.graphics.style import (
     NARROW,
     bar_look,
     new_figure,
-    save,
     wrapped,
 )
 from flowsheet.show.text.figures import short
@@ -27,11 +25,6 @@ LEGEND_WIDTH = 130
 """Characters of a row of names below both plots."""
 TALL = 2.9
 """Height (inches) of one of two panels that stand one below the other."""
-
-
-def by_size(run: Run, names: list[str], path: Path) -> None:
-    """Write a plot of rock and of gold by size class of up to six streams, side by side."""
-    save(by_size_figure(run, names), path)
 
 
 def by_size_figure(run: Run, names: list[str], narrow: bool = False) -> Figure:

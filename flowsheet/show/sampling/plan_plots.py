@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flowsheet.show.graphics.style import INK, bar_look, beside, line_look, name_rows, new_figure, save
+from flowsheet.show.graphics.style import INK, bar_look, beside, line_look, name_rows, new_figure, png
 from flowsheet.show.sampling import plans
 from flowsheet.show.text.figures import short, sig
+from flowsheet.show.text.tables import csv_files
 from flowsheet.study.sampling.sampling_plan import Planned
 from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS
 
@@ -22,21 +22,13 @@ BY_MASS = (
 KINDS = (SACKS, GRAINS, GROUPING, MEASURING)
 
 
-def write_plan(found: Planned, folder: Path) -> list[Path]:
-    """Write the tables and pictures into ``folder`` and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for grid in (plans.errors(found), plans.least(found), plans.curve(found)):
-        written.append(folder / f"{grid.name}.csv")
-        grid.write_csv(written[-1])
-    doubt_by_mass(found, folder / "doubt_by_mass.png")
-    stages(found, folder / "plan_errors.png")
-    return [*written, folder / "doubt_by_mass.png", folder / "plan_errors.png"]
-
-
-def doubt_by_mass(found: Planned, path: Path) -> None:
-    """Write a plot of the doubt against the rock that the same work would run whole."""
-    save(doubt_by_mass_figure(found), path)
+def plan_files(found: Planned) -> dict[str, bytes]:
+    """Return the tables and pictures, by the names of their files."""
+    return {
+        **csv_files((plans.errors(found), plans.least(found), plans.curve(found))),
+        "doubt_by_mass.png": png(doubt_by_mass_figure(found)),
+        "plan_errors.png": png(stages_figure(found)),
+    }
 
 
 def doubt_by_mass_figure(found: Planned) -> Figure:
@@ -68,11 +60,6 @@ def doubt_by_mass_figure(found: Planned) -> Figure:
     axes.set_ylim(bottom=0)
     beside(axes, lines, BY_MASS, 26)
     return figure
-
-
-def stages(found: Planned, path: Path) -> None:
-    """Write a plot of the variance that each stage adds."""
-    save(stages_figure(found), path)
 
 
 def stages_figure(found: Planned) -> Figure:

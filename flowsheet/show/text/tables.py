@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.text.figures import mass, percent, sig
@@ -54,14 +54,15 @@ class Grid:
     columns: tuple[Column, ...]
     rows: Sequence[Sequence[Any]]
 
-    def write_csv(self, path: Path) -> None:
-        """Write the table with full digits, UTF-8, one row a line; text never as a spreadsheet's formula."""
-        with path.open("w", newline="", encoding="utf-8") as file:
-            writer = csv.writer(file)
-            writer.writerow([_as_text(column.head) for column in self.columns])
-            writer.writerows(
-                [column.plain(cell) for column, cell in zip(self.columns, row, strict=True)] for row in self.rows
-            )
+    def csv(self) -> bytes:
+        """Return the table with full digits, UTF-8, one row a line; text never as a spreadsheet's formula."""
+        text = io.StringIO(newline="")
+        writer = csv.writer(text)
+        writer.writerow([_as_text(column.head) for column in self.columns])
+        writer.writerows(
+            [column.plain(cell) for column, cell in zip(self.columns, row, strict=True)] for row in self.rows
+        )
+        return text.getvalue().encode()
 
     def rich(self) -> Table:
         """Return the table for the terminal, without its title."""
@@ -86,6 +87,11 @@ class Grid:
             ]
             table.add_row(*cells, style=style)
         return table
+
+
+def csv_files(grids: Iterable[Grid]) -> dict[str, bytes]:
+    """Return each table as the file that is named after it."""
+    return {f"{grid.name}.csv": grid.csv() for grid in grids}
 
 
 def _as_text(text: str) -> str:

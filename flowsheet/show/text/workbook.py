@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from flowsheet.show.text.tables import Grid
@@ -15,8 +15,8 @@ CONTROLS = {code: " " for code in range(32) if code not in (9, 10)}
 """No cell holds these characters."""
 
 
-def write_workbook(grids: Sequence[Grid], remarks: Sequence[str], path: Path) -> Path:
-    """Write tables, and remarks on a last sheet of their own, and return what was written."""
+def workbook(grids: Sequence[Grid], remarks: Sequence[str]) -> bytes:
+    """Return tables, and remarks on a last sheet of their own, as one file."""
     from openpyxl import Workbook
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.styles import Alignment, Font
@@ -45,8 +45,9 @@ def write_workbook(grids: Sequence[Grid], remarks: Sequence[str], path: Path) ->
             cell = _cell(sheet, line)
             cell.alignment = Alignment(wrap_text=True, vertical="top")
             sheet.append([cell])
-    book.save(path)
-    return path
+    raw = io.BytesIO()
+    book.save(raw)
+    return raw.getvalue()
 
 
 def _cell(sheet: Any, value: Any) -> Any:

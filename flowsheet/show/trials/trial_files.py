@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from flowsheet.show.run.files import write_csv
+from flowsheet.show.graphics.style import png
+from flowsheet.show.text.tables import csv_files
 from flowsheet.show.trials import forecasts, trial_plots, trial_tables
 from flowsheet.study.trials.forecast import Forecasts
 from flowsheet.study.trials.trials import Trials
 
 
-def write_trials(found: Trials, folder: Path) -> list[Path]:
-    """Write the trials as CSV, and as a plot where they can be plotted."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = [write_csv(trial_tables.trials(found), folder)]
+def trial_files(found: Trials) -> dict[str, bytes]:
+    """Return the trials as a table, and as a picture where they can be drawn, by the names of their files."""
+    files = csv_files([trial_tables.trials(found)])
     if trial_plots.why_no_plot(found) is None:
-        trial_plots.plot(found, folder / "trials.png")
-        written.append(folder / "trials.png")
-    return written
+        files["trials.png"] = png(trial_plots.trials_figure(found))
+    return files
 
 
-def write_forecasts(found: Forecasts, folder: Path) -> list[Path]:
-    """Write forecasts as CSV with full digits, and return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / "forecasts.csv"
-    forecasts.numbers(found).write_csv(path)
-    return [path]
+def forecast_files(found: Forecasts) -> dict[str, bytes]:
+    """Return forecasts as a table with full digits, by the name of its file."""
+    return {"forecasts.csv": forecasts.numbers(found).csv()}

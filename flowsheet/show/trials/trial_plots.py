@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowsheet.show.graphics.style import INK, NARROW, as_text, beside, line_look, new_figure, save
+from flowsheet.show.graphics.style import INK, NARROW, as_text, beside, line_look, new_figure
 from flowsheet.show.run.size_plots import MOST_STREAMS, TALL
 from flowsheet.spec.text import numbers, units
 from flowsheet.study.common.units_out import g_per_t, grams, millimetres
@@ -36,11 +35,6 @@ def why_no_plot(trials: Trials) -> str | None:
     if len(moved) == 2 and min(map(len, moved)) > MOST_LINES:
         return f"a picture shows {MOST_LINES} lines at most, and both settings have more values"
     return None
-
-
-def plot(trials: Trials, path: Path) -> None:
-    """Write the plot of trials in which one setting moves, or two."""
-    save(trials_figure(trials), path)
 
 
 def trials_figure(trials: Trials, narrow: bool = False) -> Figure:
@@ -96,11 +90,6 @@ def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[An
         axes.set_xscale("log")
     axes.set_xticks(at[:: len(at) // MOST_TICKS + 1], values[:: len(at) // MOST_TICKS + 1], rotation=30, ha="right")
     axes.minorticks_off()
-
-
-def moving(trials: Trials, path: Path) -> None:
-    """Write a plot of what is kept and lost as one setting moves."""
-    save(moving_figure(trials), path)
 
 
 def moving_figure(trials: Trials, narrow: bool = False) -> Figure:

@@ -73,8 +73,10 @@ class BenchLog:
         #: Whether anything stood in it: one that was emptied is as good as gone.
         self._full = False
         # What a killed run has left of a change that it never acknowledged.
-        with contextlib.suppress(OSError), alone(self._target):
-            part_of(self._target).unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            if (left := part_of(self._target)).exists():
+                with alone(self._target):
+                    left.unlink(missing_ok=True)
 
     @property
     def _target(self) -> Path:

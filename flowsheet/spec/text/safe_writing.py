@@ -4,60 +4,63 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import stat
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
-try:
-    import fcntl
-except ImportError:  # no POSIX system: threads are kept apart, other programs are not
-    fcntl = None  # type: ignore[assignment]
-
-
 PATIENCE = 5.0
 """Seconds that another program may keep files to itself."""
+LOCK = ".flowsheet.lock"
+"""The file by which programs that write into a folder wait for each other; it is there only as long as one does."""
 _PAUSE = 0.02
+_NO_LOCKS = {errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOTSUP}
+"""What file systems say that know no locks, as some network drives do: there programs are not kept apart."""
+_PART = (".flowsheet-", ".part")
 
 
 def part_of(path: Path) -> Path:
     """Return where the new text of a file is written before it takes its place."""
-    return path.with_name(f".{path.name}.part")
+    begin, end = _PART
+    return path.with_name(f"{begin}{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:16]}{end}")
+
+
+def is_part(name: str) -> bool:
+    """Whether a file of this name is one that was to take another's place."""
+    begin, end = _PART
+    return name.startswith(begin) and name.endswith(end)
 
 
 @contextlib.contextmanager
-def alone(path: Path) -> Iterator[None]:
-    """Keep other programs that ask so, too, from changing files in the folder of ``path``, where the system can.
+def alone(path: Path) -> Iterator[bool]:
+    """Keep other programs that ask so, too, from changing files in the folder of ``path``; give whether the system can.
 
-    Raises OSError where another program does so for longer than ``PATIENCE``.
+    Raises OSError where another program does so for longer than ``PATIENCE``, or the folder cannot be written to.
     """
-    if fcntl is None:
-        yield
-        return
-    folder = os.open(path.parent, os.O_RDONLY)
+    from filelock import FileLock, Timeout  # takes a while to load, and most commands write nothing
+
+    path.parent.stat()  # a folder that is not there would be made
+    place = path.parent / LOCK
+    lock = FileLock(place, timeout=PATIENCE, poll_interval=_PAUSE, fallback_to_soft=False)
     try:
-        _lock(folder)
-        yield
+        lock.acquire()
+    except Timeout:
+        message = "another program keeps its folder locked: end that one"
+        raise TimeoutError(errno.ETIMEDOUT, message, str(path.parent)) from None
+    except NotImplementedError:
+        pass
+    except OSError as wrong:
+        if wrong.errno not in _NO_LOCKS:
+            raise
+    try:
+        yield lock.is_locked
     finally:
-        os.close(folder)  # which gives the lock back
-
-
-def _lock(folder: int) -> None:
-    assert fcntl is not None
-    until = time.monotonic() + PATIENCE
-    while True:
-        try:
-            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            if time.monotonic() >= until:
-                message = "another program keeps its folder locked: end that one"
-                raise TimeoutError(errno.ETIMEDOUT, message) from None
-            time.sleep(_PAUSE)
-        except OSError:  # some network drives know no locks
-            return
-        else:
-            return
+        if lock.is_locked:
+            # Whoever waits for it looks whether it is still there. (Windows refuses, and removes it when it is let go.)
+            with contextlib.suppress(OSError):
+                os.unlink(place)
+            lock.release()
 
 
 def replace_file(path: Path, raw: bytes) -> None:
@@ -65,6 +68,17 @@ def replace_file(path: Path, raw: bytes) -> None:
 
     The rights of the file are kept.
     """
+    write_part(path, raw)
+    try:
+        os.replace(part_of(path), path)
+    except BaseException:
+        part_of(path).unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
+
+
+def write_part(path: Path, raw: bytes) -> None:
+    """Write what is to take the place of a file beside it (``part_of``), flushed to the disk. Raises OSError."""
     part = part_of(path)
     part.unlink(missing_ok=True)  # of a run that was killed
     try:
@@ -80,26 +94,18 @@ def replace_file(path: Path, raw: bytes) -> None:
             if old is not None:
                 _keep_rights(part, old)
             os.fsync(file.fileno())
-        os.replace(part, path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
 
 
 def remove_file(path: Path) -> None:
     """Remove a file, also after a crash. Raises OSError."""
     path.unlink()
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
-def _keep_rights(part: Path, old: os.stat_result) -> None:
-    with contextlib.suppress(OSError, AttributeError):  # only root may give files away; other systems have no owners
-        os.chown(part, old.st_uid, old.st_gid)
-    part.chmod(stat.S_IMODE(old.st_mode))
-
-
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Flush the names in a folder to the disk, where the system can."""
     with contextlib.suppress(OSError):
         opened = os.open(folder, os.O_RDONLY)
@@ -107,3 +113,9 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(opened)
         finally:
             os.close(opened)
+
+
+def _keep_rights(part: Path, old: os.stat_result) -> None:
+    with contextlib.suppress(OSError, AttributeError):  # only root may give files away; other systems have no owners
+        os.chown(part, old.st_uid, old.st_gid)
+    part.chmod(stat.S_IMODE(old.st_mode))

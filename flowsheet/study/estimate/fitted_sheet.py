@@ -193,18 +193,10 @@ def refuse_twice(document: Document, first_line: str) -> None:
 def target(document: Document, asked: Path | None) -> Path:
     """Return where the fitted sheet goes: beside the old one unless asked otherwise.
 
-    Raises SheetError for a file that no fit has written, and for another folder if the sheet names weigh sheets.
+    Raises SheetError for another folder if the sheet names weigh sheets.
     """
     sheet_file = Path(document.file)
     path = asked or sheet_file.with_name(f"{sheet_file.stem}.fitted{sheet_file.suffix or '.yaml'}")
-    if path.is_file():
-        with path.open(encoding="utf-8-sig", errors="replace") as file:
-            first = file.readline()
-        if not first.startswith(MARK):
-            raise SheetError([Mistake(
-                "there is such a file already, and it was not written by a fit", "Name another with -o, or delete it",
-                file=str(path), code="file_not_of_a_fit"
-            )])  # fmt: skip
     weighed = document.data.get("weighed")
     if isinstance(weighed, dict) and FILE in weighed and path.parent.resolve() != sheet_file.parent.resolve():
         raise SheetError([Mistake(
