@@ -30,7 +30,7 @@ from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.common import monte_carlo as drawing
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share
-from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
+from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits
 from flowsheet.study.estimate.chance import GRADE, chance
 from flowsheet.study.estimate.confidence import sure
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
@@ -278,14 +278,15 @@ def test_doubts_are_ranked_as_sobol_indices_rank_them() -> None:
     """scipy.stats.sobol_indices (Saltelli's estimators) of the gold kept, by the same solver at its own points."""
     sheet = sheet_of(DOUBTS.replace("10 kg ± 100 g", "10 kg"))
     model = Model.of(sheet)
-    priors = laws(sheet)
+    priors, within = laws(sheet), limits(sheet)
     assert len(priors) == 4
 
     def kept(points: Array) -> Array:
         out = []
         for at in range(0, points.shape[1], 200):
             block = points[:, at : at + 200]
-            inputs = inputs_with(model, dict(zip(priors, block, strict=True)), block.shape[1])
+            values = {name: np.clip(drawn, *within[name]) for name, drawn in zip(priors, block, strict=True)}
+            inputs = inputs_with(model, values, block.shape[1])
             streams = totals(model, inputs, Tail.of(model, inputs)).streams
             out.append(streams["con"].gold + streams["specimens"].gold)
         return 1e3 * np.concatenate(out)

@@ -53,9 +53,9 @@ VOID = {"br", "hr", "img", "meta", "link", "input"}
 
 
 def subclasses(kind: type) -> Iterator[type]:
-    """Go through all classes of the program below one."""
+    """Go through all classes of the program below one that have none below themselves."""
     for one in kind.__subclasses__():
-        if one.__module__.startswith("flowsheet."):
+        if one.__module__.startswith("flowsheet.") and not one.__subclasses__():
             yield one
         yield from subclasses(one)
 

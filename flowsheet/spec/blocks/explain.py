@@ -189,7 +189,7 @@ def _bound(value: float | None, dimension: units.Dimension | None) -> str:
     if dimension is units.GRADE:  # more gold than rock
         dimension = units.SHARE
     told = "0" if value == 0 else in_words(value, dimension or units.PLAIN)
-    return re.sub(r"\S+e[+]\d+", lambda found: f"{float(found[0]):,.0f}", told)
+    return re.sub(r"\S+e[+]\d+|\d{5,}", lambda found: f"{float(found[0]):,.0f}", told)
 
 
 _SAID = (units.LENGTH, units.MASS, units.GRADE, units.SHARE, units.PLAIN, units.COUNT, units.FINENESS)
