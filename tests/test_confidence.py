@@ -85,8 +85,8 @@ def sure_of(found: Run) -> tuple[float, float, float]:
 def test_the_weights_tell_the_grade_and_refute_the_guess(tmp_path: Path) -> None:
     found = run(weighed(tmp_path, one=GOOD))
     low, mean, high = sure_of(found)
-    assert low < 1e6 * HELD / ROCK < high
-    assert mean == pytest.approx(1e6 * HELD / ROCK, rel=0.03)
+    assert low < HELD / ROCK < high
+    assert mean == pytest.approx(HELD / ROCK, rel=0.03)
     assert [note.numbers["guess"] for note in found.warnings if note.code == "guess_refuted"] == [pytest.approx(22)]
     assert found.sure is not None
     assert found.sure.coarse_weighed == (0.02,)
@@ -113,13 +113,13 @@ def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_pat
     rich = GOOD.replace("grade,2,g/t,0.1", "grade,30,g/t,1").replace("grade,10,g/t", "grade,25,g/t")
     found = run(weighed(tmp_path, one=GOOD, two=rich))
     low, _, high = sure_of(found)
-    assert low < 1e6 * HELD / ROCK
-    assert high > 27
+    assert low < HELD / ROCK
+    assert high > 27e-6
     assert any(note.code == "tests_differ" for note in found.notes)
     alike = run(weighed(tmp_path, one=GOOD, two=GOOD.replace("grade,2,g/t", "grade,2.1,g/t")))
     assert not any(note.code == "tests_differ" for note in alike.notes)
     low, _, high = sure_of(alike)
-    assert high - low < 1.0
+    assert high - low < 1e-6
 
 
 def test_weights_that_contradict_each_other_count_for_less(tmp_path: Path) -> None:
@@ -153,8 +153,8 @@ weighed:
 """)
     )
     low, mean, high = sure_of(found)
-    sd = math.hypot(1.0, 13.5 * 0.2) / 14.2
-    assert mean == pytest.approx((20 + 40.5) / 14.2, rel=0.005)
+    sd = 1e-6 * math.hypot(1.0, 13.5 * 0.2) / 14.2
+    assert mean == pytest.approx(1e-6 * (20 + 40.5) / 14.2, rel=0.005)
     assert (high - low) / 2 == pytest.approx(1.645 * sd, rel=0.05)
 
 
@@ -189,5 +189,5 @@ def test_numbers_that_cannot_be_fitted_to_the_weights_stay_as_written(tmp_path: 
 def test_ends_that_are_one_are_told_once() -> None:
     assert spans.percent(Interval(0.8, 0.0, 0.8, 0.8, 0.8)) == "80.0 %"
     assert spans.percent(Interval(0.41, 0.05, 0.33, 0.41, 0.5)) == "41 % (33 to 50)"
-    assert spans.gold_of_g(Interval(0.31, 0.1, 0.14, 0.3, 0.51)) == "0.310 g (0.140 to 0.510)"
-    assert spans.gold_of_g(Interval(0.031, 0.01, 0.014, 0.03, 0.051)) == "31.0 mg (14.0 to 51.0)"
+    assert spans.gold(Interval(0.31e-3, 0.1e-3, 0.14e-3, 0.3e-3, 0.51e-3)) == "0.310 g (0.140 to 0.510)"
+    assert spans.gold(Interval(31e-6, 10e-6, 14e-6, 30e-6, 51e-6)) == "31.0 mg (14.0 to 51.0)"

@@ -67,11 +67,11 @@ def test_its_grade_is_that_of_chance_and_it_says_what_that_rests_on(sack: Sheet,
     found, told = of_sack, chance(sack, DRAWS, 1)
     assert found.grade == told.head_grade
     assert found.rests_on == "weights"
-    assert found.tested_kg == pytest.approx(14.2, rel=0.01)
+    assert found.tested == pytest.approx(14.2, rel=0.01)
     assert found.kept[0].stream == "bead"
     assert found.kept[0].weighed
-    assert found.kept[0].mass_kg == pytest.approx(0.268e-3)
-    assert (found.next_low_g or 0) < 1e3 * told.next_mean < (found.next_high_g or 0)
+    assert found.kept[0].mass == pytest.approx(0.268e-3)
+    assert (found.next_low or 0) < told.next_mean < (found.next_high or 0)
     assert found.days == ("day 1", "day 3", "day 4", "day 9")
 
 
@@ -189,8 +189,8 @@ def test_of_a_pile_it_tells_the_grade_that_lot_tells(of_pile: LotSheet, pile_lot
 def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotSheet, pile_lot: Lot) -> None:
     """Against sacks drawn grain by grain, with normal laws of the logarithm for the grade and the spread."""
     rng, sheet, n = np.random.default_rng(8), sheet_of(PILE), 20_000
-    low, high = of_pile.next_low_g or 0.0, of_pile.next_high_g or 0.0
-    assert all(low < row.gold_g < high for row in pile_lot.rows)
+    low, high = of_pile.next_low or 0.0, of_pile.next_high or 0.0
+    assert all(low < row.gold < high for row in pile_lot.rows)
 
     def like(p5: float, p50: float, p95: float) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
         z = rng.standard_normal(n)
@@ -198,10 +198,10 @@ def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotShe
 
     spread, grade = pile_lot.spread, pile_lot.grade
     sigma = np.sqrt(np.log1p(like(spread.p5, spread.p50, spread.p95) ** 2))
-    expected = 14e-6 * like(grade.p5, grade.p50, grade.p95) * np.exp(sigma * rng.standard_normal(n) - sigma**2 / 2)
+    expected = 14 * like(grade.p5, grade.p50, grade.p95) * np.exp(sigma * rng.standard_normal(n) - sigma**2 / 2)
     luck = luck_of(sheet, 1.0, [])
     number = expected[:, None] * (luck.share / luck.mass)
-    drawn = 1e3 * np.where(number < 1e6, rng.poisson(np.minimum(number, 1e6)), number) @ luck.mass
+    drawn = np.where(number < 1e6, rng.poisson(np.minimum(number, 1e6)), number) @ luck.mass
     assert (low, high) == pytest.approx(np.quantile(drawn, (0.05, 0.95)), rel=0.06)
     assert of_pile.less_than_half == pytest.approx(float((drawn < drawn.mean() / 2).mean()), abs=0.02)
 
@@ -225,8 +225,8 @@ def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet, of_sack
         assert "of the sack tested alone" in " ".join(text(one).split())
     assert "how far sacks differ besides is not counted" in " ".join(text(plain).split())
     assert "Sacks are taken to differ by 30.0 %" in " ".join(text(found).split())
-    assert (found.next_low_g or 0) < 0.8 * (plain.next_low_g or 0)
-    assert (found.next_high_g or 0) > 1.2 * (plain.next_high_g or 0)
+    assert (found.next_low or 0) < 0.8 * (plain.next_low or 0)
+    assert (found.next_high or 0) > 1.2 * (plain.next_high or 0)
     # Of one tested sack another is off by the spread twice: 30 % √2.
     factor = another_sack(replace(sack, pile=pile), 1, None, 200_000, 1)
     assert (factor.mean(), factor.std()) == pytest.approx((1.0, 0.3 * 2**0.5), rel=0.02)

@@ -113,7 +113,7 @@ def test_without_grains_and_with_many_sacks_it_is_the_plain_interval() -> None:
     rng = np.random.default_rng(3)
     gold = 3e-4 * np.exp(rng.normal(-0.02, 0.2, 400))
     found = Estimate.of(NO_GRAINS, sacks_of(gold, 1e-7)).grade()
-    low, high = plain_lot(list(1e6 * gold / 14)).student()
+    low, high = plain_lot(list(gold / 14)).student()
     assert found.p5 == pytest.approx(low, rel=3e-3)
     assert found.p95 == pytest.approx(high, rel=3e-3)
 
@@ -147,7 +147,7 @@ def test_sacks_without_any_gold_leave_an_upper_end() -> None:
     found = Estimate.of(ONE_SIZE, sacks_of([0.0, 0.0, 0.0], 1e-7)).grade()
     # Three sacks of 14 kg without one grain of 10 mg: 3.0 grains at 95 % by the flat prior, 1.9 by Jeffreys', spread
     # between sacks on top.
-    grain = 1e6 * 1e-5 / 42
+    grain = 1e-5 / 42
     assert found.p5 < 0.1 * grain
     assert 1.5 * grain < found.p95 < 5 * grain
 
@@ -262,10 +262,10 @@ def test_a_sheet_with_its_weigh_sheets(tmp_path: Path) -> None:
     assert all(t.told and t.sd == pytest.approx(2e-6 * math.sqrt(2), rel=1e-6) for t in ledger.tests)
     found = lot(ledger)
     assert found.sacks == 12
-    assert found.pile_kg == pytest.approx(120)
+    assert found.mass == pytest.approx(120)
     assert found.gold is not None
-    assert found.gold.p5 < 12 * 0.21 < found.gold.p95
-    assert found.grade.mean == pytest.approx(found.gold.mean / 0.12)
+    assert found.gold.p5 < 12 * 0.21e-3 < found.gold.p95
+    assert found.grade.mean == pytest.approx(found.gold.mean / 120)
 
 
 def test_a_folder_reads_every_table_that_its_one_sheet_does_not_name(tmp_path: Path) -> None:
@@ -408,7 +408,7 @@ def test_a_part_of_a_sack_leaves_the_rest_of_it_untested(tmp_path: Path) -> None
     for k in (1, 2, 3):
         write_test(tmp_path, f"sack{k}.csv", 200)
     found = lot(read_ledger(tmp_path))
-    assert found.pile_kg == pytest.approx(120)
+    assert found.mass == pytest.approx(120)
     assert any(note.code == "part_of_a_sack" for note in found.notes)
 
 
@@ -452,8 +452,8 @@ def test_the_luck_of_a_sack_counts_large_grains_too() -> None:
     found = lot(ledger)
     assert found.gold is not None
     # Σ share · m over the gold of a sack, of the grains that the pile may hold.
-    luck = luck_of(ledger.sheet, 1e-3 * sum(t.gold_g for t in found.told) * found.pile_kg / 83.4, [])
-    sack = 1e-3 * np.mean([row.gold_g for row in found.told])
+    luck = luck_of(ledger.sheet, sum(t.gold for t in found.told) * found.mass / 83.4, [])
+    sack = np.mean([row.gold for row in found.told])
     assert found.luck == pytest.approx(math.sqrt(float(luck.share @ luck.mass) / sack), rel=0.01)
     assert found.usual_luck < 0.6 * found.luck
     said = lots.sure(found)
@@ -471,7 +471,8 @@ def test_the_example_says_what_its_first_sack_tells(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     first = lot(read_ledger(tmp_path / "pile.yaml"))
-    told = f"{first.grade.mean:.1f} g/t, or anything\nfrom {first.grade.p5:.2f} to {first.grade.p95:.1f}"
+    low, mean, high = (1e6 * end for end in (first.grade.p5, first.grade.mean, first.grade.p95))
+    told = f"{mean:.1f} g/t, or anything\nfrom {low:.2f} to {high:.1f}"
     assert told in (PILE.parent / "README.md").read_text(encoding="utf-8")
     assert first.more is not None
     assert first.more.then / first.more.now == pytest.approx(2 / 3, abs=0.05)  # "a third off that"

@@ -626,7 +626,7 @@ def test_several_tests_of_a_pile_are_joined() -> None:
     sheet = sheet_of(path)
     found, spread = with_pile(sheet, gather(solve(Model.of(sheet)), 2000, 1), 2000, 1)
     told = lot(read_ledger(path))
-    grades = 1e6 * found.found.fed / found.found.rock
+    grades = found.found.fed / found.found.rock
     ends = (told.grade.p5, told.grade.p50, told.grade.p95)
     assert np.quantile(grades, [0.05, 0.5, 0.95]) == pytest.approx(ends, rel=0.03)
     assert spread == told.spread.p50

@@ -10,6 +10,7 @@ from flowsheet.show.estimate import chances
 from flowsheet.show.graphics.style import BLUE, GOLD, INK, NARROW, RED, bar_look, interval, name_rows, new_figure, png
 from flowsheet.show.text.figures import percent, sig
 from flowsheet.show.text.tables import csv_files
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.estimate.chance import Chance
 
 if TYPE_CHECKING:
@@ -40,11 +41,13 @@ def intervals_figure(found: Chance, keep: tuple[str, ...]) -> Figure:
     figure, (axes,) = new_figure(1, 8.6, 1.6 + 0.32 * len(names), grid="x")
     for k, name in enumerate(names):
         one, kept = found.streams[name], name in keep
-        interval(axes, one.p5, one.p95, k, GOLD if kept else BLUE, 0.36 if kept else 0.24)
-        axes.plot(one.p50, k, "o", color="white", markeredgecolor=INK, markersize=4.5)
-        axes.annotate(f"{sig(one.p50)}", (one.p95, k), (5, 0), textcoords="offset points", va="center", fontsize=8)
+        interval(axes, grams(one.p5), grams(one.p95), k, GOLD if kept else BLUE, 0.36 if kept else 0.24)
+        axes.plot(grams(one.p50), k, "o", color="white", markeredgecolor=INK, markersize=4.5)
+        axes.annotate(
+            f"{sig(grams(one.p50))}", (grams(one.p95), k), (5, 0), textcoords="offset points", va="center", fontsize=8
+        )
     name_rows(axes, [f"{name} (kept)" if name in keep else name for name in names])
-    axes.set_xlim(0, 1.12 * max(one.p95 for one in found.streams.values()))
+    axes.set_xlim(0, 1.12 * max(grams(one.p95) for one in found.streams.values()))
     axes.set_xlabel("gold of the next sack, g: nine chances in ten, and the middle")
     return figure
 
@@ -52,9 +55,9 @@ def intervals_figure(found: Chance, keep: tuple[str, ...]) -> Figure:
 def next_sack_figure(found: Chance, narrow: bool = False) -> Figure:
     """Draw what the next sack may hold; a sack that would mislead is hatched."""
     figure, (axes,) = new_figure(1, NARROW, 3.4) if narrow else new_figure(1, wide=8.6)
-    law, mean = found.next_sack, 1e3 * found.next_mean
-    edges = np.linspace(0.0, np.clip(1e3 * law.quantile(BEYOND), LEAST * mean, MOST * mean), BARS + 1)
-    chance, _ = np.histogram(1e3 * law.amounts, edges, weights=law.chance)
+    law, mean = found.next_sack, grams(found.next_mean)
+    edges = np.linspace(0.0, np.clip(grams(law.quantile(BEYOND)), LEAST * mean, MOST * mean), BARS + 1)
+    chance, _ = np.histogram(grams(law.amounts), edges, weights=law.chance)
     middle = (edges[1:] + edges[:-1]) / 2
     misleading = (middle < 0.5 * mean) | (middle > 2 * mean)
     for which, colour, hatch in ((~misleading, BLUE, ""), (misleading, RED, "///")):

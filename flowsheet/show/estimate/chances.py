@@ -6,12 +6,11 @@ from collections.abc import Iterator
 from typing import Any
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold_of_g as gold
-from flowsheet.show.text.figures import mass, percent, short, sig
+from flowsheet.show.text.figures import gold, mass, percent, short, sig, small_unit
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES, console, print_table
 from flowsheet.spec.text.notes import texts
-from flowsheet.study.common.units_out import millimetres
+from flowsheet.study.common.units_out import grams, millimetres
 from flowsheet.study.estimate.chance import GRADE, Chance
 
 FEW_GRAINS = 0.2
@@ -30,7 +29,7 @@ def streams(found: Chance) -> Grid:
         Column("Middle, g", _sig),
         Column("95 %, g", _sig),
     )
-    rows = [(name, one.mean, one.sd, one.p5, one.p50, one.p95) for name, one in found.streams.items()]
+    rows = [(name, *map(grams, (one.mean, one.sd, one.p5, one.p50, one.p95))) for name, one in found.streams.items()]
     return Grid("chances", "Gold of the next sack by stream", columns, rows)
 
 
@@ -74,7 +73,7 @@ def _share(share: float) -> str:
 def answers(found: Chance, rock_kg: float) -> Iterator[tuple[str, str]]:
     """Return (question, answer): the ore, what is kept, the coarse fraction, the next sack, the doubt that matters."""
     yield "What does the ore hold?", head(found)
-    yield "What do you keep of a sack like this?", f"{spans.gold_of_g(found.kept)}, {spans.percent(found.kept_share)}."
+    yield "What do you keep of a sack like this?", f"{spans.gold(found.kept)}, {spans.percent(found.kept_share)}."
     if found.coarse:
         yield "How much of the gold is coarse?", share_of_coarse(found, own_opening(found))
     yield "Would another sack say the same?", next_sack(found, rock_kg)
@@ -84,14 +83,14 @@ def answers(found: Chance, rock_kg: float) -> Iterator[tuple[str, str]]:
 def head(found: Chance) -> str:
     """Say the head grade and where it is from."""
     if found.weighed is not None:
-        held = f"{gold(1e3 * found.weighed.gold)} ± {gold(1e3 * found.weighed.gold_sd)}"
+        held = f"{gold(found.weighed.gold)} ± {gold(found.weighed.gold_sd)}"
         return (
-            f"About {spans.old_grade(found.head_grade)}: {mass(found.weighed.rock)} were tested and held {held} by the "
+            f"About {spans.grade(found.head_grade)}: {mass(found.weighed.rock)} were tested and held {held} by the "
             f"balance of the weights; the rest of the doubt is {found.weighed.rest}."
         )
     source = "by the sheet's numbers as the weights corrected them" if found.fitted else "by the sheet's own numbers"
     tail = "" if found.fitted else " Weigh and assay what comes out (weighed:), and the weights will tell instead."
-    return f"About {spans.old_grade(found.head_grade)}, {source}.{tail}"
+    return f"About {spans.grade(found.head_grade)}, {source}.{tail}"
 
 
 def own_opening(found: Chance) -> float:
@@ -109,11 +108,11 @@ def share_of_coarse(found: Chance, opening: float) -> str:
 def next_sack(found: Chance, rock_kg: float) -> str:
     """Say what the next sack gives, and how often it misleads."""
     law = found.next_sack
-    low, middle, high = (1e3 * law.quantile(share) for share in (0.05, 0.5, 0.95))
-    unit, scale = ("g", 1.0) if high >= 0.1 else ("mg", 1e3)
-    told = " to ".join(sig(scale * value) for value in (low, high))
+    low, middle, high = (law.quantile(share) for share in (0.05, 0.5, 0.95))
+    unit, of = small_unit(high)
+    told = " to ".join(sig(of(value)) for value in (low, high))
     text = (
-        f"The next {mass(rock_kg)} hold {told} {unit} of gold nine times in ten, {sig(scale * middle)} {unit} in the "
+        f"The next {mass(rock_kg)} hold {told} {unit} of gold nine times in ten, {sig(of(middle))} {unit} in the "
         f"middle. Chance of less than half of the mean: {percent(found.less_than_half)}; of more than double: "
         f"{percent(found.more_than_double)}. Luck with grains alone is ± {percent(found.by_grains)} (one standard "
         "deviation)"

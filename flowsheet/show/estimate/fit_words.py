@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from flowsheet.show.text.figures import length_of_mm as length
-from flowsheet.show.text.figures import percent, sig
+from flowsheet.show.text.figures import length, percent, sig
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.estimate.fit import ALARM, Fitted, Parameter
@@ -137,7 +136,7 @@ def _advised(advice: Advice) -> str:
 
 
 def _weighing(advice: Advice) -> str:
-    size = length(1e3 * (advice.size or 0.0))
+    size = length(advice.size or 0.0)
     if advice.what == PASSING:
         return f"sieve {advice.stream} at {size} and weigh what passes"
     if advice.what == GRAINS:

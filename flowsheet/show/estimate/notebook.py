@@ -11,7 +11,7 @@ from flowsheet.study.estimate.fit import Fitted
 
 
 def _chance(found: Chance) -> Page:
-    rock_kg = 1e6 * found.next_mean / found.sack_grade.mean
+    rock_kg = found.next_mean / found.sack_grade.mean
     ranked = chances.doubts(found)
     doubts = plot("doubts", chance_plots.ranked_figure(found), "What the doubt comes from") if ranked.rows else None
     return Page(

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from html import escape
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold_of_g as gold
-from flowsheet.show.text.figures import grade_of_g_per_t as grade
-from flowsheet.show.text.figures import mass, percent, sig
+from flowsheet.show.text.figures import gold, grade, mass, percent, sig, small_unit
 from flowsheet.spec.text.notes import texts
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.label.contents import Kept, LotSheet
 
 WIDTH = 78
@@ -50,7 +49,7 @@ def parts(found: LotSheet) -> list[Part]:
         Part("How", (), _steps(found)),
         Part("Head grade", (), _grade(found), main=True),
         Part("What was kept of it", tuple(_all_kept(found)), _more(len(found.kept), MOST_KEPT)),
-        *([Part("What another sack holds", (), (_next(found),))] if found.next_low_g is not None else []),
+        *([Part("What another sack holds", (), (_next(found),))] if found.next_low is not None else []),
         *([Part("Look at this", (), _notes(found))] if found.notes else []),
         Part("What this is not", (), tuple(line.format(tests=_tests(found)) for line in NOT_THIS), loud=True),
         Part("Take care", (), CARE),
@@ -62,7 +61,7 @@ def _tests(found: LotSheet) -> str:
 
 
 def _tested(found: LotSheet) -> list[tuple[str, str]]:
-    rows = [("Mass, dry", mass(found.mass_kg) if found.tests == 1 else f"{found.tests} sacks of {mass(found.mass_kg)}")]
+    rows = [("Mass, dry", mass(found.mass) if found.tests == 1 else f"{found.tests} sacks of {mass(found.mass)}")]
     if len(found.ores) > 1:
         rows.append(("Ores", _cut(", ".join(found.ores))))
     days = ", ".join(_cut(day, 40) for day in found.days[:MOST_DAYS]) + (", …" if len(found.days) > MOST_DAYS else "")
@@ -78,14 +77,12 @@ def _steps(found: LotSheet) -> tuple[str, ...]:
 
 def _grade(found: LotSheet) -> tuple[str, ...]:
     if found.grade is not None:
-        text = f"{spans.old_grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
+        text = f"{spans.grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
     else:
-        text = f"{grade(found.grade_g_per_t)}, without an interval: the sheet says of no number how sure it is."
-    if found.rests_on == "weights" and found.tested_kg is not None and found.found_g is not None:
-        held = f"{sig(found.found_g)} ± {sig(found.found_sd_g or 0.0, 2)} g"
-        told = (
-            f"It rests on what was weighed: {mass(found.tested_kg)} held {held} of gold by the balance of the weights."
-        )
+        text = f"{grade(found.head)}, without an interval: the sheet says of no number how sure it is."
+    if found.rests_on == "weights" and found.tested is not None and found.found is not None:
+        held = f"{sig(grams(found.found))} ± {sig(grams(found.found_sd or 0.0), 2)} g"
+        told = f"It rests on what was weighed: {mass(found.tested)} held {held} of gold by the balance of the weights."
         told = f"{told} The rest of the doubt is {found.rest}."
         if found.joined:
             return (text, told)
@@ -107,17 +104,17 @@ def _all_kept(found: LotSheet) -> list[tuple[str, str]]:
 
 def _kept(one: Kept, tests: int) -> str:
     source = "by the sheet" if not one.weighed else "as weighed" if tests == 1 else "a sack, as weighed"
-    told = f"{mass(one.mass_kg)} {source}"
+    told = f"{mass(one.mass)} {source}"
     if one.interval is not None and one.interval.sd > 0:
-        return f"{told}; of a sack like this, about {spans.gold_of_g(one.interval)} of gold"
-    return f"{told}, with about {gold(one.gold_g)} of gold"
+        return f"{told}; of a sack like this, about {spans.gold(one.interval)} of gold"
+    return f"{told}, with about {gold(one.gold)} of gold"
 
 
 def _next(found: LotSheet) -> str:
-    low, high = found.next_low_g or 0.0, found.next_high_g or 0.0
-    unit, scale = ("g", 1.0) if high >= 0.1 else ("mg", 1e3)
+    low, high = found.next_low or 0.0, found.next_high or 0.0
+    unit, of = small_unit(high)
     return (
-        f"Another {mass(found.mass_kg)} of it hold {sig(scale * low)} to {sig(scale * high)} {unit} of gold nine times "
+        f"Another {mass(found.mass)} of it hold {sig(of(low))} to {sig(of(high))} {unit} of gold nine times "
         f"in ten. Chance of less than half of the mean: {percent(found.less_than_half or 0.0)}; of more than double: "
         f"{percent(found.more_than_double or 0.0)}. "
         f"{_differ(found)}"

@@ -10,6 +10,7 @@ from flowsheet.show.lot import lots
 from flowsheet.show.text.figures import sig
 from flowsheet.show.text.tables import Grid, csv_files
 from flowsheet.show.text.workbook import workbook
+from flowsheet.study.common.units_out import g_per_t
 from flowsheet.study.lot.combine_tests import Lot, Row
 
 if TYPE_CHECKING:
@@ -54,11 +55,11 @@ def lot_figure(found: Lot) -> Figure:
     ticks = list(axes.get_yticks()) if named else []
     names = [as_text(_short(row)) for row in found.told] if named else []
     apart = 1.0 if named else 0.16
-    low, high = found.plain.student()
-    pile = (found.grade.p5, found.grade.mean, found.grade.p95)
+    low, high = map(g_per_t, found.plain.student())
+    pile = (g_per_t(found.grade.p5), g_per_t(found.grade.mean), g_per_t(found.grade.p95))
     bars = [("the pile", pile, GOLD)]
     if math.isfinite(low):
-        bars.append(("plain t interval", (low, found.plain.mean, high), RED))
+        bars.append(("plain t interval", (low, g_per_t(found.plain.mean), high), RED))
     for k, (_, (start, middle, end), colour) in enumerate(bars):
         at = below + k * apart
         interval(axes, start, end, at, colour, 0.4 * apart)
@@ -68,14 +69,14 @@ def lot_figure(found: Lot) -> Figure:
     ticks += [below + k * apart for k in range(len(bars))]
     axes.set_yticks(ticks, names + [name for name, _, _ in bars])
     axes.set_ylim(below + len(bars) * apart, -0.8 if named else -0.1)
-    most = max([found.grade.p95, high if math.isfinite(high) else 0.0, *_ends(found.told, named)])
+    most = max([pile[2], high if math.isfinite(high) else 0.0, *_ends(found.told, named)])
     axes.set_xlim(min(0.0, low if math.isfinite(low) else 0.0), 1.3 * most)
     axes.set_xlabel("grade, g/t: nine chances in ten" + (" (of a sack: its grains and weights alone)" if named else ""))
     return figure
 
 
 def _ends(rows: list[Row], named: bool) -> list[float]:
-    return [row.high if named else row.grade_g_per_t for row in rows]
+    return [g_per_t(row.high if named else row.grade) for row in rows]
 
 
 def _short(row: Row) -> str:
@@ -85,20 +86,22 @@ def _short(row: Row) -> str:
 def _sacks(axes: Axes, rows: list[Row]) -> None:
     """Draw each sack's interval, with its grade as a dot; a diamond where it stands out."""
     for k, row in enumerate(rows):
-        interval(axes, row.low, row.high, k, PURPLE if row.outlying else BLUE)
+        interval(axes, g_per_t(row.low), g_per_t(row.high), k, PURPLE if row.outlying else BLUE)
         mark = "D" if row.outlying else "o"
-        axes.plot(row.grade_g_per_t, k, mark, color="white", markeredgecolor=INK, markersize=5)
+        axes.plot(g_per_t(row.grade), k, mark, color="white", markeredgecolor=INK, markersize=5)
         if row.outlying:
-            axes.annotate("stands out", (row.high, k), (5, 0), textcoords="offset points", va="center", fontsize=8)
+            axes.annotate(
+                "stands out", (g_per_t(row.high), k), (5, 0), textcoords="offset points", va="center", fontsize=8
+            )
     axes.set_yticks(range(len(rows)))
 
 
 def _many(axes: Axes, rows: list[Row]) -> None:
     """Draw the grades of many sacks from the poorest to the richest."""
-    grades = sorted(row.grade_g_per_t for row in rows)
+    grades = sorted(g_per_t(row.grade) for row in rows)
     along = [1 - (k + 0.5) / len(grades) for k in range(len(grades))]
     axes.plot(grades, along, color=BLUE, linewidth=1.5)
-    out = {row.grade_g_per_t for row in rows if row.outlying}
+    out = {g_per_t(row.grade) for row in rows if row.outlying}
     at = [(g, y) for g, y in zip(grades, along, strict=True) if g in out]
     if at:
         axes.plot(*zip(*at, strict=True), "D", color=PURPLE, markeredgecolor=INK, linestyle="none")

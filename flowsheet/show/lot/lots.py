@@ -6,12 +6,11 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold_of_g as gold
-from flowsheet.show.text.figures import grade_of_g_per_t as grade
-from flowsheet.show.text.figures import mass, percent, sig
+from flowsheet.show.text.figures import gold, grade, mass, percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.text.notes import texts
+from flowsheet.study.common.units_out import g_per_t, grams
 from flowsheet.study.lot.combine_tests import Lot, Row
 
 MOST_ROWS = 40
@@ -39,7 +38,15 @@ def each_test(found: Lot, rows: Sequence[Row] | None = None) -> Grid:
     )
     shown = found.rows if rows is None else rows
     cells = [
-        (r.name, r.mass_kg, r.gold_g, r.gold_sd_g, r.grade_g_per_t, r.low, r.high, 100 * r.above, _note(r))
+        (
+            r.name,
+            r.mass,
+            grams(r.gold),
+            grams(r.gold_sd),
+            *map(g_per_t, (r.grade, r.low, r.high)),
+            100 * r.above,
+            _note(r),
+        )
         for r in shown
     ]
     return Grid("tests", "The tests", columns, cells)
@@ -48,13 +55,15 @@ def each_test(found: Lot, rows: Sequence[Row] | None = None) -> Grid:
 def pile(found: Lot) -> Grid:
     """Return the pile's grade and gold, and the plain interval beside."""
     columns = (Column("What"), Column("Unit"), Column("Mean", sig), Column("5 %", sig), Column("95 %", sig))
-    rows: list[tuple[Any, ...]] = [("grade of the pile", "g/t", found.grade.mean, found.grade.p5, found.grade.p95)]
+    rows: list[tuple[Any, ...]] = [
+        ("grade of the pile", "g/t", *map(g_per_t, (found.grade.mean, found.grade.p5, found.grade.p95)))
+    ]
     if found.gold is not None:
-        rows.append(("gold of the pile", "g", found.gold.mean, found.gold.p5, found.gold.p95))
+        rows.append(("gold of the pile", "g", *map(grams, (found.gold.mean, found.gold.p5, found.gold.p95))))
     spread = found.spread
     rows.append(("spread between sacks", "%", 100 * spread.mean, 100 * spread.p5, 100 * spread.p95))
     low, high = found.plain.student()
-    rows.append(("grade by the plain t interval", "g/t", found.plain.mean, low, high))
+    rows.append(("grade by the plain t interval", "g/t", *map(g_per_t, (found.plain.mean, low, high))))
     return Grid("pile", "The pile (from 5 to 95 %: nine chances in ten)", columns, rows)
 
 
@@ -93,19 +102,19 @@ def answers(found: Lot) -> Iterator[tuple[str, str]]:
 def holds(found: Lot) -> str:
     """Say grade and gold of the pile, and what they rest on."""
     told = found.told
-    rock, held = sum(row.mass_kg for row in told), sum(row.gold_g for row in told)
+    rock, held = sum(row.mass for row in told), sum(row.gold for row in told)
     tested = f"{_counted(len(told), 'test')} took {mass(rock)} of it, with {gold(held)} of gold"
     if found.gold is None or found.sacks is None:
         return (
-            f"About {spans.old_grade(found.grade)}, nine chances in ten: {tested}. How much gold that is, the sheet "
+            f"About {spans.grade(found.grade)}, nine chances in ten: {tested}. How much gold that is, the sheet "
             "does not say: add pile: {sacks: 40, sack_mass: 14 kg}, with your numbers."
         )
     left = found.sacks - len(told)
     rest = f"the other {_counted(left, 'sack')} are estimated" if left > 1 else "one sack is estimated"
     rest = rest if left else "no sack is left to test"
     return (
-        f"About {spans.gold_of_g(found.gold)} of gold in {mass(found.pile_kg)} ({_counted(found.sacks, 'sack')}), nine "
-        f"chances in ten: {spans.old_grade(found.grade)}. {tested}; {rest}."
+        f"About {spans.gold(found.gold)} of gold in {mass(found.mass)} ({_counted(found.sacks, 'sack')}), nine "
+        f"chances in ten: {spans.grade(found.grade)}. {tested}; {rest}."
     )
 
 
@@ -123,7 +132,7 @@ def sure(found: Lot) -> str:
     if len(found.told) == 1:
         return f"{text}."
     low, high = found.plain.student()
-    plain = f"{sig(found.plain.mean)} g/t ({sig(low)} to {sig(high)})"
+    plain = "{} g/t ({} to {})".format(*(sig(g_per_t(value)) for value in (found.plain.mean, low, high)))
     return (
         f"{text}. The plain t interval of the {len(found.told)} grades would be {plain}: it takes them to be spread "
         "evenly about their mean, and allows for no nugget that none of them holds."
@@ -150,10 +159,10 @@ def standing_out(found: Lot) -> str:
         rich = far.above < 0.5
         seldom = far.above if rich else 1 - far.above
         return (
-            f"None. The farthest off is {far.name} ({grade(far.grade_g_per_t)}): by the others, {percent(seldom)} of "
+            f"None. The farthest off is {far.name} ({grade(far.grade)}): by the others, {percent(seldom)} of "
             f"such sacks hold as {'much or more' if rich else 'little or less'}, and {len(found.told)} were tested."
         )
-    named = ", ".join(f"{row.name} ({row.outlying}, {grade(row.grade_g_per_t)})" for row in out[:NAMED])
+    named = ", ".join(f"{row.name} ({row.outlying}, {grade(row.grade)})" for row in out[:NAMED])
     more = f" and {len(out) - NAMED} more (see the table)" if len(out) > NAMED else ""
     one = len(out) == 1
     return (
@@ -169,7 +178,7 @@ def notes(found: Lot) -> Iterator[str]:
         weigh = " and ".join(f"the {what} of {stream}" for stream, what in row.weigh)
         weigh = f" Weigh {weigh}, and it counts." if weigh else ""
         yield (
-            f"{row.name} held {gold(row.gold_g)} at least ({grade(row.grade_g_per_t)}): its weights do not determine "
+            f"{row.name} held {gold(row.gold)} at least ({grade(row.grade)}): its weights do not determine "
             f"the rest, so it is left out of the estimate.{weigh}"
         )
     doubted = [row for row in found.rows if row.suspect]

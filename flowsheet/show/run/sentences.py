@@ -80,15 +80,15 @@ def how_sure(run: Run, sure: Confidence) -> str:
     """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
     grains = ", luck with grains counted in" if run.solution.model.grains_known else ""
     text = (
-        f"Nine times in ten a sack like this gives {spans.gold_of_g(sure.kept)} to keep, "
+        f"Nine times in ten a sack like this gives {spans.gold(sure.kept)} to keep, "
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
     if sure.weighed is not None:
-        return f"By your weights the ore holds {spans.old_grade(sure.head_grade)}. {text}"
+        return f"By your weights the ore holds {spans.grade(sure.head_grade)}. {text}"
     if sure.fitted:
-        return f"As the weights correct the sheet, the ore holds {spans.old_grade(sure.head_grade)}. {text}"
+        return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
     if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
-        return f"By the sheet's own doubts the ore holds {spans.old_grade(sure.head_grade)}. {text}"
+        return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
     return text
 
 

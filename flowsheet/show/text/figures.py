@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 
-from flowsheet.study.common.units_out import g_per_t, grams, millimetres
+from flowsheet.study.common.units_out import Unit, g_per_t, grams, milligrams, millimetres
+
+A_GRAM_OR_SO = 1e-4
+"""From so much on (kg) gold is told in g, below in mg."""
 
 
 def sig(value: float, digits: int = 3) -> str:
@@ -45,6 +48,11 @@ def mass(kg: float, digits: int = 3) -> str:
 def gold(kg: float, digits: int = 3) -> str:
     """Return a small mass (kg), of gold say, in the unit that suits it."""
     return gold_of_g(grams(kg), digits)
+
+
+def small_unit(kg: float) -> tuple[str, Unit]:
+    """Return g or mg, whichever suits a small mass, and how a mass (kg) is told in it."""
+    return ("g", grams) if kg >= A_GRAM_OR_SO else ("mg", milligrams)
 
 
 def gold_of_g(g: float, digits: int = 3) -> str:

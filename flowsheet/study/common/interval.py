@@ -43,7 +43,7 @@ class Interval:
         return cls.of_draws(part[some] / whole[some] if some.any() else np.zeros(1))
 
     @classmethod
-    def of_law(cls, mass: Array, by_grain: Array, mean: float, variance: float, scale: float = 1e3) -> Interval:
+    def of_law(cls, mass: Array, by_grain: Array, mean: float, variance: float, scale: float = 1.0) -> Interval:
         """Return the interval of gold ``by_grain`` (E, S) kg in grains of ``mass`` (S,) kg, times ``scale``.
 
         ``mean`` and ``variance`` (kg, kg²) are those of all draws, rare grains counted in.
@@ -53,7 +53,7 @@ class Interval:
         return cls(scale * mean, scale * math.sqrt(variance), low, middle, high)
 
 
-def together(mass: Array, by_grain: Array, gold: Array, scale: float = 1e3) -> Interval:
+def together(mass: Array, by_grain: Array, gold: Array, scale: float = 1.0) -> Interval:
     """Return the interval of several streams' gold together: (E, S) kg of some draws, and (D,) of all."""
     variance = float(gold.var()) + float((by_grain @ mass).mean())
     return Interval.of_law(mass, by_grain, float(gold.mean()), variance, scale)

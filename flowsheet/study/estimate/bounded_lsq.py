@@ -24,6 +24,8 @@ both near 1e-11."""
 SETTLED = 1e-9
 """Settled when a Gauss-Newton step is smaller than this, in units of the parameters' scales."""
 MOST_TURNS = 50
+INSIDE = 1e-3
+"""A search starts so far inside the bounds, and a step that wins nothing may be so long, in units of the scales."""
 AT_BOUND = 1e-6
 """A parameter nearer to its bound than this (in units of its scale) lies on it."""
 
@@ -81,7 +83,8 @@ def least_squares(
     if near and (polished := _polished(residuals, start, lower, upper, scale)).settled:
         return polished
     span = (upper - lower) / scale
-    start = np.clip(start, lower + np.minimum(1e-3, 0.01 * span) * scale, upper - np.minimum(1e-3, 0.01 * span) * scale)
+    inside = np.minimum(INSIDE, 0.01 * span) * scale
+    start = np.clip(start, lower + inside, upper - inside)
     found = search(
         lambda x: residuals(x[None])[0],
         start,
@@ -114,7 +117,7 @@ def _polished(residuals: Residuals, x: Array, lower: Array, upper: Array, scale:
         new = _no_worse(residuals, x, new, float(values @ values))
         if new is x:
             # No step along this direction wins anything that could be told from rounding.
-            settled = bool(np.all(np.abs(step) <= 1e-3 * scale))
+            settled = bool(np.all(np.abs(step) <= INSIDE * scale))
             break
         x = new
     values, slope = derivatives(residuals, x, lower, upper, STEP * scale)

@@ -23,7 +23,7 @@ from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import TRIES, Interval, share, together
 from flowsheet.study.common.monte_carlo import Progress
-from flowsheet.study.common.units_out import told_apart
+from flowsheet.study.common.units_out import each, g_per_t, grams, told_apart
 from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
 
@@ -43,7 +43,7 @@ class Doubt:
 
 @dataclass(frozen=True, repr=False)
 class Chance(Tabled, Confidence):
-    """All that ``chance`` tells; amounts of gold in g, grades in g/t, shares of all gold fed.
+    """All that ``chance`` tells; amounts of gold in kg, grades in kg/kg, shares of all gold fed.
 
     The head grade is the ore's, as far as it is known; a coarse share is of the ore where it was weighed, else of the
     next sack.
@@ -88,14 +88,14 @@ class Chance(Tabled, Confidence):
         """Return plain data for JSON."""
         return {
             **self.intervals(),
-            "streams": {name: {"gold_g": asdict(interval)} for name, interval in self.streams.items()},
+            "streams": {name: {"gold_g": each(asdict(interval), grams)} for name, interval in self.streams.items()},
             "next_sack": {
                 "less_than_half": self.less_than_half,
                 "more_than_double": self.more_than_double,
-                "mean_g": 1e3 * self.next_mean,
-                "quantiles_g": {f"p{p}": 1e3 * self.next_sack.quantile(p / 100) for p in (5, 25, 50, 75, 95)},
+                "mean_g": grams(self.next_mean),
+                "quantiles_g": {f"p{p}": grams(self.next_sack.quantile(p / 100)) for p in (5, 25, 50, 75, 95)},
             },
-            "sack_grade_g_per_t": asdict(self.sack_grade),
+            "sack_grade_g_per_t": each(asdict(self.sack_grade), g_per_t),
             "doubts": [asdict(doubt) for doubt in self.doubts],
             "luck_share": self.luck_share,
             "fundamental_error": {"by_grains": self.by_grains, "by_gy": asdict(self.by_gy)},
@@ -132,15 +132,15 @@ def _answers(gathered: Gathered, seed: int) -> Chance:
     told = weighed.coarse if weighed is not None else {}
     coarse.update({size: Interval.of_draws(known.draws(rng, TRIES)) for size, known in told.items()})
     kept_law = together(mass, kept, found.kept)
-    doubts, luck_share = _rank(gathered, kept_law.sd * 1e-3)
+    doubts, luck_share = _rank(gathered, kept_law.sd)
     moments = found.moments
     return Chance(
         streams={
             name: Interval.of_law(mass, by_grain, moments[name].mean, moments[name].variance)
             for name, by_grain in found.by_grain.items()
         },
-        head_grade=Interval.of_draws(found.fed / found.rock, 1e6),
-        sack_grade=together(mass, fed, found.fed, 1e6 / rock),
+        head_grade=Interval.of_draws(found.fed / found.rock),
+        sack_grade=together(mass, fed, found.fed, 1 / rock),
         kept=kept_law,
         kept_share=share(mass, kept, fed, rng),
         coarse=coarse,

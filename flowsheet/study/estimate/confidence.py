@@ -13,7 +13,7 @@ from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.uncertain_inputs import doubtful
-from flowsheet.study.common.units_out import millimetres, told_apart
+from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import gather
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ SEED = 1
 
 @dataclass(frozen=True)
 class Confidence:
-    """Intervals that hold the truth nine times in ten: g, g/t, shares of all gold fed.
+    """Intervals that hold the truth nine times in ten: kg, kg/kg, shares of all gold fed.
 
     A run has these alone; ``chance`` tells more of the same draws, so that its result is one of these too.
     """
@@ -46,8 +46,8 @@ class Confidence:
     def intervals(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         return {
-            "head_grade_g_per_t": asdict(self.head_grade),
-            "kept": {"gold_g": asdict(self.kept), "share": asdict(self.kept_share)},
+            "head_grade_g_per_t": each(asdict(self.head_grade), g_per_t),
+            "kept": {"gold_g": each(asdict(self.kept), grams), "share": asdict(self.kept_share)},
             "coarse": [
                 {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
                 for size, one in self.coarse.items()
@@ -72,9 +72,9 @@ def sure(solution: Solution) -> Confidence | None:
         return None
     gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
     found, mass, rng = gathered.found, gathered.found.mass, gathered.rng
-    head = Interval.of_draws(found.fed / found.rock, 1e6)
+    head = Interval.of_draws(found.fed / found.rock)
     if not model.grains_known:
-        kept, part = Interval.of_draws(found.kept, 1e3), Interval.of_shares(found.kept, found.fed)
+        kept, part = Interval.of_draws(found.kept), Interval.of_shares(found.kept, found.fed)
         return Confidence(head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes)
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
     coarse = {told_apart(size): share(mass, above, fed, rng) for size, above in found.above.items()}

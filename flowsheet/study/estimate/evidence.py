@@ -22,6 +22,8 @@ from flowsheet.study.estimate import predicted_weights
 from flowsheet.study.estimate.fitted_sheet import as_written
 
 DRAWS_AT_ONCE = 256
+LEAST = 1e-6
+"""No feed weighs less than this share of what the scale read."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ class Evidence:
                 m = measured[k]
                 if m.what != MASS or m.stream not in sheet.ores:
                     continue
-                name, ends = mass_of(sheet, m.stream), (1e-6 * m.value, np.inf)
+                name, ends = mass_of(sheet, m.stream), (LEAST * m.value, np.inf)
                 if len(tests) == 1 and name in bounds:
                     stated = sheet.ores[m.stream].mass
                     number = Number(m.value, sd=m.sd, text=as_written(stated, m.value, m.sd))

@@ -76,7 +76,7 @@ def _units(number: Number) -> tuple[tuple[str, float], tuple[str, float]]:
 def _plain_unit(number: Number) -> tuple[str, float]:
     """Return a unit for what was written as a mesh number (mm) or with a sign for a fraction (its own unit)."""
     if re.search(r"#|mesh|no\.|E11", number.text, re.IGNORECASE):
-        return "mm", 1e-3
+        return "mm", units.factor("mm", units.LENGTH)
     found = re.match(r"[^A-Za-zµμ%‰]*(?P<unit>[A-Za-zµμ%‰][^±+]*?)\s*(?:±|\+|\bto\b|$)", number.text)
     unit = found["unit"] if found is not None else ""
     for dimension in (units.LENGTH, units.MASS, units.GRADE, units.SHARE, units.FINENESS) if unit else ():

@@ -23,6 +23,8 @@ APART = 0.25
 """Expected amounts at which the law is worked out lie so many of its standard deviations apart."""
 FAR = 4.0
 """They reach so many standard deviations below and above what was found."""
+POINTS = 1000
+"""A mean is that of so many points of the distribution, evenly likely."""
 WIDE = 8.0
 """Standard deviations of weighing that the amounts reach below zero."""
 
@@ -45,7 +47,7 @@ class Known:
     @property
     def mean(self) -> float:
         """Return the mean of the distribution."""
-        return float(self.quantile((np.arange(1000) + 0.5) / 1000).mean())
+        return float(self.quantile((np.arange(POINTS) + 0.5) / POINTS).mean())
 
     def quantile(self, shares: Array | float) -> Array:
         """Return the amounts below which the truth lies with chance ``shares``."""

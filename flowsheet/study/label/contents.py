@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.compound_poisson import Spread, spread
 from flowsheet.study.common.interval import Interval, together
 from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
 from flowsheet.study.estimate.ore_from_weights import KnownOre
@@ -29,15 +30,24 @@ from flowsheet.study.money.route_flows import carried
 DRAWS = 1000
 
 
+KEPT: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "interval": ("interval", grams)}
+LABEL: Names = {
+    "mass": ("mass_kg", float), "head": ("grade_g_per_t", g_per_t), "grade": ("grade", g_per_t),
+    "tested": ("tested_kg", float), "found": ("found_g", grams), "found_sd": ("found_sd_g", grams),
+    "next_low": ("next_low_g", grams), "next_high": ("next_high_g", grams),
+}  # fmt: skip
+"""Fields that plain data tells by another name or in another unit."""
+
+
 @dataclass(frozen=True)
 class Kept:
-    """One stream that is kept: its mass, and its gold in another sack of the same ore."""
+    """One stream that is kept: its mass, and its gold in another sack of the same ore; kg."""
 
     stream: str
     #: As weighed (the mean of the tests), or by the sheet.
-    mass_kg: float
+    mass: float
     weighed: bool
-    gold_g: float
+    gold: float
     interval: Interval | None
 
 
@@ -52,17 +62,20 @@ class LotSheet(Shown):
 
     title: str
     tests: int
-    mass_kg: float
+    #: Of one test, kg, dry.
+    mass: float
     ores: tuple[str, ...]
     days: tuple[str, ...]
     steps: tuple[str, ...]
-    grade_g_per_t: float
+    #: kg/kg.
+    head: float
     grade: Interval | None
     #: "weights" or "sheet".
     rests_on: str
-    tested_kg: float | None
-    found_g: float | None
-    found_sd_g: float | None
+    #: Rock that was tested and the gold found in it, kg; None where no balance tells that.
+    tested: float | None
+    found: float | None
+    found_sd: float | None
     #: What else the doubt of the grade holds.
     rest: str
     #: Tests that were joined to tell the grade of the pile; 0 where it is that of the sacks tested alone.
@@ -74,9 +87,9 @@ class LotSheet(Shown):
     spread: Interval | float | None
     weighings: int
     kept: tuple[Kept, ...]
-    #: Gold in the next sack: g, nine times in ten; and how often less than half of the mean, more than double.
-    next_low_g: float | None
-    next_high_g: float | None
+    #: Gold in the next sack: kg, nine times in ten; and how often less than half of the mean, more than double.
+    next_low: float | None
+    next_high: float | None
     less_than_half: float | None
     more_than_double: float | None
     notes: tuple[Note, ...]
@@ -87,7 +100,8 @@ class LotSheet(Shown):
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return {**asdict(self), "notes": texts(self.notes)}
+        kept = [in_units(one, KEPT) for one in self.kept]
+        return {**in_units(self, LABEL), "kept": kept, "notes": texts(self.notes)}
 
 
 @dataclass(frozen=True)
@@ -118,24 +132,24 @@ def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
     return LotSheet(
         title=sheet.title,
         tests=max(len({m.test for m in sheet.weighed}), 1),
-        mass_kg=sum(ore.mass.value for ore in sheet.ores.values()),
+        mass=sum(ore.mass.value for ore in sheet.ores.values()),
         ores=tuple(sheet.ores),
         days=tuple(sorted({m.when for m in sheet.weighed if m.when}, key=_in_order)),
         steps=tuple(f"{name}: {_in_words(step)}" for name, step in sheet.steps.items()),
-        grade_g_per_t=told.head.mean if told is not None else 1e6 * gold / float(solution.fed_solids),
+        head=told.head.mean if told is not None else gold / float(solution.fed_solids),
         grade=told.head if told is not None and told.head.sd > 0 else None,
         rests_on="weights" if weighed is not None else "sheet",
-        tested_kg=weighed.rock if weighed is not None else None,
-        found_g=1e3 * weighed.gold if weighed is not None else None,
-        found_sd_g=1e3 * weighed.gold_sd if weighed is not None else None,
+        tested=weighed.rock if weighed is not None else None,
+        found=weighed.gold if weighed is not None else None,
+        found_sd=weighed.gold_sd if weighed is not None else None,
         rest=rest,
         joined=len(joined.told) if joined is not None else 0,
         sacks=round(given.value) if given is not None else None,
         spread=told.spread if told is not None else None,
         weighings=len(sheet.weighed),
         kept=tuple(_kept(name, solution, told.streams if told is not None else {}) for name in sheet.keep),
-        next_low_g=1e3 * law.quantile(0.05) if law is not None else None,
-        next_high_g=1e3 * law.quantile(0.95) if law is not None else None,
+        next_low=law.quantile(0.05) if law is not None else None,
+        next_high=law.quantile(0.95) if law is not None else None,
         less_than_half=told.less_than_half if told is not None else None,
         more_than_double=told.more_than_double if told is not None else None,
         notes=tuple(told.notes) if told is not None else tuple(sheet.notes),
@@ -150,7 +164,7 @@ def _told(solution: Solution, seed: int) -> _Told:
         return _Told(one.head_grade, one.weighed, one.notes, streams=one.streams, next_sack=one.next_sack,
                      less_than_half=one.less_than_half, more_than_double=one.more_than_double)  # fmt: skip
     gathered, joined = join_tests(sheet, gather(solution, DRAWS, seed), DRAWS, seed)
-    head = joined.grade if joined is not None else Interval.of_draws(gathered.found.fed / gathered.found.rock, 1e6)
+    head = joined.grade if joined is not None else Interval.of_draws(gathered.found.fed / gathered.found.rock)
     notes = [*sheet.notes, *gathered.notes, *(joined.notes if joined is not None else ())]
     told = _Told(head, gathered.weighed, list(dict.fromkeys(notes)), joined)
     return _of_another(told, sheet, gathered, seed) if solution.model.grains_known else told
@@ -180,7 +194,7 @@ def _of_another(told: _Told, sheet: Sheet, gathered: Gathered, seed: int) -> _To
 def _kept(name: str, solution: Solution, told: Mapping[str, Interval]) -> Kept:
     material, interval = solution.streams[name], told.get(name)
     metal = float(solution.metal(name)) if name not in solution.model.sheet.ores else 0.0
-    gold = 1e3 * float(material.gold) if interval is None else interval.mean
+    gold = float(material.gold) if interval is None else interval.mean
     weights = [m.value for m in solution.model.sheet.weighed if m.stream == name and m.what in (MASS, BEAD)]
     mass = sum(weights) / len(weights) if weights else float(material.solids) + metal
     return Kept(name, mass, bool(weights), gold, interval)

@@ -24,6 +24,7 @@ from flowsheet.study.balance.result import for_json
 from flowsheet.study.common.frames import Tabled, Tables, rows
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import cluster
+from flowsheet.study.common.units_out import Names, each, g_per_t, grams, in_units, milligrams
 from flowsheet.study.lot.between_sacks import Reader
 from flowsheet.study.lot.ledger import Ledger, Test
 from flowsheet.study.lot.pile_estimate import NINE, USUAL_SPREAD, Estimate, More, times
@@ -46,16 +47,21 @@ SOME = 1e-6
 Progress = Callable[[Iterable[int]], Iterable[int]]
 
 
+ROW: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "gold_sd": ("gold_sd_g", grams),
+              "grade": ("grade_g_per_t", g_per_t), "low": ("low", g_per_t), "high": ("high", g_per_t)}  # fmt: skip
+"""Fields of a test that plain data tells by another name or in another unit."""
+
+
 @dataclass(frozen=True)
 class Row:
-    """One test: masses in kg, gold in g, grades in g/t; NaN where the weights do not tell."""
+    """One test: masses and gold in kg, grades in kg/kg; NaN where the weights do not tell."""
 
     name: str
     file: str
-    mass_kg: float
-    gold_g: float
-    gold_sd_g: float
-    grade_g_per_t: float
+    mass: float
+    gold: float
+    gold_sd: float
+    grade: float
     #: What it tells of the ore by itself, with the luck of its grains.
     low: float
     high: float
@@ -68,12 +74,16 @@ class Row:
     @property
     def told(self) -> bool:
         """Whether the weights determine what it held."""
-        return not math.isnan(self.gold_sd_g)
+        return not math.isnan(self.gold_sd)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, ROW)
 
 
 @dataclass(frozen=True, repr=False)
 class Lot(Tabled):
-    """All that ``lot`` tells; grades in g/t, gold in g.
+    """All that ``lot`` tells; grades in kg/kg, gold in kg.
 
     >>> import flowsheet as fs
     >>> fs.lot("pile/pile.yaml")
@@ -84,7 +94,8 @@ class Lot(Tabled):
     rows: tuple[Row, ...]
     #: Sacks of the pile; None where nothing says how many.
     sacks: int | None
-    pile_kg: float
+    #: Rock of the whole pile, kg; of what was tested where nothing says how many sacks there are.
+    mass: float
     grade: Interval
     gold: Interval | None
     #: Relative spread between sacks.
@@ -122,26 +133,27 @@ class Lot(Tabled):
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         low, high = self.plain.student()
+        plain = {"mean": self.plain.mean, "sd_of_mean": self.plain.mean_sd, "low": low, "high": high}
         data = {
             "title": self.title,
-            "tests": [asdict(row) for row in self.rows],
+            "tests": [row.as_dict() for row in self.rows],
             "used": len(self.told),
             "sacks": self.sacks,
-            "pile_kg": self.pile_kg if self.sacks is not None else None,
-            "grade_g_per_t": asdict(self.grade),
-            "gold_g": asdict(self.gold) if self.gold is not None else None,
+            "pile_kg": self.mass if self.sacks is not None else None,
+            "grade_g_per_t": each(asdict(self.grade), g_per_t),
+            "gold_g": each(asdict(self.gold), grams) if self.gold is not None else None,
             "spread": asdict(self.spread),
             "prior_spread": self.prior_spread,
             "luck_of_a_sack": self.luck,
             "usual_luck_of_a_sack": self.usual_luck,
-            "plain_t": {"mean": self.plain.mean, "sd_of_mean": self.plain.mean_sd, "low": low, "high": high},
+            "plain_t": each(plain, g_per_t),
             "outlying": [row.name for row in self.outlying],
-            "one_more_sack": asdict(self.more) if self.more is not None else None,
+            "one_more_sack": each(asdict(self.more), g_per_t) if self.more is not None else None,
             "left_out": list(self.left),
             "notes": texts(self.notes),
         }
-        plain: dict[str, Any] = for_json(data)
-        return plain
+        told: dict[str, Any] = for_json(data)
+        return told
 
 
 def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> Lot:
@@ -169,24 +181,24 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     luck, prior = luck_of(sheet, whole, notes), prior_spread(sheet)
     estimate = Estimate.of(luck, told, prior)
     gold = estimate.gold(rest) if rest is not None else None
-    pile_kg = tested + (rest.mass if rest is not None else 0.0)
-    plain = plain_lot([1e6 * test.gold / test.mass for test in told], number)
+    mass = tested + (rest.mass if rest is not None else 0.0)
+    plain = plain_lot([test.gold / test.mass for test in told], number)
     if luck.heavy > 0 and found < FEW_GRAINS * luck.heavy:
         sentence = (
             "All tests together held about {grains:.1f} grains of the size that matters ({grain_mg:.3g} mg of gold): "
             "the upper end is rough, and may be too low. Test more rock."
         )
         held = max(found / luck.heavy, 0.0)
-        notes.append(note("few_grains", sentence, grains=held, grain_mg=1e6 * luck.heavy))
+        notes.append(note("few_grains", sentence, grains=held, grain_mg=milligrams(luck.heavy)))
     usual = luck.usual(estimate.sacks.scale * float(estimate.sacks.mass.mean()))
     sack = max(float(estimate.sacks.found.mean()), 1e-12)
     return Lot(
         title=sheet.title,
         rows=tuple(_rows(ledger.tests, estimate, prior, progress)),
         sacks=number,
-        pile_kg=pile_kg,
-        grade=times(gold, 1e6 / pile_kg) if gold is not None else estimate.grade(),
-        gold=times(gold, 1e3) if gold is not None else None,
+        mass=mass,
+        grade=times(gold, 1 / mass) if gold is not None else estimate.grade(),
+        gold=gold,
         spread=estimate.spread(),
         prior_spread=prior,
         plain=plain,
@@ -267,17 +279,17 @@ def _rows(tests: Iterable[Test], estimate: Estimate, prior: float, progress: Pro
 
 
 def _row(test: Test, low: float, high: float, above: float, outlying: str) -> Row:
-    gold, grade = 1e3 * test.gold, 1e6 * test.gold / test.mass
-    return Row(test.name, test.file, test.mass, gold, 1e3 * test.sd, grade, low, high, above, outlying, test.suspect,
+    grade = test.gold / test.mass
+    return Row(test.name, test.file, test.mass, test.gold, test.sd, grade, low, high, above, outlying, test.suspect,
                test.weigh)  # fmt: skip
 
 
 def _alone(reader: Reader, k: int) -> tuple[float, float]:
-    """Return the grades (g/t) between which the ore lies by one test: its grains and weights, no spread."""
+    """Return the grades (kg/kg) between which the ore lies by one test: its grains and weights, no spread."""
     chance: Array = reader.likelihood(k) * np.exp(0.5 * reader.grades)  # Jeffreys' rule for a count
     rising = np.cumsum(chance) - 0.5 * chance
     low, high = np.interp(np.array(NINE) * chance.sum(), rising, reader.grades)
-    return 1e6 * math.exp(low), 1e6 * math.exp(high)
+    return math.exp(low), math.exp(high)
 
 
 def _outlying(above: float, n: int) -> str:

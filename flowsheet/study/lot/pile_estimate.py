@@ -30,13 +30,13 @@ Z = 1.6449
 
 
 def times(one: Interval, scale: float) -> Interval:
-    """Return an interval in another unit."""
+    """Return an interval times ``scale``."""
     return Interval(*(scale * value for value in (one.mean, one.sd, one.p5, one.p50, one.p95)))
 
 
 @dataclass(frozen=True)
 class More:
-    """What one more sack buys: width of the pile's interval now, and as it may be expected then (g/t)."""
+    """What one more sack buys: width of the pile's interval now, and as it may be expected then (kg/kg)."""
 
     now: float
     then: float
@@ -73,7 +73,7 @@ class Estimate:
         return pile_gold(self.posterior, self.reader.luck, rest, *self._found, self.common)
 
     def grade(self) -> Interval:
-        """Return the mean grade of sacks without end, g/t."""
+        """Return the mean grade of sacks without end, kg/kg."""
         chance, grade = self.posterior.of_means(), np.exp(self.posterior.mean)
         mean = float(chance @ grade)
         sd = math.sqrt(float(chance @ (grade - mean) ** 2) + (self.common * mean) ** 2)
@@ -81,7 +81,7 @@ class Estimate:
         # The doubt that all share, joined with each end's own distance.
         apart = Z * self.common * middle
         low, high = middle - math.hypot(middle - low, apart), middle + math.hypot(high - middle, apart)
-        return times(Interval(mean, sd, max(low, 0.0), middle, high), 1e6)
+        return Interval(mean, sd, max(low, 0.0), middle, high)
 
     def spread(self) -> Interval:
         """Return the relative spread between sacks."""
@@ -135,13 +135,13 @@ class Estimate:
         return More(now, float(np.mean(then)))
 
     def _width(self, posterior: Posterior, rest: Rest | None, found: float, sd: float) -> float:
-        """Return the width of the interval of the grade, g/t."""
+        """Return the width of the interval of the grade, kg/kg."""
         if rest is None:
             one = Estimate(self.sacks, self.reader, posterior, self.common).grade()
             return one.p95 - one.p5
         pile = float(self.sacks.mass.sum()) + self._rest_mass(rest, found)
         one = pile_gold(posterior, self.reader.luck, rest, found, sd, self.common)
-        return 1e6 * (one.p95 - one.p5) / pile
+        return (one.p95 - one.p5) / pile
 
     def _rest_mass(self, rest: Rest, found: float) -> float:
         return rest.mass + (float(rest.masses.max(initial=0.0)) if found > self._found[0] else 0.0)

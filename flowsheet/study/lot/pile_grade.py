@@ -17,6 +17,9 @@ from flowsheet.study.estimate.ore_from_weights import TESTS_DIFFER
 from flowsheet.study.lot.combine_tests import Lot, lot
 from flowsheet.study.lot.ledger import read_ledger
 
+LEAST = 1e-6
+"""The lower end of an interval is taken to be no less than this share of its middle."""
+
 
 def with_pile(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple[Gathered, float | None]:
     """Return the draws with the gold that several tests tell of the pile, and how far its sacks differ (relative sd).
@@ -43,7 +46,7 @@ def join_tests(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple
         sentence = "the tests could not be joined ({why}), so the grade is that of their sum."
         apart = note("tests_not_joined", sentence, why=wrong.mistakes[0].message)
         return replace(gathered, notes=[*gathered.notes, apart]), None
-    grade = 1e-6 * _like(found.grade, draws, seed)
+    grade = _like(found.grade, draws, seed)
     fed = replace(gathered.found, fed=grade * gathered.found.rock)
     sentence = "the grade is that of the pile by all tests together (flowsheet lot), with the spread between its sacks."
     # What was noted of the tests' sum is not what counts here.
@@ -75,5 +78,5 @@ def unlike(variance: Array | float, draws: int, seed: int) -> Array:
 def _like(one: Interval, draws: int, seed: int, stream: int = 9) -> Array:
     """Return draws whose 5, 50 and 95 % points are those of an interval: lognormal on each side of the middle, (D,)."""
     z = np.random.default_rng((seed, stream)).standard_normal(draws)
-    up, down = math.log(one.p95 / one.p50) / NORMAL_95, math.log(one.p50 / max(one.p5, 1e-6 * one.p50)) / NORMAL_95
+    up, down = math.log(one.p95 / one.p50) / NORMAL_95, math.log(one.p50 / max(one.p5, LEAST * one.p50)) / NORMAL_95
     return np.asarray(one.p50 * np.exp(np.where(z > 0, up, down) * z))

@@ -16,7 +16,7 @@ from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import Coarse, coarse
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
-from flowsheet.study.common.units_out import g_per_t, grams, in_units
+from flowsheet.study.common.units_out import each, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
 from flowsheet.study.run.losses import Loss, losses
 from flowsheet.study.run.screen_options import Finer, finer
@@ -177,7 +177,7 @@ def refuted(solution: Solution, certain: Confidence | None) -> list[Note]:
     """Say that the weights contradict the sheet's guess of the grade, by which balance and losses are told."""
     if certain is None or certain.weighed is None:
         return []
-    guess = g_per_t(float(solution.fed_gold)) / float(solution.fed_solids)
+    guess = float(solution.fed_gold) / float(solution.fed_solids)
     known = certain.head_grade
     if known.p5 <= guess <= known.p95 or abs(guess / known.mean - 1) < FAR_OFF:
         return []
@@ -186,7 +186,8 @@ def refuted(solution: Solution, certain: Confidence | None) -> list[Note]:
         "wrong guess, and the balance, the coarse gold and the losses are told by it. Put the grade of the weights "
         "into the sheet, or let flowsheet fit do so."
     )
-    return [note("guess_refuted", sentence, g_per_t=known.mean, low=known.p5, high=known.p95, guess=guess)]
+    told = {"g_per_t": known.mean, "low": known.p5, "high": known.p95, "guess": guess}
+    return [note("guess_refuted", sentence, **each(told, g_per_t))]
 
 
 def cautions(sheet: Sheet) -> list[str]:

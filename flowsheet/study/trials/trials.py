@@ -240,15 +240,15 @@ def _refuted(solution: Solution) -> Iterator[Note]:
     gathered, _ = with_pile(sheet, gather(solution, DRAWS, SEED), DRAWS, SEED)
     if gathered.weighed is None:
         return
-    guess = g_per_t(float(solution.fed_gold)) / float(solution.fed_solids)
-    known = g_per_t(float(np.mean(gathered.found.fed / gathered.found.rock)))
+    guess = float(solution.fed_gold) / float(solution.fed_solids)
+    known = float(np.mean(gathered.found.fed / gathered.found.rock))
     if abs(guess / known - 1) < FAR_OFF:
         return
     sentence = (
         "the money is told at the sheet's {guess_g_per_t:.3g} g/t; the weights say {weighed_g_per_t:.3g} g/t: put that "
         "into the sheet (--fitted goes by the weights, but tells no money)."
     )
-    yield note("money_at_a_refuted_guess", sentence, guess_g_per_t=guess, weighed_g_per_t=known)
+    yield note("money_at_a_refuted_guess", sentence, guess_g_per_t=g_per_t(guess), weighed_g_per_t=g_per_t(known))
 
 
 def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_now: float | None) -> Trial:
