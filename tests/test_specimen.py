@@ -56,10 +56,10 @@ def test_the_metal_is_that_at_which_the_rock_has_its_density(
 ) -> None:
     one = found(f"{air} g", f"{water} g", host=f"{host} ± 0", metal=f"{metal}")
     assert one.density == pytest.approx(air / (air - water), rel=1e-12)
-    assert one.alloy.value == pytest.approx(grams(one.density, host, metal, air), abs=1e-6)
+    assert 1e3 * one.alloy.value == pytest.approx(grams(one.density, host, metal, air), abs=1e-6)
     share = (one.density - host) / (metal - host)
     assert one.volume_share == pytest.approx(share, rel=1e-9)
-    assert one.alloy.value == pytest.approx(share * (air - water) * metal, rel=1e-9)
+    assert 1e3 * one.alloy.value == pytest.approx(share * (air - water) * metal, rel=1e-9)
 
 
 def test_fineness_tells_density_and_density_fineness() -> None:
@@ -119,7 +119,7 @@ def test_intervals_hold_the_truth_nine_times_in_ten() -> None:
         water = air - gold / 19.3 - rest / rng.normal(2.65, 0.05)
         read = [f"{w + rng.normal(0, 0.1):.6f} g ± 0.1 g" for w in (air, water)]
         one = weigh([specimen(*read)], 2000, i).specimens[0]
-        inside += one.gold.low <= gold <= one.gold.high
+        inside += one.gold.low <= 1e-3 * gold <= one.gold.high
     assert 0.87 <= inside / 400 <= 0.93
 
 
@@ -127,17 +127,17 @@ def test_a_barren_rock_seldom_seems_to_hold_gold_and_the_smallest_is_mostly_foun
     rng = np.random.default_rng(6)
     limit = found("100 g ± 0.1 g", "62 g ± 0.1 g").smallest
     called = []
-    for gold in (0.0, limit.detection):
+    for gold in (0.0, 1e3 * limit.detection):
         seen = 0
         for _ in range(2000):
             rest = 100 - gold
             water = 100 - gold / 19.3 - rest / rng.normal(2.65, 0.05)
             air, water = 100 + rng.normal(0, 0.1), water + rng.normal(0, 0.1)
-            seen += grams(air / (air - water), 2.65, 19.3, air) > limit.decision
+            seen += grams(air / (air - water), 2.65, 19.3, air) > 1e3 * limit.decision
         called.append(seen / 2000)
     assert called[0] == pytest.approx(0.05, abs=0.015)
     assert called[1] == pytest.approx(0.95, abs=0.015)
-    assert limit.scale_only == pytest.approx(3.29 * 0.1 * np.hypot(3.07177, 1.91261), rel=1e-3)
+    assert limit.scale_only == pytest.approx(3.29 * 0.1e-3 * np.hypot(3.07177, 1.91261), rel=1e-3)
 
 
 def test_pyrite_that_would_explain_it_does() -> None:
@@ -145,14 +145,14 @@ def test_pyrite_that_would_explain_it_does() -> None:
     share = one.without_gold["pyrite"]
     assert share is not None
     solid = found(host=f"2.65 + {100 * share:.9f} % pyrite")
-    assert solid.gold.value == pytest.approx(0, abs=1e-6)
+    assert solid.gold.value == pytest.approx(0, abs=1e-9)
     assert found("100 g", "90 g").without_gold == {"pyrite": None, "arsenopyrite": None, "galena": None}
 
 
 def test_slips_do_what_the_cautions_say() -> None:
     one = found()
-    assert found("96.5 g").gold.value - one.gold.value == pytest.approx(0.5 * one.per_wet_g, rel=1e-9)
-    assert found(water="74 g").gold.value - one.gold.value == pytest.approx(0.5 * one.per_air_cm3, rel=1e-9)
+    assert found("96.5 g").gold.value - one.gold.value == pytest.approx(0.5 * 1e-3 * one.per_wet, rel=1e-9)
+    assert found(water="74 g").gold.value - one.gold.value == pytest.approx(0.5 * 1e-3 * one.per_air, rel=1e-9)
     warm = weigh([specimen(at=25.0)], 200).specimens[0]
     assert warm.gold.value - one.gold.value == pytest.approx(one.by_warm_water, rel=1e-9)
     assert (warm.by_warm_water, water_density(None)) == (0.0, 1.0)

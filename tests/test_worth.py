@@ -186,7 +186,7 @@ def test_a_breaker_without_kilowatts_takes_bonds_work() -> None:
             for material in (solution.feeds["break"], solution.streams["crushed"])]  # fmt: skip
     upper = solution.model.grid.upper
     feed, product = (float(np.exp(np.interp(0.8, row[::-1], np.log(upper[::-1])))) for row in rows)
-    expected = 0.5 * step.takes_kg / 1000 * bond(10.0, feed, product)
+    expected = 0.5 * step.takes / 1000 * bond(10.0, feed, product)
     assert step.power == pytest.approx(expected, rel=1e-6)
     assert any(note.code == "power_of_large_mills" for note in worth(sheet, 20).notes)
 
@@ -362,9 +362,9 @@ def test_the_break_even_grade_by_hand() -> None:
     more = COSTS.replace("sells:\n", "sells:\n  raw: {kind: raw, takes: ore, fee: 10 %}\n")
     found = worth(by_hand(more + "  break: {each: 18 USD}"), 20).break_even
     assert found is not None
-    assert found.grade_now == pytest.approx(50)
-    assert found.pays_costs == pytest.approx(25, rel=1e-4)
-    assert found.beats_raw == pytest.approx(62.5, rel=1e-4)
+    assert found.grade_now == pytest.approx(50e-6)
+    assert found.pays_costs == pytest.approx(25e-6, rel=1e-4)
+    assert found.beats_raw == pytest.approx(62.5e-6, rel=1e-4)
 
 
 def test_at_the_break_even_grade_nothing_is_left() -> None:
@@ -373,7 +373,9 @@ def test_at_the_break_even_grade_nothing_is_left() -> None:
     assert found is not None
     assert found.pays_costs is not None
     at = sheet_of(
-        SIZED.replace("specimens: 40 USD/kg", "specimens: 4 USD/kg").replace("60 g/t", f"{found.pays_costs:.9g} g/t")
+        SIZED.replace("specimens: 40 USD/kg", "specimens: 4 USD/kg").replace(
+            "60 g/t", f"{1e6 * found.pays_costs:.9g} g/t"
+        )
     )
     way = next(way for way in worth(at, 20).ways if not way.raw)
     assert way.sack.net.mean == pytest.approx(0, abs=2e-4 * way.sack.income)
@@ -406,15 +408,17 @@ def test_the_partings_are_the_sheet_solved_again() -> None:
     assert way is not None
     basis, _ = bases(sheet)
     rows = splits(way, sheet, carried(sheet, openings(sheet), None, 1), basis, iter)
-    now = next(r for r in rows if r.opening_mm == 20 and r.keep_above_mm == 0)
+    now = next(r for r in rows if r.opening == 0.02 and r.keep_above == 0)
     assert now.gain == pytest.approx(0, abs=1e-6)
     assert now.net == pytest.approx(net_of(sheet, "show + metal"), rel=1e-6)
     for size in ("20 mm", "11.2 mm"):
-        none = next(r for r in rows if r.opening_mm == float(size.split()[0]) and r.keep_above_mm is None)
+        none = next(
+            r for r in rows if r.opening == pytest.approx(float(size.split()[0]) / 1000) and r.keep_above is None
+        )
         assert none.net == pytest.approx(net_of(sheet_of(rerouted(SIZED, size))), rel=1e-6)
-        assert none.kept_kg == 0
-        partly = [r for r in rows if r.opening_mm == none.opening_mm and r.keep_above_mm]
-        assert 0 <= min(r.kept_kg for r in partly) < max(r.kept_kg for r in partly) <= now.looked_over_kg
+        assert none.kept == 0
+        partly = [r for r in rows if r.opening == none.opening and r.keep_above]
+        assert 0 <= min(r.kept for r in partly) < max(r.kept for r in partly) <= now.looked_over
 
 
 def test_a_parted_sheet_closes() -> None:
@@ -439,8 +443,8 @@ def test_where_all_picked_rocks_are_just_as_rich_as_the_threshold_nothing_is_gai
     assert found is not None
     assert 0.5 < found.recovered < 1
     # At the price at which the threshold is what the rocks hold, selling and crushing them leave the same.
-    per_gram = (36.0 + 3.0) / found.gold_g_per_kg  # 40 less a fee of 10 %; crushing and washing cost 1 + 2 a kilogram
-    even = (per_gram * found.usual_g_per_kg - 3.0) / 0.9
+    per_kilogram = (36.0 + 3.0) / found.grade  # 40 less a fee of 10 %; crushing and washing cost 1 + 2 a kilogram
+    even = (per_kilogram * found.usual - 3.0) / 0.9
     prices = {**sheet.worth.prices, "specimens": replace(sheet.worth.prices["specimens"], value=even)}
     at = replace(sheet, worth=replace(sheet.worth, prices=prices))
     again = _parted(at, way.sales, "look", math.inf)

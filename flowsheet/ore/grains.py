@@ -6,12 +6,15 @@ Arrays carry grain classes as their last axis: (S,) or (D, S).
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 import numpy as np
 
 from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
+
+Amount = TypeVar("Amount", float, Array)
 
 GOLD = 19_300.0
 """Density of gold, kg/m3: the 19.3 of textbooks on sampling and on weighing gold in water."""
@@ -29,7 +32,7 @@ MOST_GRAINS = 1e9
 _erf = np.vectorize(math.erf, otypes=[float])
 
 
-def gold_share(fineness: float) -> float:
+def gold_share(fineness: Amount) -> Amount:
     """Return the share of gold in metal that is so many parts of a thousand fine."""
     return fineness / 1000
 

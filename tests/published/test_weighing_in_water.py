@@ -20,15 +20,15 @@ def found(air: str, water: str, **options: str) -> SpecimenGold:
 
 def test_the_rule_of_the_prospectors() -> None:
     # Texts on prospecting: 96 g in air, 74.5 g in water: 3.1 x 74.5 - 1.9 x 96 = 48.55 g.
-    assert found("96 g", "74.5 g").trade_rule == pytest.approx(48.55, abs=1e-9)
+    assert found("96 g", "74.5 g").trade_rule == pytest.approx(48.55e-3, abs=1e-12)
 
 
 def test_the_same_rock_by_the_densities() -> None:
     # With 19.3 and 2.65 exactly, 3.07177 x water - 1.91261 x air = 45.236 g (computed), so the rule is 3.31 g (7 %)
     # high. Another text on prospecting prints 3.07 and 1.91.
     one = found("96 g", "74.5 g")
-    assert one.gold.value == pytest.approx(45.236, abs=5e-4)
-    assert one.trade_rule - one.gold.value == pytest.approx(3.31, abs=5e-3)
+    assert one.gold.value == pytest.approx(45.236e-3, abs=5e-7)
+    assert one.trade_rule - one.gold.value == pytest.approx(3.31e-3, abs=5e-6)
     assert one.trade_rule / one.gold.value - 1 == pytest.approx(0.07, abs=5e-3)
     per_air, per_water = (float(gold_in(np.asarray(a), np.asarray(w), np.asarray(1 / 2.65), np.asarray(1 / 19.3)))
                           for a, w in ((1.0, 0.0), (0.0, 1.0)))  # fmt: skip
@@ -39,7 +39,7 @@ def test_the_same_rock_by_the_densities() -> None:
 def test_a_rock_that_was_weighed_and_then_crushed() -> None:
     # A prospectors' page (authors by first names only): 25.1 dwt in air, 8.3 dwt of water pushed aside; 3.635 dwt of
     # gold by 3.07 x water - 1.91 x air; crushed and panned it gave 3.9 dwt, a little quartz dust with it.
-    pennyweight, water = 1.55517384, 25.1 - 8.3
+    pennyweight, water = 1.55517384e-3, 25.1 - 8.3
     one = found("25.1 dwt", f"{water:.1f} dwt")
     assert 3.07 * water - 1.91 * 25.1 == pytest.approx(3.635, abs=5e-4)
     assert one.gold.value / pennyweight == pytest.approx(3.635, abs=0.05)
@@ -51,7 +51,7 @@ def test_a_rock_that_was_weighed_and_then_crushed() -> None:
 def test_a_rock_by_its_volume() -> None:
     # A forum's post: 6.16 g, 1.68 cm3: density 3.667, 32.06 % of gold by a table for 19.3 and 2.65.
     one = found("6.16 g", f"{6.16 - 1.68:.2f} g")
-    assert one.gold.value / 6.16 == pytest.approx(0.3206, abs=1.5e-3)
+    assert one.gold.value / 6.16e-3 == pytest.approx(0.3206, abs=1.5e-3)
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_a_rock_by_its_volume() -> None:
 )
 def test_the_ends_of_the_formula(air: str, water: str, gold: float) -> None:
     # Quartz alone, gold alone, and 30 g of gold in 70 g of quartz: analytic.
-    assert found(air, water).gold.value == pytest.approx(gold, abs=1e-9)
+    assert found(air, water).gold.value == pytest.approx(1e-3 * gold, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -104,5 +104,5 @@ def test_limits_of_detection() -> None:
     one = found("96 g ± 0.1 g", "74.5 g ± 0.1 g", host="2.65 ± 0.05").smallest
     per_host = 96 * (0.05 / 2.65**2) / (1 / 2.65 - 1 / 19.3)  # of a rock of 96 g without gold
     sd = np.sqrt((0.1 * 3.07177) ** 2 + (0.1 * 1.91261) ** 2 + per_host**2)
-    assert one.decision / sd == pytest.approx(1.645, abs=5e-4)
-    assert one.detection / sd == pytest.approx(3.29, abs=5e-4)
+    assert 1e3 * one.decision / sd == pytest.approx(1.645, abs=5e-4)
+    assert 1e3 * one.detection / sd == pytest.approx(3.29, abs=5e-4)

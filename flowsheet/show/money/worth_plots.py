@@ -9,6 +9,7 @@ from flowsheet.show.money import worths
 from flowsheet.show.money.worths import MOST_WAYS, money
 from flowsheet.show.text.figures import short
 from flowsheet.show.text.tables import csv_files
+from flowsheet.study.common.units_out import millimetres
 from flowsheet.study.money.result import Worths
 
 if TYPE_CHECKING:
@@ -46,15 +47,16 @@ def by_opening_figure(found: Worths) -> Figure:
     figure, (axes,) = new_figure(1, wide=8.6)
     names = list(dict.fromkeys(split.screen for split in found.splits))
     for i, name in enumerate(names):
-        rows = sorted((s for s in found.splits if s.screen == name), key=lambda s: s.opening_mm)
-        axes.plot([s.opening_mm for s in rows], [s.net for s in rows], **line_look(i))
+        rows = sorted((s for s in found.splits if s.screen == name), key=lambda s: s.opening)
+        axes.plot([millimetres(s.opening) for s in rows], [s.net for s in rows], **line_look(i))
     lines = list(axes.lines)
     best = max(found.splits, key=lambda s: s.net)
-    axes.plot(best.opening_mm, best.net, "o", markersize=13, markerfacecolor="none", color=RED)
-    axes.annotate(f"{short(best.opening_mm)} mm: {money(best.net)}", (best.opening_mm, best.net), (0, 11),
+    at = millimetres(best.opening)
+    axes.plot(at, best.net, "o", markersize=13, markerfacecolor="none", color=RED)
+    axes.annotate(f"{short(at)} mm: {money(best.net)}", (at, best.net), (0, 11),
                   textcoords="offset points", ha="center", fontsize=9)  # fmt: skip
     axes.set_xscale("log")
-    ticks = sorted({s.opening_mm for s in found.splits})
+    ticks = sorted({millimetres(s.opening) for s in found.splits})
     axes.set_xticks(ticks, [short(tick) for tick in ticks])
     axes.minorticks_off()
     axes.margins(y=0.18)

@@ -6,10 +6,10 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from flowsheet.show.text.figures import grade_of_g_per_t as grade
-from flowsheet.show.text.figures import mass, percent, short, sig
+from flowsheet.show.text.figures import grade, mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
+from flowsheet.study.common.units_out import grams, millimetres
 from flowsheet.study.money.cutoff import Split
 from flowsheet.study.money.result import WayWorth, Worths
 
@@ -56,8 +56,8 @@ def ways(found: Worths, pile: bool) -> Grid:
         one = way.pile if pile and way.pile is not None else way.sack
         each = (one.net.mean / (found.sacks or 1.0),) if pile else ()
         rows.append((way.name, one.income, one.costs, one.net.mean, one.net.p5, one.net.p95, *each, one.pays, one.best))
-    whole = f"The pile, {_sacks(found.sacks or 0)} of {mass(found.sack_kg)}"
-    title = whole if pile else f"One sack of {mass(found.sack_kg)}, sold alone"
+    whole = f"The pile, {_sacks(found.sacks or 0)} of {mass(found.sack_mass)}"
+    title = whole if pile else f"One sack of {mass(found.sack_mass)}, sold alone"
     return Grid("ways_pile" if pile else "ways_sack", title, columns, rows)
 
 
@@ -74,7 +74,15 @@ def sales(found: Worths, way: WayWorth) -> Grid:
         Column(f"Paid out, {unit}", money),
     )
     rows = [
-        (f"{s.name} ({s.kind})", ", ".join(s.streams), s.mass_kg, s.gold_g, s.gross, s.kept_back, s.gross - s.kept_back)
+        (
+            f"{s.name} ({s.kind})",
+            ", ".join(s.streams),
+            s.mass,
+            grams(s.gold),
+            s.gross,
+            s.kept_back,
+            s.gross - s.kept_back,
+        )
         for s in way.counts.sales
     ]
     return Grid("sales", f"What is sold: {way.name}", columns, rows)
@@ -92,7 +100,7 @@ def steps(found: Worths, way: WayWorth) -> Grid:
         Column(f"In all, {unit}", money),
     )
     rows: list[tuple[Any, ...]] = [
-        (s.step, s.takes_kg, s.labour, s.consumables, s.power, s.labour + s.consumables + s.power)
+        (s.step, s.takes, s.labour, s.consumables, s.power, s.labour + s.consumables + s.power)
         for s in way.counts.steps
     ]
     return Grid("costs", f"What the work costs: {way.name}", columns, rows)
@@ -111,8 +119,8 @@ def splits(found: Worths) -> Grid:
         Column(f"Gained, {unit}", _more),
     )
     rows = [
-        (s.screen, s.opening_mm, s.looked_over_kg, _kept(s), s.kept_kg, s.net, s.gain)
-        for s in sorted(found.splits, key=lambda s: (s.screen, -s.opening_mm))
+        (s.screen, millimetres(s.opening), s.looked_over, _kept(s), s.kept, s.net, s.gain)
+        for s in sorted(found.splits, key=lambda s: (s.screen, -s.opening))
     ]
     return Grid(
         "partings",
@@ -133,9 +141,9 @@ def doubts(found: Worths) -> Grid:
 
 
 def _kept(split: Split) -> str:
-    if split.keep_above_mm is None:
+    if split.keep_above is None:
         return "none: crush them"
-    return "all" if split.keep_above_mm == 0 else f"those over {short(split.keep_above_mm)} mm"
+    return "all" if split.keep_above == 0 else f"those over {short(millimetres(split.keep_above))} mm"
 
 
 def _sig(value: float) -> str:
@@ -166,7 +174,7 @@ def answers(found: Worths) -> Iterator[tuple[str, str]]:
 def best_way(found: Worths) -> str:
     """Say which way leaves most, and by how much."""
     best, one = found.best, found.best.counts
-    what = f"the pile of {_sacks(found.sacks)}" if found.sacks else f"a sack of {mass(found.sack_kg)}"
+    what = f"the pile of {_sacks(found.sacks)}" if found.sacks else f"a sack of {mass(found.sack_mass)}"
     if one.net.mean <= 0:
         text = (
             f"None: every way costs more than it brings, and leaving it costs nothing. Of {what}, {best.name} loses "
@@ -257,9 +265,10 @@ def parting(found: Worths) -> str:
     told = {"all": "sell all that is picked", "none: crush them": "crush all that is picked"}.get(
         _kept(best), f"sell of the picked rocks {_kept(best)} and crush the others"
     )
+    opening = short(millimetres(best.opening))
     return (
-        f"With {best.screen} at {short(best.opening_mm)} mm, {told}: that leaves {money(best.gain)} {found.currency} "
-        f"more than the sheet as it is, and {mass(best.looked_over_kg)} are to be looked over."
+        f"With {best.screen} at {opening} mm, {told}: that leaves {money(best.gain)} {found.currency} "
+        f"more than the sheet as it is, and {mass(best.looked_over)} are to be looked over."
     )
 
 
@@ -269,9 +278,9 @@ def single_rock(found: Worths) -> str:
     if one is None:
         return ""
     return (
-        f"Of {one.stream}, a rock that holds more than {sig(one.gold_g_per_kg)} g of gold in a kilogram is worth more "
+        f"Of {one.stream}, a rock that holds more than {sig(grams(one.grade))} g of gold in a kilogram is worth more "
         f"crushed ({percent(one.recovered)} of its gold would be sold as metal), any other as it is. On average they "
-        f"hold {sig(one.usual_g_per_kg)} g in a kilogram. Weigh it in air and in water to tell (flowsheet specimen)."
+        f"hold {sig(grams(one.usual))} g in a kilogram. Weigh it in air and in water to tell (flowsheet specimen)."
     )
 
 

@@ -12,6 +12,7 @@ from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.steps.base import SAWING
+from flowsheet.study.common.units_out import millimetres
 from flowsheet.study.rocks.slabs import ACROSS, ALONG, Cut, Range, Rock
 
 if TYPE_CHECKING:
@@ -38,15 +39,15 @@ def way(angle: float) -> str:
 def as_dict(rock: Rock, cuts: Sequence[Cut]) -> dict[str, Any]:
     """Return everything as plain data, in mm and cm2."""
     return {
-        "rock_mm": [1e3 * size for size in (rock.long, rock.wide, rock.high)],
-        "band_mm": 1e3 * rock.band,
+        "rock_mm": [millimetres(size) for size in (rock.long, rock.wide, rock.high)],
+        "band_mm": millimetres(rock.band),
         "band_share": rock.band_share,
         "cuts": [
             {
                 "way": way(one.angle),
                 "angle_deg": one.angle,
-                "slab_mm": 1e3 * one.slab,
-                "kerf_mm": 1e3 * one.kerf,
+                "slab_mm": millimetres(one.slab),
+                "kerf_mm": millimetres(one.kerf),
                 "slabs": asdict(one.slabs),
                 "faces": asdict(one.faces),
                 "faces_with_band": asdict(one.showing),
@@ -80,8 +81,8 @@ def table(cuts: Sequence[Cut]) -> Grid:
         Column("Rock to swarf, %", _percent, shown="Rock to, swarf %"),
     )
     rows = [
-        (way(c.angle), 1e3 * c.slab, 1e3 * c.kerf, c.slabs, c.showing, 1e4 * c.shown.mean, c.hidden + c.all_swarf,
-         c.band_lost.mean, c.band_lost.least, c.band_lost.most, c.rock_lost.mean)
+        (way(c.angle), millimetres(c.slab), millimetres(c.kerf), c.slabs, c.showing, 1e4 * c.shown.mean,
+         c.hidden + c.all_swarf, c.band_lost.mean, c.band_lost.least, c.band_lost.most, c.rock_lost.mean)
         for c in cuts
     ]  # fmt: skip
     return Grid("cuts", "What each way of cutting brings (means; from, to: as the first cut falls)", columns, rows)
@@ -92,7 +93,7 @@ def for_file(cuts: Sequence[Cut]) -> Grid:
     heads = ("Cut", "Angle, deg", "Slab, mm", "Kerf, mm", "Slabs", "Faces", "Faces with band", "Band shown, cm2",
              "No face shows band", "Band to swarf", "least", "most", "Rock to swarf")  # fmt: skip
     rows = [
-        (way(c.angle), c.angle, 1e3 * c.slab, 1e3 * c.kerf, c.slabs.mean, c.faces.mean, c.showing.mean,
+        (way(c.angle), c.angle, millimetres(c.slab), millimetres(c.kerf), c.slabs.mean, c.faces.mean, c.showing.mean,
          1e4 * c.shown.mean, c.hidden + c.all_swarf, c.band_lost.mean, c.band_lost.least, c.band_lost.most,
          c.rock_lost.mean)
         for c in cuts
@@ -151,7 +152,7 @@ def advice(rock: Rock, cuts: Sequence[Cut]) -> Iterator[str]:
 
 
 def _sizes(one: Cut) -> str:
-    return f"{short(1e3 * one.slab)} mm slabs and {short(1e3 * one.kerf)} mm kerf"
+    return f"{short(millimetres(one.slab))} mm slabs and {short(millimetres(one.kerf))} mm kerf"
 
 
 def _how(one: Cut) -> str:
@@ -183,8 +184,8 @@ def _lost(one: Cut) -> str:
 def show(rock: Rock, cuts: Sequence[Cut]) -> None:
     """Print the rock, advice, the table and cautions."""
     out = console()
-    long, wide, high = (short(1e3 * size) for size in (rock.long, rock.wide, rock.high))
-    band = f"{short(1e3 * rock.band)} mm thick, {percent(rock.band_share)} of it"
+    long, wide, high = (short(millimetres(size)) for size in (rock.long, rock.wide, rock.high))
+    band = f"{short(millimetres(rock.band))} mm thick, {percent(rock.band_share)} of it"
     out.print(f"A rock of {long} × {wide} × {high} mm with a band {band}, {long} × {wide} mm", style="bold")
     for text in advice(rock, cuts):
         out.print()
@@ -216,8 +217,8 @@ def figure(rock: Rock, cuts: Sequence[Cut]) -> Figure:
 def _draw(axes: Axes, rock: Rock, one: Cut) -> None:
     from matplotlib.patches import Rectangle
 
-    long, high, band = 1e3 * rock.long, 1e3 * rock.high, 1e3 * rock.band
-    slab, kerf = 1e3 * one.slab, 1e3 * one.kerf
+    long, high, band = millimetres(rock.long), millimetres(rock.high), millimetres(rock.band)
+    slab, kerf = millimetres(one.slab), millimetres(one.kerf)
     outline = Rectangle((-long / 2, -high / 2), long, high, facecolor=RULE, edgecolor="none")
     axes.add_patch(outline)
     axes.add_patch(Rectangle((-long / 2, -band / 2), long, band, facecolor=GOLD, edgecolor="none"))

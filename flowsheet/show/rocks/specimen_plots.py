@@ -11,6 +11,7 @@ from flowsheet.show.rocks import specimens
 from flowsheet.show.rocks.specimen_sums import from_nothing
 from flowsheet.show.text.figures import sig
 from flowsheet.show.text.tables import csv_files
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.rocks.hydrostatic import gold_in, water_density
 from flowsheet.study.rocks.result import SpecimenGold, Specimens
 
@@ -35,7 +36,7 @@ def specimen_files(found: Specimens, table: bool = False) -> dict[str, bytes]:
 def by_host_figure(found: SpecimenGold) -> Figure:
     """Draw the gold against the host's density, with the doubt of both."""
     specimen = found.specimen
-    air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
+    air, water = grams(specimen.air.value), grams(specimen.water.value)
     middle = specimen.host.density
     reach = max(AROUND * specimen.host.sd, LEAST_AROUND)
     density = np.linspace(middle - reach, middle + reach, 101)
@@ -43,14 +44,14 @@ def by_host_figure(found: SpecimenGold) -> Figure:
     gold = found.fine * gold_in(np.asarray(air), np.asarray(water), 1 / density, metal, displaced)
     figure, (axes,) = new_figure(1, wide=8.6)
     axes.plot(density, gold, color=BLUE, linewidth=2)
-    ends = from_nothing(found.gold)
-    axes.axhspan(ends.low, ends.high, facecolor=GOLD, alpha=0.35, linewidth=0,
+    ends, held = from_nothing(found.gold), grams(found.gold.value)
+    axes.axhspan(grams(ends.low), grams(ends.high), facecolor=GOLD, alpha=0.35, linewidth=0,
                  label="gold, nine times in ten")  # fmt: skip
     axes.axvspan(middle - specimen.host.sd, middle + specimen.host.sd, facecolor=GREY, alpha=0.3, hatch="//",
                  edgecolor=INK, linewidth=0, label="the host, ± one standard deviation")  # fmt: skip
-    axes.plot(middle, found.gold.value, "o", color=RED, markeredgecolor=INK, zorder=3)
+    axes.plot(middle, held, "o", color=RED, markeredgecolor=INK, zorder=3)
     axes.axhline(0, color=INK, linewidth=0.8)
-    axes.annotate(f"{sig(found.gold.value)} g", (middle, found.gold.value), (6, -16), textcoords="offset points")
+    axes.annotate(f"{sig(held)} g", (middle, held), (6, -16), textcoords="offset points")
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", frameon=False, ncols=2, fontsize=9)
     axes.set_xlim(density[0], density[-1])
     axes.set_xlabel("density of the host rock, g/cm3")
@@ -65,13 +66,14 @@ def bars_figure(found: Specimens) -> Figure:
     for k, one in enumerate(ranked):
         shows = one.gold.value > one.smallest.decision
         ends = from_nothing(one.gold)
-        interval(axes, ends.low, ends.high, k, GOLD if shows else GREY, 0.36)
-        axes.plot(max(one.gold.value, 0.0), k, "o", color="white", markeredgecolor=INK, markersize=4.5)
-        axes.annotate(sig(max(one.gold.value, 0.0)) if shows else "may hold none", (ends.high, k), (5, 0),
+        interval(axes, grams(ends.low), grams(ends.high), k, GOLD if shows else GREY, 0.36)
+        held = grams(max(one.gold.value, 0.0))
+        axes.plot(held, k, "o", color="white", markeredgecolor=INK, markersize=4.5)
+        axes.annotate(sig(held) if shows else "may hold none", (grams(ends.high), k), (5, 0),
                       textcoords="offset points", va="center", fontsize=8)  # fmt: skip
     axes.axvline(0, color=INK, linewidth=0.8)
     name_rows(axes, [one.specimen.name for one in ranked])
-    high = max(0.0, *(one.gold.high for one in ranked)) or 1.0
+    high = max(0.0, *(grams(one.gold.high) for one in ranked)) or 1.0
     axes.set_xlim(-0.03 * high, 1.16 * high)
     axes.set_xlabel("fine gold, g: nine times in ten, and the middle")
     return figure

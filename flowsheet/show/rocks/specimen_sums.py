@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from flowsheet.show.text.figures import gold_of_g as gold
-from flowsheet.show.text.figures import sig
+from flowsheet.show.text.figures import gold, sig, small_unit
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.rocks.hydrostatic import AIR, FINENESS, METAL, WATER
 from flowsheet.study.rocks.result import ONE_SIDE, Estimate, SpecimenGold, Specimens
 
@@ -28,9 +28,9 @@ def signed(value: float) -> str:
 
 def span(one: Estimate) -> str:
     """Return an amount with its ends; what is below nothing is told as nothing there."""
-    unit, scale = ("g", 1.0) if one.high >= 0.1 else ("mg", 1e3)
-    low = "0" if one.low <= 0 else sig(scale * one.low)
-    return f"{sig(scale * max(one.value, 0.0))} {unit} ({low} to {sig(scale * max(one.high, 0.0))})"
+    unit, of = small_unit(one.high)
+    low = "0" if one.low <= 0 else sig(of(one.low))
+    return f"{sig(of(max(one.value, 0.0)))} {unit} ({low} to {sig(of(max(one.high, 0.0)))})"
 
 
 def sum_answers(found: Specimens) -> Iterator[tuple[str, str]]:
@@ -42,7 +42,7 @@ def sum_answers(found: Specimens) -> Iterator[tuple[str, str]]:
     below = [one.gold.value for one in found.counted if one.gold.value < 0]
     if below:
         what = "One rock comes" if len(below) == 1 else f"{len(below)} rocks come"
-        text += f" {what} out below nothing and counted as such ({signed(sum(below))} g): "
+        text += f" {what} out below nothing and counted as such ({signed(grams(sum(below)))} g): "
         text += "left out, the sum would be too large."
     if found.left_out:
         names = ", ".join(one.specimen.name for one in found.left_out)

@@ -7,15 +7,17 @@ from dataclasses import asdict
 from typing import Any
 
 from flowsheet.show.rocks.specimen_sums import from_nothing, shown, signed, span, sum_answers
-from flowsheet.show.text.figures import gold_of_g as gold
-from flowsheet.show.text.figures import percent, short, sig
+from flowsheet.show.text.figures import gold, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.rocks.host_rock import MINERALS
+from flowsheet.study.common.units_out import each, grams
 from flowsheet.study.rocks.hydrostatic import HOST, WARM
 from flowsheet.study.rocks.result import Estimate, SpecimenGold, Specimens, impossible
 
 NOT_AN_ASSAY = "This is an estimate from two weights, not a resource statement or an assay certificate."
+A_GRAM = 1e-3
+"""In kg; and a cm3 in litres."""
 WORTH_TELLING = 0.02
 """A share of pyrite below this is not told."""
 
@@ -29,14 +31,15 @@ def as_dict(found: Specimens, table: bool = False) -> dict[str, Any]:
         "specimens": [{"name": one.specimen.name, **_one(one)} for one in found.specimens],
         "sum_g": _amount(found.total),
         "sum_first_order_g": _amount(found.by_first_order),
-        "sum_sd_if_independent_g": found.sd_if_independent,
+        "sum_sd_if_independent_g": grams(found.sd_if_independent),
         "left_out": [one.specimen.name for one in found.left_out],
         **how,
     }
 
 
 def _amount(one: Estimate) -> dict[str, float]:
-    return asdict(from_nothing(one))
+    told: dict[str, float] = each(asdict(from_nothing(one)), grams)
+    return told
 
 
 def _one(found: SpecimenGold) -> dict[str, Any]:
@@ -45,15 +48,15 @@ def _one(found: SpecimenGold) -> dict[str, Any]:
     return {
         **{name: None if found.cannot_be else _amount(one) for name, one in amounts.items()},
         "cannot_be": found.cannot_be,
-        "trade_rule_g": found.trade_rule,
-        "smallest_g": asdict(found.smallest),
+        "trade_rule_g": grams(found.trade_rule),
+        "smallest_g": each(asdict(found.smallest), grams),
         "gold_volume_share": found.volume_share,
         "density_g_per_cm3": found.density,
         "host_g_per_cm3": {"value": specimen.host.density, "doubt_assumed": specimen.host.assumed},
         "metal_g_per_cm3": found.metal,
         "fineness": 1000 * found.fine,
-        "scale_g": 1e3 * specimen.division,
-        "doubts": [{"name": name, "gold_g": abs(slope)} for name, slope in _ranked(found)],
+        "scale_g": grams(specimen.division),
+        "doubts": [{"name": name, "gold_g": grams(abs(slope))} for name, slope in _ranked(found)],
         "without_gold": found.without_gold,
         "warnings": list(warnings(found)),
         "cautions": [*cautions([found]), NOT_AN_ASSAY],
@@ -69,7 +72,7 @@ def doubts(found: SpecimenGold) -> Grid:
     """Return what each doubt adds to that of the gold, largest first."""
     total = sum(slope**2 for slope in found.slopes.values())
     columns = (Column("Doubt of"), Column("told as"), Column("Gold, ± g", signed), Column("Part, %", _percent))
-    rows = [(name, _told(found, name), abs(slope), slope**2 / total) for name, slope in _ranked(found)]
+    rows = [(name, _told(found, name), grams(abs(slope)), slope**2 / total) for name, slope in _ranked(found)]
     return Grid("doubts", "What the doubt about the gold comes from", columns, rows)
 
 
@@ -79,7 +82,7 @@ def _told(found: SpecimenGold, cause: str) -> str:
     host, assumed = one.host.base, " (assumed)"
     for name, weight in (("weight in air", one.air), ("weight in water", one.water)):
         if cause == name:
-            return weight.text if weight.doubtful else f"{weight.text} ± {gold(1e3 * one.sd(weight))}{assumed}"
+            return weight.text if weight.doubtful else f"{weight.text} ± {gold(one.sd(weight))}{assumed}"
     if cause == HOST and not one.host.given:
         return f"{host.text}{assumed}"
     if cause == HOST:
@@ -112,13 +115,14 @@ def specimens(found: Specimens) -> Grid:
         Column("Look at"),
     )
     rows: list[tuple[Any, ...]] = [
-        (f.specimen.name, 1e3 * f.specimen.air.value, 1e3 * f.specimen.water.value, f.density,
-         *(("", "", "", "") if f.cannot_be else (*shown(f.gold), f.smallest.detection)), _short_warning(f))
+        (f.specimen.name, grams(f.specimen.air.value), grams(f.specimen.water.value), f.density,
+         *(("", "", "", "") if f.cannot_be else (*map(grams, shown(f.gold)), grams(f.smallest.detection))),
+         _short_warning(f))
         for f in found.specimens
     ]  # fmt: skip
-    weights = [sum(1e3 * w for w in ws) for ws in zip(*((f.specimen.air.value, f.specimen.water.value)
+    weights = [sum(grams(w) for w in ws) for ws in zip(*((f.specimen.air.value, f.specimen.water.value)
                                                          for f in found.counted), strict=True)]  # fmt: skip
-    rows.append(("all", *weights, weights[0] / (weights[0] - weights[1]), *shown(found.total), "",
+    rows.append(("all", *weights, weights[0] / (weights[0] - weights[1]), *map(grams, shown(found.total)), "",
                  "without what cannot be" if found.left_out else ""))  # fmt: skip
     return Grid("specimens", "Specimens (gold: fine gold, nine times in ten between the ends)", columns, rows)
 
@@ -128,7 +132,7 @@ def _short_warning(found: SpecimenGold) -> str:
         return "cannot be: left out"
     if found.gold.value < 0:
         return "lighter than its host"
-    if found.alloy.value > 1e3 * found.specimen.air.value:
+    if found.alloy.value > found.specimen.air.value:
         return "solid metal?"
     return "may hold none" if found.gold.value <= found.smallest.decision else ""
 
@@ -163,7 +167,8 @@ def held(found: SpecimenGold) -> str:
     value = found.gold.value
     told = f"{signed(found.density)} g/cm3 with its gold, {signed(found.specimen.host.density)} without"
     if value < 0:
-        text = f"None that shows. By its weights it would hold {signed(value)} g, less than nothing: it weighs {told}."
+        less = f"{signed(grams(value))} g, less than nothing"
+        text = f"None that shows. By its weights it would hold {less}: it weighs {told}."
         if value < -found.smallest.decision:
             return f"{text} Something in it is lighter than the host, and hides what gold there may be."
         return f"{text} If it holds any, it is hardly more than {gold(max(found.gold.high, found.smallest.decision))}."
@@ -176,9 +181,9 @@ def held(found: SpecimenGold) -> str:
         text += f" The metal ({1000 * found.fine:.0f} fine) weighs {span(found.alloy)}."
     if value <= found.smallest.decision:
         text += " That is within its own doubt of nothing: it may hold none."
-    rule = found.trade_rule
+    rule = signed(grams(found.trade_rule))
     return (
-        f"{text} The trade's rule, 3.1 × water − 1.9 × air, says {signed(rule)} g: its numbers are rounded, and it "
+        f"{text} The trade's rule, 3.1 × water − 1.9 × air, says {rule} g: its numbers are rounded, and it "
         "knows no other host or metal."
     )
 
@@ -224,7 +229,7 @@ def surer(found: SpecimenGold) -> str:
 
 def warnings(found: SpecimenGold) -> Iterator[str]:
     """Go through what is odd about a specimen's weights."""
-    air = 1e3 * found.specimen.air.value
+    air = found.specimen.air.value
     host = found.specimen.host.density
     if found.cannot_be:
         yield "{}. {}".format(*impossible(found))
@@ -252,10 +257,10 @@ def warnings(found: SpecimenGold) -> Iterator[str]:
 
 def cautions(found: Sequence[SpecimenGold]) -> Iterator[str]:
     """Go through what the weighing has to mind, with what each slip would do."""
-    first = max(found, key=lambda one: -one.per_air_cm3)
+    first = max(found, key=lambda one: -one.per_air)
     yield (
-        f"Weigh it dry in air: each gram of water on or in it takes {gold(-first.per_wet_g)} of gold off the answer. "
-        f"Each cm3 of air in cracks or bubbles under water takes off {gold(-first.per_air_cm3)}."
+        f"Weigh it dry in air: each gram of water on or in it takes {gold(-A_GRAM * first.per_wet)} of gold off the "
+        f"answer. Each cm3 of air in cracks or bubbles under water takes off {gold(-A_GRAM * first.per_air)}."
     )
     if warm := -sum(one.by_warm_water for one in found):
         told = gold(warm)
@@ -301,7 +306,7 @@ def _show_one(found: Specimens, one: SpecimenGold) -> None:
     first = from_nothing(one.by_first_order)
     out.print(
         f"{found.draws:,} draws, seed {found.seed}: ± {gold(one.gold.sd)}; by first order ± {gold(first.sd)} "
-        f"({sig(first.low)} to {sig(first.high)} g)."
+        f"({sig(grams(first.low))} to {sig(grams(first.high))} g)."
     )
     list_lines(out, "Look at this", list(warnings(one)))
     list_lines(out, "Take care", [*cautions([one]), NOT_AN_ASSAY])

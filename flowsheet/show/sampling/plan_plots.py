@@ -34,7 +34,7 @@ def plan_files(found: Planned) -> dict[str, bytes]:
 def doubt_by_mass_figure(found: Planned) -> Figure:
     """Draw the doubt against the rock that the same work would run whole."""
     figure, (axes,) = new_figure(1, wide=9.6)
-    x = [point.mass_kg for point in found.curve]
+    x = [point.mass for point in found.curve]
     for look, y in (
         (0, [100 * p.whole for p in found.curve]),
         (3, [100 * p.whole_by_gy for p in found.curve]),

@@ -8,13 +8,12 @@ from collections.abc import Iterator
 from statistics import NormalDist
 from typing import Any
 
-from flowsheet.show.text.figures import count, mass, percent, short, sig
-from flowsheet.show.text.figures import grade_of_g_per_t as grade
-from flowsheet.show.text.figures import length_of_mm as length
+from flowsheet.show.text.figures import count, grade, length, mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.spec.text.notes import texts
 from flowsheet.steps.base import LOCAL, SILICA
+from flowsheet.study.common.units_out import milligrams, millimetres
 from flowsheet.study.sampling.sampling_plan import ENOUGH_GRAINS, Planned
 from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, Error, Split
 
@@ -72,7 +71,7 @@ def least(found: Planned) -> Grid:
         Column("By Gy as broken, kg", _sig),
         Column("By an old rule, kg", _sig),
     )
-    rows = [(r.size_mm, r.by_counting, r.by_gy_ground, r.by_gy_broken, r.by_rule) for r in found.least]
+    rows = [(millimetres(r.size), r.by_counting, r.by_gy_ground, r.by_gy_broken, r.by_rule) for r in found.least]
     wish = percent(found.plan.doubt) if found.wish.want is None else whole_percent(found.wish.want)
     return Grid("least_mass", f"Least mass for ± {wish}, were a split all the doubt", columns, rows)
 
@@ -89,7 +88,7 @@ def curve(found: Planned) -> Grid:
         Column("panned, kg", _sig),
     )
     rows = [
-        (p.sacks, p.mass_kg, 100 * p.whole, 100 * p.whole_by_gy, 100 * p.best, p.best_sacks, p.best_panned_kg)
+        (p.sacks, p.mass, 100 * p.whole, 100 * p.whole_by_gy, 100 * p.best, p.best_sacks, p.best_panned)
         for p in found.curve
     ]
     return Grid("doubt_by_mass", "Doubt for the work of running so many sacks whole", columns, rows)
@@ -134,7 +133,7 @@ def what_to_do(found: Planned) -> str:
 
 def _split(split: Split, found: Planned, first: bool) -> str:
     times = {1: "once", 2: "twice"}.get(split.halvings, f"{split.halvings} times")
-    size = length(1e3 * split.rock.size)
+    size = length(split.rock.size)
     if first:
         each, whole = mass(found.plan.from_each), mass(found.pool.sack_mass)
         together = f" Put them together ({mass(split.after)})." if found.plan.sacks > 1 else ""
@@ -149,10 +148,10 @@ def how_sure(found: Planned) -> str:
     """Say the half width, what made-up piles show, and what a poor ore would do."""
     plan, chance = found.plan, whole_percent(found.wish.confidence)
     text = (
-        f"The grade that you find ({grade(1e6 * found.pool.grade)} by what is known now) will be within "
+        f"The grade that you find ({grade(found.pool.grade)} by what is known now) will be within "
         f"± {percent(plan.doubt)} of the pile's with a chance of {chance}. Tried on {found.piles:,} piles made up "
         f"grain by grain and sampled like this, {chance} came within ± {percent(found.found)}. If the ore holds no "
-        f"more than {grade(1e6 * found.poor)}, it is ± {percent(found.poor_doubt)}."
+        f"more than {grade(found.poor)}, it is ± {percent(found.poor_doubt)}."
     )
     normal = NormalDist().inv_cdf((1 + found.wish.confidence) / 2)
     if plan.doubt < UNLIKE * normal * plan.sd:
@@ -177,10 +176,11 @@ def matters(found: Planned) -> str:
 
 def enough(found: Planned) -> str:
     """Say what mass holds twenty grains, and how many the plan pans."""
-    size = length(1e3 * found.grain_size)
+    size = length(found.grain_size)
     lump = "cluster of grains" if found.pool.cluster > 1 else "grain"
+    weight = sig(milligrams(found.grain), 2)
     text = (
-        f"The {lump} that matters weighs {sig(1e6 * found.grain, 2)} mg (about {size}; the mean, each counted by its "
+        f"The {lump} that matters weighs {weight} mg (about {size}; the mean, each counted by its "
         f"gold). {mass(found.twenty)} of rock hold {ENOUGH_GRAINS} of them, which is the least that a sample "
         f"should (USGS Professional Paper 625-C); this plan pans about {count(found.grains_taken)}."
     )

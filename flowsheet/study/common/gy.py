@@ -22,6 +22,8 @@ SPREAD = 0.25
 RANGES = ((4.0, 0.25), (2.0, 0.5), (1.0, 0.75))
 """d95/d5 above so much → g (the same); pieces of one size: 1."""
 POUND, INCH = 0.45359237, 0.0254
+LARGE_LOT = 1e6
+"""1000 t, in kg."""
 PASSES = 0.95
 """The top size of the formula is that which 95 % of the rock passes."""
 
@@ -68,7 +70,7 @@ def increments(lot: float) -> float:
 
     From memory. Made for coal; of it only the form holds here.
     """
-    return 35 * math.sqrt(lot / 1e6)
+    return 35 * math.sqrt(lot / LARGE_LOT)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ from flowsheet.spec.text.numbers import Number
 
 BOND_SIZE = 100e-6
 """The work index is the work from very coarse to 80 % passing 100 µm (F. C. Bond 1961)."""
+KILOWATT = 1e3
+"""W."""
 
 Take = Callable[[Number], Array]
 
@@ -104,7 +106,7 @@ def _power(cost: StepCost, costs: Costs, mass: Array, seconds: Array, work: floa
     if costs.power is None:
         return np.zeros(())
     if cost.kilowatts is not None:
-        return np.asarray(take(costs.power) * 1e3 * take(cost.kilowatts) * seconds)
+        return np.asarray(take(costs.power) * KILOWATT * take(cost.kilowatts) * seconds)
     if work is None:
         return np.zeros(())
     return np.asarray(take(costs.power) * take(costs.work_index) * work * mass)

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from flowsheet.ore.grid import R20_3_MM
+from flowsheet.ore.grid import R20_3
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.costs_and_sales import METAL, Sale
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.numbers import Number
 from flowsheet.steps import kind_that
+from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant, openings
 from flowsheet.study.money.net_revenue import Basis, Valued, value
 from flowsheet.study.money.route_flows import Carried, carried
@@ -31,14 +33,18 @@ CUTS = 6
 
 @dataclass(frozen=True)
 class Crush:
-    """From which gold in a kilogram on a picked rock is worth more crushed than sold as it is."""
+    """From which grade (kg/kg) on a picked rock is worth more crushed than sold as it is."""
 
     sort: str
     stream: str
-    gold_g_per_kg: float
+    grade: float
     #: What the picked rocks hold on average, and the share of their gold that crushing them would sell.
-    usual_g_per_kg: float
+    usual: float
     recovered: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, {"grade": ("gold_g_per_kg", grams), "usual": ("usual_g_per_kg", grams)})
 
 
 def crush(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Crush | None:
@@ -63,7 +69,7 @@ def crush(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Crush | None:
             continue
         dearer = _costs(all_crushed) - _costs(as_is)
         more = sum(float(all_crushed.lots[n].gold[0] - as_is.lots[n].gold[0]) for n in metal)
-        return Crush(sort, picked, 1e3 * (price + dearer / rock) / earned, 1e3 * gold / rock, more / max(gold, 1e-12))
+        return Crush(sort, picked, (price + dearer / rock) / earned, gold / rock, more / max(gold, 1e-12))
     return None
 
 
@@ -71,19 +77,28 @@ def _costs(found: Valued) -> float:
     return float(np.ravel(found.costs)[0])
 
 
+SPLIT: Names = {"opening": ("opening_mm", millimetres), "keep_above": ("keep_above_mm", millimetres),
+                "looked_over": ("looked_over_kg", float), "kept": ("kept_kg", float)}  # fmt: skip
+"""Fields of a split that plain data tells by another name, and the unit that it says."""
+
+
 @dataclass(frozen=True)
 class Split:
-    """A screen at one opening, its picked rocks parted at one size: coarser ones sold, finer ones crushed."""
+    """A screen at one opening, its picked rocks parted at one size: coarser ones sold, finer ones crushed; m and kg."""
 
     screen: str
-    opening_mm: float
+    opening: float
     #: Picked rocks above this size are kept as they are; 0: all of them, None: none.
-    keep_above_mm: float | None
-    looked_over_kg: float
-    kept_kg: float
+    keep_above: float | None
+    looked_over: float
+    kept: float
     net: float
     #: More than with the sheet as it stands.
     gain: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return in_units(self, SPLIT)
 
 
 def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callable[[Iterable[int]], Iterable[int]]
@@ -104,7 +119,7 @@ def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callab
         edges = set(tried) | openings(sheet)
         for i in progress(range(len(tried))):
             size = tried[i]
-            opened = Variant(screen, (step.set_by,), "", step.set_size, Number(size, text=f"{1e3 * size:g} mm"))
+            opened = Variant(screen, (step.set_by,), "", step.set_size, Number(size, text=f"{millimetres(size):g} mm"))
             for cut in (0.0, *_cuts(base.solution, size)):
                 again = _parted(opened.of(way.sheet), way.sales, sort, cut)
                 if again is not None:
@@ -114,7 +129,7 @@ def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callab
 
 def _openings(solution: Solution, now: float) -> list[float]:
     top = float(solution.model.grid.upper[0])
-    sizes = [mm / 1000 for mm in R20_3_MM if mm / 1000 < top]
+    sizes = [size for size in R20_3 if size < top]
     above = [size for size in sizes if size > now * 1.05][-COARSER:]
     below = [size for size in sizes if size < now * 0.95][:FINER]
     return [*above, now, *below]
@@ -123,7 +138,7 @@ def _openings(solution: Solution, now: float) -> list[float]:
 def _cuts(solution: Solution, opening: float) -> list[float]:
     """Return the sizes (m) above an opening at which picked rocks may be parted; inf: all of them to the mill."""
     top = float(solution.model.grid.upper[0])
-    inside = [mm / 1000 for mm in R20_3_MM if opening * 1.05 < mm / 1000 < top]
+    inside = [size for size in R20_3 if opening * 1.05 < size < top]
     return [np.inf, *inside[-CUTS:]]
 
 
@@ -141,7 +156,7 @@ def _parted(sheet: Sheet, sales: dict[str, Sale], sort: str, cut: float) -> tupl
     if cut == 0.0:
         return sheet, sales
     kept, crushed = f"{picked}, kept", f"{picked}, crushed"
-    size = f"{1e3 * cut:.9g} mm"
+    size = f"{millimetres(cut):.9g} mm"
     share = "0 %" if np.isinf(cut) else {f"+{size}": "100 %", f"-{size}": "0 %"}
     by_shares = kind_that("shares_given")
     parting = by_shares.model_validate({
@@ -170,8 +185,8 @@ def _row(again: tuple[Sheet, dict[str, Sale]], sheet: Sheet, edges: set[float], 
     kept = picked if cut == 0.0 else f"{picked}, kept"
     return Split(
         screen,
-        round(1e3 * opening, 9),
-        None if np.isinf(cut) else round(1e3 * cut, 9),
+        told_apart(opening),
+        None if np.isinf(cut) else told_apart(cut),
         basis.scale * float(found.taken[sort][0]),
         basis.scale * float(found.rock[kept][0]),
         net,

@@ -10,18 +10,23 @@ from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
 from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.money.cutoff import Crush, Split
+
+SALE: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams)}
+BREAK_EVEN: Names = {name: (name, g_per_t) for name in ("grade_now", "pays_costs", "beats_raw")}
+"""Fields that plain data tells by another name or in another unit."""
 
 
 @dataclass(frozen=True)
 class SaleWorth:
-    """One sale of a way, of one sack or of the pile: means of all draws."""
+    """One sale of a way, of one sack or of the pile: means of all draws; kg and money."""
 
     name: str
     kind: str
     streams: tuple[str, ...]
-    mass_kg: float
-    gold_g: float
+    mass: float
+    gold: float
     gross: float
     kept_back: float
     #: Share of the draws in which the lot is smaller than the buyer takes.
@@ -33,7 +38,8 @@ class StepWorth:
     """What one step of a way costs, of one sack or of the pile: means of all draws."""
 
     step: str
-    takes_kg: float
+    #: kg.
+    takes: float
     labour: float
     consumables: float
     power: float
@@ -53,6 +59,15 @@ class Amounts:
     steps: tuple[StepWorth, ...]
     sack_cost: float
 
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        sales = [in_units(sale, SALE) for sale in self.sales]
+        return {
+            **asdict(self),
+            "sales": sales,
+            "steps": [in_units(step, {"takes": ("takes_kg", float)}) for step in self.steps],
+        }
+
 
 @dataclass(frozen=True)
 class WayWorth:
@@ -70,10 +85,15 @@ class WayWorth:
         """The pile's where there is one, else the sack's."""
         return self.pile or self.sack
 
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        pile = self.pile.as_dict() if self.pile is not None else None
+        return {"name": self.name, "raw": self.raw, "sack": self.sack.as_dict(), "pile": pile}
+
 
 @dataclass(frozen=True)
 class BreakEven:
-    """Head grades (g/t) from which on a way pays; 0: any, None: none."""
+    """Head grades (kg/kg) from which on a way pays; 0: any, None: none."""
 
     way: str
     grade_now: float
@@ -103,7 +123,8 @@ class Worths(Tabled):
 
     currency: str
     ways: list[WayWorth]
-    sack_kg: float
+    #: Of one sack, kg.
+    sack_mass: float
     sacks: float | None
     #: What the best way leaves above the next one.
     margin: Interval | None
@@ -147,4 +168,11 @@ class Worths(Tabled):
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return {**asdict(self), "notes": texts(self.notes)}
+        return {
+            **in_units(self, {"sack_mass": ("sack_kg", float)}),
+            "ways": [way.as_dict() for way in self.ways],
+            "break_even": in_units(self.break_even, BREAK_EVEN) if self.break_even is not None else None,
+            "splits": [split.as_dict() for split in self.splits],
+            "crush": self.crush.as_dict() if self.crush is not None else None,
+            "notes": texts(self.notes),
+        }

@@ -73,7 +73,7 @@ def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = 
     return Worths(
         currency=sheet.worth.currency,
         ways=[found[i] for i in order],
-        sack_kg=one.scale * sum(ore.mass.value for ore in sheet.ores.values()),
+        sack_mass=one.scale * sum(ore.mass.value for ore in sheet.ores.values()),
         sacks=pile.sacks if pile is not None else None,
         margin=Interval.of_draws(lead - nets[basis][order[1]].lucky) if len(order) > 1 else None,
         break_even=_break_even(middle, [scenes[i] for i in order], basis),
@@ -216,7 +216,7 @@ def _amounts(scene: _Scene, basis: Basis, nets: list[_Net], i: int) -> Amounts:
             sale.kind,
             tuple(sale.takes),
             _mean(even.lots[name].mass),
-            1e3 * _mean(even.lots[name].gold),
+            _mean(even.lots[name].gold),
             _mean(even.sales[name].gross),
             _mean(even.sales[name].kept_back),
             nets[i].refused[name],
@@ -252,7 +252,7 @@ def _break_even(sheet: Sheet, scenes: list[_Scene], basis: Basis) -> BreakEven |
     scene = next((scene for scene in scenes if not scene.way.raw), None)
     if scene is None:
         return None
-    grade = 1e6 * float(scene.plain.solution.fed_gold) / float(scene.plain.solution.fed_solids)
+    grade = float(scene.plain.solution.fed_gold) / float(scene.plain.solution.fed_solids)
     net = rich_net(scene.way, sheet, scene.plain, basis)
     raw = next((other for other in scenes if other.way.raw), None)
     above = break_even(net)
@@ -276,7 +276,7 @@ def _best_splits(sheet: Sheet, scene: _Scene, basis: Basis, progress: Progress) 
     rows = splits(scene.way, sheet, scene.plain, basis, progress)
     best: dict[tuple[str, float], Split] = {}
     for row in rows:
-        at = (row.screen, row.opening_mm)
+        at = (row.screen, row.opening)
         if at not in best or row.net > best[at].net + 1e-9 * abs(best[at].net):
             best[at] = row
     return list(best.values()), crush(scene.way, sheet, scene.plain, basis)

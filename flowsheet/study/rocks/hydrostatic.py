@@ -4,7 +4,8 @@ What hangs in water weighs less by the water that it displaces, so volume V = (a
 Rock and metal share mass and volume: with a cm3 of rock per g (u) and a cm3 of metal per g (v), the metal weighs
 (air u - V)/(u - v), its share of the volume being (density - host)/(metal - host). Archimedes' rule as the texts on
 prospecting give it, with no density fixed. Doubt is propagated twice, by first order and by draws; what rocks have in
-common (the host's density, the metal's) is drawn once for all of them. Densities are in g/cm3, masses in g.
+common (the host's density, the metal's) is drawn once for all of them. Masses are in kg, densities in g/cm3, as they
+are told: that is kg a litre, so volumes are in litres.
 """
 
 from __future__ import annotations
@@ -18,13 +19,15 @@ import numpy as np
 
 from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.grains import gold_share
 from flowsheet.spec.rocks.host_rock import DENSEST, LIGHTEST, MINERALS, Host
 from flowsheet.spec.rocks.specimen_table import DENSEST_METAL, FINE, LIGHTEST_METAL, Specimen
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.numbers import Number
+from flowsheet.study.common.units_out import g_per_cm3
 from flowsheet.study.rocks.result import ONE_SIDE, Estimate, Smallest, SpecimenGold, Specimens
 
-GOLD, SILVER = grains.GOLD / 1000, grains.SILVER / 1000
+GOLD, SILVER = g_per_cm3(grains.GOLD), g_per_cm3(grains.SILVER)
 AIR_RULE, WATER_RULE = 1.9, 3.1
 """The trade's rule of thumb: 3.1 × weight in water - 1.9 × weight in air (texts on prospecting)."""
 ROUNDING = 1e-9
@@ -48,11 +51,11 @@ def water_density(celsius: float | None) -> float:
     if celsius is None:
         return 1.0
     powers = (999.83952, 16.945176, -7.9870401e-3, -46.170461e-6, 105.56302e-9, -280.54253e-12)
-    return sum(a * celsius**k for k, a in enumerate(powers)) / (1 + 16.879850e-3 * celsius) / 1000
+    return g_per_cm3(sum(a * celsius**k for k, a in enumerate(powers)) / (1 + 16.879850e-3 * celsius))
 
 
 def gold_in(air: Array, water: Array, rock: Array, metal: Array, displaced: float = 1.0) -> Array:
-    """Return the metal (g) in a rock of weights ``air`` and ``water`` (g).
+    """Return the metal (kg) in a rock of weights ``air`` and ``water`` (kg).
 
     ``rock`` and ``metal``: cm3 per g of each; ``displaced``: density of the water, g/cm3.
     """
@@ -120,9 +123,9 @@ def _drawn(number: Number, z: Array, least: float, most: float) -> Array:
 
 
 def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple[SpecimenGold, Array]:
-    """Return what one specimen holds, and the draws of its fine gold (D,), g."""
-    air, water = 1e3 * specimen.air.value, 1e3 * specimen.water.value
-    air_sd, water_sd = (1e3 * specimen.sd(weight) for weight in (specimen.air, specimen.water))
+    """Return what one specimen holds, and the draws of its fine gold (D,), kg."""
+    air, water = specimen.air.value, specimen.water.value
+    air_sd, water_sd = (specimen.sd(weight) for weight in (specimen.air, specimen.water))
     displaced = water_density(specimen.common.temperature)
     host = specimen.host
     u = 1 / host.density
@@ -181,8 +184,8 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
             2 * ONE_SIDE * at_none,
         ),
         without_gold={name: _instead(name, air, volume, u) for name in DENSE},
-        per_wet_g=per_air,
-        per_air_cm3=-fine / apart,
+        per_wet=per_air,
+        per_air=-fine / apart,
         by_warm_water=warm,
         cannot_be=air * v - largest > ONE_SIDE * of_solid + ROUNDING * air,
     )
@@ -190,11 +193,11 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
 
 
 def _drawn_weight(weight: Number, sd: float, rng: np.random.Generator, draws: int) -> Array:
-    """Return draws of a weight in g."""
+    """Return draws of a weight, kg."""
     z = rng.standard_normal(draws)
     if weight.low is not None:
-        return 1e3 * _drawn(weight, z, 0.0, math.inf)
-    return 1e3 * weight.value + sd * z
+        return _drawn(weight, z, 0.0, math.inf)
+    return np.asarray(weight.value + sd * z)
 
 
 def _share_name(host: Host, at: int) -> str:
@@ -218,27 +221,27 @@ def _metal(specimen: Specimen) -> tuple[float, float, dict[str, tuple[float, flo
     per_fine = 1 / GOLD - 1 / SILVER
     causes: dict[str, tuple[float, float]] = {}
     if density is None:
-        fine = (fineness.value if fineness else float(FINE)) / 1000
+        fine = gold_share(fineness.value if fineness else float(FINE))
         if fineness is not None and fineness.doubtful:
-            causes[FINENESS] = (per_fine * fineness.sd / 1000, fineness.sd / 1000)
-        return fine, float(grains.alloy_density(np.asarray(fine))) / 1000, causes
+            causes[FINENESS] = (per_fine * gold_share(fineness.sd), gold_share(fineness.sd))
+        return fine, g_per_cm3(float(grains.alloy_density(np.asarray(fine)))), causes
     by_density = -density.sd / density.value**2
     if density.doubtful:
         causes[METAL] = (by_density, 0.0 if fineness else by_density / per_fine)
     if fineness is None:
         return float(fineness_of(np.asarray(density.value))), density.value, causes
     if fineness.doubtful:
-        causes[FINENESS] = (0.0, fineness.sd / 1000)
-    return fineness.value / 1000, density.value, causes
+        causes[FINENESS] = (0.0, gold_share(fineness.sd))
+    return gold_share(fineness.value), density.value, causes
 
 
 def _metal_draws(specimen: Specimen, common: _Common) -> tuple[Array, Array]:
     """Return draws (D,) of the fraction of gold and of the metal's cm3 per g."""
     density, fineness = specimen.common.metal, specimen.fineness
-    fine = None if fineness is None else common.of(FINENESS, fineness, 0.0, 1000.0) / 1000
+    fine = None if fineness is None else gold_share(common.of(FINENESS, fineness, 0.0, 1000.0))
     if density is None:
-        fine = np.asarray(float(FINE) / 1000) if fine is None else fine
-        return fine, 1000 / grains.alloy_density(fine)
+        fine = np.asarray(gold_share(float(FINE))) if fine is None else fine
+        return fine, 1 / g_per_cm3(grains.alloy_density(fine))
     metal = common.of(METAL, density, LIGHTEST_METAL, DENSEST_METAL)
     return (fineness_of(metal) if fine is None else fine), 1 / metal
 

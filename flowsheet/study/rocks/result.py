@@ -1,4 +1,4 @@
-"""What weighing in water tells of a rock, and of many: masses in g, densities in g/cm3."""
+"""What weighing in water tells of a rock, and of many: masses in kg, densities in g/cm3, which is kg a litre."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from flowsheet.spec.rocks.specimen_table import Specimen
 from flowsheet.spec.text.brief import brief, counted
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.notebook_result import Shown
+from flowsheet.study.common.units_out import grams
 
 ONE_SIDE = NORMAL_95
 """95 % point of the normal law: both ends of a 90 % interval, and L. A. Currie's limits."""
@@ -20,7 +21,7 @@ ONE_SIDE = NORMAL_95
 
 @dataclass(frozen=True)
 class Estimate:
-    """A mass in g: as stated, its standard deviation, and the ends that hold it nine times in ten."""
+    """A mass in kg: as stated, its standard deviation, and the ends that hold it nine times in ten."""
 
     value: float
     sd: float
@@ -35,14 +36,14 @@ class Estimate:
 
     @classmethod
     def first_order(cls, value: float, slopes: Iterable[float]) -> Estimate:
-        """Return the estimate by the changes (g) that one standard deviation of each cause makes."""
+        """Return the estimate by the changes (kg) that one standard deviation of each cause makes."""
         sd = math.hypot(*slopes)
         return cls(value, sd, value - ONE_SIDE * sd, value + ONE_SIDE * sd)
 
 
 @dataclass(frozen=True)
 class Smallest:
-    """The smallest gold that can be told, g (L. A. Currie, Limits for Qualitative Detection, Anal. Chem. 40, 1968)."""
+    """The smallest gold that can be told, kg (L. A. Currie, Limits for Qualitative Detection, Anal. Chem. 40, 1968)."""
 
     #: More than this is seen by luck in one rock of twenty that holds none: 1.645 sd at no gold.
     decision: float
@@ -54,7 +55,7 @@ class Smallest:
 
 @dataclass(frozen=True, repr=False)
 class SpecimenGold(Shown):
-    """What one specimen holds; masses in g, densities in g/cm3.
+    """What one specimen holds; masses in kg, densities in g/cm3.
 
     >>> import flowsheet as fs
     >>> fs.specimen("96 g", "74.5 g", host="quartz").specimens[0]
@@ -65,7 +66,7 @@ class SpecimenGold(Shown):
     gold: Estimate
     alloy: Estimate
     by_first_order: Estimate
-    #: Cause → change of the fine gold (g) by one standard deviation of it. Causes common to rocks share a name.
+    #: Cause → change of the fine gold (kg) by one standard deviation of it. Causes common to rocks share a name.
     slopes: dict[str, float]
     density: float
     metal: float
@@ -76,9 +77,10 @@ class SpecimenGold(Shown):
     smallest: Smallest
     #: Mineral → its share by mass with which the rock would weigh the same without gold; None where no share would do.
     without_gold: dict[str, float | None]
-    #: Change of the fine gold by one gram too much in air (a wet face), and by one cm3 of air held under water.
-    per_wet_g: float
-    per_air_cm3: float
+    #: Change of the fine gold by as much weight too much in air (a wet face), kg a kg, and by air under water,
+    #: kg a litre.
+    per_wet: float
+    per_air: float
     #: Change of the fine gold if the water were at 25 °C; 0 where the temperature is told.
     by_warm_water: float
     #: Whether it weighs more than solid metal of its volume, by more than the doubt of that (1.645 sd).
@@ -86,7 +88,11 @@ class SpecimenGold(Shown):
 
     def _headline(self) -> tuple[str, str]:
         gold = self.gold
-        told = "weights that cannot be" if self.cannot_be else f"{brief(gold.value)} ± {brief(gold.sd)} g gold"
+        told = (
+            "weights that cannot be"
+            if self.cannot_be
+            else f"{brief(grams(gold.value))} ± {brief(grams(gold.sd))} g gold"
+        )
         return f"Specimen '{self.specimen.name}'", f"{told}, {brief(self.density)} g/cm3"
 
 
@@ -102,7 +108,7 @@ class Specimens(Tabled):
     specimens: tuple[SpecimenGold, ...]
     total: Estimate
     by_first_order: Estimate
-    #: The sum's standard deviation, g, if no two rocks had a doubt in common: too small.
+    #: The sum's standard deviation, kg, if no two rocks had a doubt in common: too small.
     sd_if_independent: float
     draws: int
     seed: int
@@ -116,7 +122,7 @@ class Specimens(Tabled):
 
     def _headline(self) -> tuple[str, str]:
         left = f", {len(self.left_out)} left out" if self.left_out else ""
-        gold = f"{brief(self.total.value)} ± {brief(self.total.sd)} g gold"
+        gold = f"{brief(grams(self.total.value))} ± {brief(grams(self.total.sd))} g gold"
         return "Specimens", f"{counted(len(self.counted), 'rock')}, {gold}{left}"
 
     @property

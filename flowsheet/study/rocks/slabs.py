@@ -20,6 +20,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.spec.rocks.cutting_plan import Plan
 from flowsheet.spec.text.brief import counted
 from flowsheet.study.common.frames import Tabled, Tables, rows
+from flowsheet.study.common.units_out import millimetres
 
 ALONG, ACROSS = 0.0, 90.0
 """Degrees between the band and the cutting plane."""
@@ -95,8 +96,11 @@ class Cutting(Tabled):
         }
 
     def _headline(self) -> tuple[str, str]:
-        size = " x ".join(f"{1e3 * side:.3g}" for side in (self.rock.long, self.rock.wide, self.rock.high))
-        return "Cutting", f"{size} mm with a band of {1e3 * self.rock.band:.3g} mm, {counted(len(self.cuts), 'way')}"
+        size = " x ".join(f"{millimetres(side):.3g}" for side in (self.rock.long, self.rock.wide, self.rock.high))
+        return (
+            "Cutting",
+            f"{size} mm with a band of {millimetres(self.rock.band):.3g} mm, {counted(len(self.cuts), 'way')}",
+        )
 
 
 def ways(plan: Plan) -> tuple[Rock, list[Cut]]:

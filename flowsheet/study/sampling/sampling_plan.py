@@ -23,6 +23,7 @@ from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.study.common import gy
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.monte_carlo import cluster
+from flowsheet.study.common.units_out import Names, g_per_t, in_units, milligrams, millimetres
 from flowsheet.study.estimate.corrected_draws import gather, grade_of_weights
 from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
 from flowsheet.study.sampling.sampling_cost import GRINDING, Work, work_of
@@ -44,27 +45,31 @@ STEPS_OF_CURVE = 10
 
 @dataclass(frozen=True)
 class Least:
-    """Least mass (kg) whose fundamental error alone is the wish, where the rock passes ``size_mm``."""
+    """Least mass (kg) whose fundamental error alone is the wish, where the rock passes ``size`` (m)."""
 
-    size_mm: float
+    size: float
     by_counting: float
     by_gy_ground: float
     by_gy_broken: float
     by_rule: float
 
 
+POINT: Names = {"mass": ("mass_kg", float), "best_panned": ("best_panned_kg", float)}
+"""Fields of a point that plain data tells by another name."""
+
+
 @dataclass(frozen=True)
 class Point:
-    """The doubt for the work of running some sacks whole, g and shares."""
+    """The doubt for the work of running some sacks whole: kg and shares."""
 
     sacks: int
-    mass_kg: float
+    mass: float
     whole: float
     #: By Gy's formula for ore ground to the size of its gold, and the normal law.
     whole_by_gy: float
     best: float
     best_sacks: int
-    best_panned_kg: float
+    best_panned: float
 
 
 @dataclass(frozen=True, repr=False)
@@ -132,14 +137,14 @@ class Planned(Tabled):
             "wish": asdict(self.wish),
             "met": self.met,
             "pile": {"sacks": pool.sacks, "sack_mass_kg": pool.sack_mass, "sack_mass_sd_kg": pool.sack_mass_sd,
-                     "spread": pool.spread, "rocks": pool.rocks, "grade_g_per_t": 1e6 * pool.grade},
+                     "spread": pool.spread, "rocks": pool.rocks, "grade_g_per_t": g_per_t(pool.grade)},
             "plan": {
                 "sacks": plan.sacks,
                 "taken_kg": plan.taken,
                 "from_each_kg": plan.from_each,
                 "panned_kg": plan.panned,
                 "splits": [
-                    {"all_passes_mm": 1e3 * s.rock.size, "before_kg": s.before, "after_kg": s.after,
+                    {"all_passes_mm": millimetres(s.rock.size), "before_kg": s.before, "after_kg": s.after,
                      "halvings": s.halvings}
                     for s in plan.splits
                 ],
@@ -150,10 +155,11 @@ class Planned(Tabled):
                 "work_in": self.work.currency or "kg",
             },
             "found": {"doubt": self.found, "piles": self.piles, "seed": self.seed},
-            "poor": {"grade_g_per_t": 1e6 * self.poor, "doubt": self.poor_doubt},
-            "twenty_grains": {"mass_kg": self.twenty, "grain_mg": 1e6 * self.grain, "in_the_plan": self.grains_taken},
-            "least_mass_kg": [asdict(row) for row in self.least],
-            "curve": [asdict(row) for row in self.curve],
+            "poor": {"grade_g_per_t": g_per_t(self.poor), "doubt": self.poor_doubt},
+            "twenty_grains": {"mass_kg": self.twenty, "grain_mg": milligrams(self.grain),
+                              "in_the_plan": self.grains_taken},
+            "least_mass_kg": [in_units(row, {"size": ("size_mm", millimetres)}) for row in self.least],
+            "curve": [in_units(row, POINT) for row in self.curve],
             "increments_by_form": self.increments,
             "notes": texts(self.notes),
         }  # fmt: skip
@@ -289,7 +295,7 @@ def _wished(search: Search, wish: Wish, straight: float) -> tuple[Plan, bool]:
 
 def _least(rock: Broken, sd: float) -> Least:
     return Least(
-        size_mm=1e3 * rock.size,
+        size=rock.size,
         by_counting=gy.least_mass(sd, rock.heterogeneity),
         by_gy_ground=gy.least_mass(sd, rock.gy_ground),
         by_gy_broken=gy.least_mass(sd, rock.gy_broken),
