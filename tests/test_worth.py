@@ -23,7 +23,6 @@ from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.numbers import Number, NumberMistake
 from flowsheet.spec.written.written_list import LIST
 from flowsheet.spec.yaml import document
-from flowsheet.study.common.what_if import openings
 from flowsheet.study.money.costs import bond
 from flowsheet.study.money.cutoff import _parted, crush, splits
 from flowsheet.study.money.net_revenue import bases, value
@@ -407,7 +406,7 @@ def test_the_partings_are_the_sheet_solved_again() -> None:
     way = standing(sheet)
     assert way is not None
     basis, _ = bases(sheet)
-    rows = splits(way, sheet, carried(sheet, openings(sheet), None, 1), basis, iter)
+    rows = splits(way, sheet, carried(sheet, sheet.openings, None, 1), basis, iter)
     now = next(r for r in rows if r.opening == 0.02 and r.keep_above == 0)
     assert now.gain == pytest.approx(0, abs=1e-6)
     assert now.net == pytest.approx(net_of(sheet, "show + metal"), rel=1e-6)
@@ -427,7 +426,7 @@ def test_a_parted_sheet_closes() -> None:
     assert way is not None
     again = _parted(sheet, way.sales, "look", 45e-3)
     assert again is not None
-    solution = solve(Model.of(again[0], openings(sheet) | {45e-3}))
+    solution = solve(Model.of(again[0], sheet.openings | {45e-3}))
     assert max(float(solution.closure.solids), float(solution.closure.gold)) <= 1e-12
     parts = [float(solution.streams[f"specimens, {what}"].solids) for what in ("kept", "crushed")]
     assert sum(parts) == pytest.approx(float(solution.streams["specimens"].solids), rel=1e-12)
@@ -438,19 +437,20 @@ def test_where_all_picked_rocks_are_just_as_rich_as_the_threshold_nothing_is_gai
     sheet = sheet_of(SIZED)
     way, (basis, _) = standing(sheet), bases(sheet)
     assert way is not None
-    base = carried(sheet, openings(sheet), None, 1)
+    base = carried(sheet, sheet.openings, None, 1)
     found = crush(way, sheet, base, basis)
     assert found is not None
     assert 0.5 < found.recovered < 1
-    # At the price at which the threshold is what the rocks hold, selling and crushing them leave the same.
-    per_kilogram = (36.0 + 3.0) / found.grade  # 40 less a fee of 10 %; crushing and washing cost 1 + 2 a kilogram
+    # At the price at which the threshold is what the rocks hold, selling and crushing them leave the same: 40 less a
+    # fee of 10 %, and crushing and washing cost 1 + 2 a kilogram.
+    per_kilogram = (36.0 + 3.0) / found.grade
     even = (per_kilogram * found.usual - 3.0) / 0.9
     prices = {**sheet.worth.prices, "specimens": replace(sheet.worth.prices["specimens"], value=even)}
     at = replace(sheet, worth=replace(sheet.worth, prices=prices))
     again = _parted(at, way.sales, "look", math.inf)
     assert again is not None
     as_is = float(value(way.sales, at.worth, base, basis).net[0])
-    crushed = float(value(again[1], at.worth, carried(again[0], openings(sheet), None, 1), basis).net[0])
+    crushed = float(value(again[1], at.worth, carried(again[0], sheet.openings, None, 1), basis).net[0])
     assert crushed == pytest.approx(as_is, rel=1e-3)
 
 

@@ -58,10 +58,8 @@ class Model:
         ores = sheet.ores.values()
         if any(ore.sizes is None for ore in ores):
             return cls(sheet, Grid.unsized(), stages(sheet))
-        named = feed.openings(ores) | set(sheet.sieves) | set(openings)
+        named = feed.openings(ores) | set(sheet.sieves) | sheet.openings | set(openings)
         named |= {m.size for m in sheet.weighed if m.size is not None}
-        for step in sheet.steps.values():
-            named |= step.openings()
         return cls(sheet, Grid.make(max(map(feed.top_size, ores)), named), stages(sheet))
 
     def step(self, name: str) -> Step:

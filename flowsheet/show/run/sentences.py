@@ -155,7 +155,7 @@ def _own(run: Run) -> Coarse:
     if run.finer:
         wanted = run.finer[0].opening
         return next(row for row in run.coarse if row.opening == wanted)
-    named = {told_apart(size) for step in run.solution.model.sheet.steps.values() for size in step.openings()}
+    named = {told_apart(size) for size in run.solution.model.sheet.openings}
     own = [row for row in run.coarse if row.opening in named and row.mass_share > 0]
     return own[0] if own else min(run.coarse, key=lambda row: abs(row.mass_share - 0.5))
 

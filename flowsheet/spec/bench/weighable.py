@@ -54,9 +54,7 @@ def _sieved(sheet: Sheet) -> bool:
 
 def _sizes(sheet: Sheet) -> list[str]:
     """Return every sieve that the sheet names, the coarsest first; one that is common where it names none."""
-    found = {*sheet.sieves, *(size for ore in sheet.ores.values() for size in _rows(ore))}
-    for step in sheet.steps.values():
-        found |= step.openings()
+    found = {*sheet.sieves, *sheet.openings, *(size for ore in sheet.ores.values() for size in _rows(ore))}
     return [f"{1e3 * size:g} mm" for size in sorted(found, reverse=True)] or ["0.15 mm"]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BeforeValidator, ConfigDict, Discriminator, Field, Tag
@@ -224,6 +225,11 @@ class Sheet:
 
     #: The files that it was read from.
     sources: SourceFiles = field(default_factory=SourceFiles)
+
+    @cached_property
+    def openings(self) -> frozenset[float]:
+        """The sizes (m) that its steps name, each of which must be a class limit; gathered once a sheet."""
+        return frozenset(size for step in self.steps.values() for size in step.openings())
 
     @property
     def makers(self) -> dict[str, str]:

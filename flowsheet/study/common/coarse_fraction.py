@@ -13,7 +13,6 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps import kind_that
 from flowsheet.steps.base import Step, Values, evaluate
-from flowsheet.study.common import what_if
 from flowsheet.study.common.units_out import g_per_t, in_units, millimetres, told_apart
 
 STANDARD = (0.045, 0.0224, 0.0112, 0.0056, 0.0028)
@@ -54,8 +53,7 @@ def coarse(solution: Solution) -> list[Coarse]:
 def openings(model: Model) -> list[float]:
     """Return the openings (m) to tell of, coarsest first: all that the sheet names, those of given shares too."""
     top = model.grid.upper[0]
-    named = what_if.openings(model.sheet) | set(model.sheet.sieves)
-    named |= {size for size in STANDARD if size < top}
+    named = model.sheet.openings | set(model.sheet.sieves) | {size for size in STANDARD if size < top}
     return sorted({told_apart(size): size for size in sorted(named)}.values(), reverse=True)
 
 

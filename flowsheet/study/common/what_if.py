@@ -89,8 +89,3 @@ def times(number: Number, factor: float) -> Number:
     else:
         text = f"{100 * value:.4g} %" if number.most <= 1 else f"{millimetres(value):.4g} mm"
     return Number(value, text=text, least=number.least, most=number.most)
-
-
-def openings(sheet: Sheet) -> set[float]:
-    """Return the openings (m) that a sheet's steps name."""
-    return {size for step in sheet.steps.values() for size in step.openings()}

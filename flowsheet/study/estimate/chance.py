@@ -16,7 +16,6 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.compound_poisson import Spread, spread
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
@@ -145,7 +144,7 @@ def _answers(gathered: Gathered, seed: int) -> Chance:
         kept_share=share(mass, kept, fed, rng),
         coarse=coarse,
         coarse_weighed=tuple(told),
-        own_openings=tuple(sorted({told_apart(size) for size in what_if.openings(sheet)} & set(coarse))[::-1]),
+        own_openings=tuple(sorted({told_apart(size) for size in sheet.openings} & set(coarse))[::-1]),
         less_than_half=whole.below(0.5 * mean),
         more_than_double=1 - whole.below(2 * mean),
         next_sack=whole,

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.text.notes import Note, texts
-from flowsheet.study.common import what_if
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.uncertain_inputs import doubtful
@@ -60,9 +59,10 @@ class Confidence:
 
 def _told(model: Model) -> list[float]:
     """Return the openings (m) that the sheet names itself, or else all that are told of: each takes its time."""
-    named = what_if.openings(model.sheet) | set(model.sheet.sieves)
-    own = [size for size in openings(model) if any(math.isclose(size, one) for one in named)]
-    return own or openings(model)
+    named = model.sheet.openings | set(model.sheet.sieves)
+    told = openings(model)
+    own = [size for size in told if any(math.isclose(size, one) for one in named)]
+    return own or told
 
 
 def sure(solution: Solution) -> Confidence | None:

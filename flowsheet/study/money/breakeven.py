@@ -13,7 +13,6 @@ from flowsheet.solve.totals import Tail, totals
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.monte_carlo import with_gold
 from flowsheet.study.common.uncertain_inputs import inputs_with
-from flowsheet.study.common.what_if import openings
 from flowsheet.study.money.net_revenue import Basis, value
 from flowsheet.study.money.route_flows import Carried, taken
 from flowsheet.study.money.sales_routes import Way
@@ -26,7 +25,7 @@ POINTS, ROUNDS = 33, 4
 
 def rich_net(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Callable[[Array], Array]:
     """Return the function from multiples (K,) of the sheet's grade to what the way leaves, (K,)."""
-    model = Model.of(way.sheet, openings(sheet))
+    model = Model.of(way.sheet, sheet.openings)
     fed = float(base.solution.fed_gold)
 
     def net(multiples: Array) -> Array:

@@ -19,7 +19,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.numbers import Number
 from flowsheet.steps import kind_that
 from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
-from flowsheet.study.common.what_if import Variant, openings
+from flowsheet.study.common.what_if import Variant
 from flowsheet.study.money.net_revenue import Basis, Valued, value
 from flowsheet.study.money.route_flows import Carried, carried
 from flowsheet.study.money.sales_routes import Way
@@ -61,7 +61,7 @@ def crush(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Crush | None:
         if sale is None or not metal or again is None or float(base.rock[picked][0]) <= 0:
             continue
         as_is = value(way.sales, sheet.worth, base, basis)
-        all_crushed = value(again[1], sheet.worth, carried(again[0], openings(sheet), None, 1), basis)
+        all_crushed = value(again[1], sheet.worth, carried(again[0], sheet.openings, None, 1), basis)
         rock, gold = basis.scale * float(base.rock[picked][0]), basis.scale * float(base.by_grain[picked][0].sum())
         earned = sum(float(all_crushed.sales[n].net[0] - as_is.sales[n].net[0]) for n in metal) / max(gold, 1e-12)
         price = float(sheet.worth.prices[sale.price_name or ""].value) * (1 - sale.fee.value)
@@ -116,7 +116,7 @@ def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callab
         if step.set_size is None:
             continue
         tried = _openings(base.solution, step.set_size.value)
-        edges = set(tried) | openings(sheet)
+        edges = set(tried) | sheet.openings
         for i in progress(range(len(tried))):
             size = tried[i]
             opened = Variant(screen, (step.set_by,), "", step.set_size, Number(size, text=f"{millimetres(size):g} mm"))

@@ -18,7 +18,6 @@ from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.uncertain_inputs import changed
-from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.corrected_draws import Gathered, gather
 from flowsheet.study.lot.pile_grade import unlike, with_pile
 from flowsheet.study.money.breakeven import break_even, rich_net
@@ -41,7 +40,7 @@ Progress = Callable[[Iterable[int]], Iterable[int]]
 def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = iter) -> Worths:
     """Work out every way to sell. Raises SheetError where the sheet has no prices, sells nothing, or holds no gold."""
     _refuse(sheet)
-    named = openings(sheet)
+    named = sheet.openings
     solution = solve(Model.of(sheet))
     if float(solution.fed_gold) <= 0:
         remedy = "Give the ore a grade: 22 g/t (a guess will do)"

@@ -53,7 +53,8 @@ def advice(solution: Solution) -> list[Change]:
     if fed <= 0:
         return []
     bases: Bases = {}
-    told = [one for one in what_if.improvements(sheet) if _legal(one.of(sheet), one.step, solution)]
+    changed = ((one, one.of(sheet)) for one in what_if.improvements(sheet))
+    told = [(one, then) for one, then in changed if _legal(then, one.step, solution)]
     found = [
         Change(one.name, one.what, str(one.old), str(one.new), gain, gain / fed)
         for one, gain in _gains(solution, told, bases)
@@ -65,13 +66,13 @@ def advice(solution: Solution) -> list[Change]:
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
 
 
-def _gains(solution: Solution, told: list[Variant], bases: Bases) -> Iterator[tuple[Variant, float]]:
-    """Go through the changes with the gold (kg) that each keeps more, as far as they can be solved.
+def _gains(solution: Solution, told: list[tuple[Variant, Sheet]], bases: Bases) -> Iterator[tuple[Variant, float]]:
+    """Go through the changes (and the sheet with each) with the gold (kg) that each keeps more, where it can be solved.
 
     Those that leave the class limits as they are make draws of one solve, which takes a fraction of their own.
     """
-    named = what_if.openings(solution.model.sheet)
-    alike = [one for one in told if what_if.openings(one.of(solution.model.sheet)) == named]
+    steps = solution.model.sheet.steps
+    alike = [one for one, changed in told if changed.steps[one.step].openings() == steps[one.step].openings()]
     together: dict[str, float] = {}
     if len(alike) > 1:
         values = {one.name: np.full(len(alike), one.old.value) for one in alike}
@@ -81,10 +82,10 @@ def _gains(solution: Solution, told: list[Variant], bases: Bases) -> Iterator[tu
             kept = solve(solution.model, inputs_with(solution.model, values, len(alike))).kept_gold
             gains = np.broadcast_to(kept - solution.kept_gold, (len(alike),))  # nothing kept moves: one for all
             together = dict(zip((one.name for one in alike), map(float, gains), strict=True))
-    for one in told:
+    for one, changed in told:
         with contextlib.suppress(SheetError):
             gain = together.get(one.name)
-            yield one, _gain(solution, one.of(solution.model.sheet), bases) if gain is None else gain
+            yield one, _gain(solution, changed, bases) if gain is None else gain
 
 
 def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:
@@ -124,9 +125,9 @@ def _gain(solution: Solution, changed: Sheet, bases: Bases) -> float:
     ``bases`` remembers the sheet as it stands on other class limits: most changes ask for the same ones.
     """
     sheet = solution.model.sheet
-    model = Model.of(changed, what_if.openings(sheet))
+    model = Model.of(changed, sheet.openings)
     if len(model.grid) != len(solution.model.grid):  # the change added a class limit: the classes must be alike
-        named = frozenset(what_if.openings(changed))
+        named = changed.openings
         if named not in bases:
             bases[named] = solve(Model.of(sheet, named))
         solution = bases[named]

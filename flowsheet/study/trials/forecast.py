@@ -23,7 +23,6 @@ from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
 from flowsheet.study.common.units_out import grams, in_units
-from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.fit import Fitted, fit
 
 DRAWS = 300
@@ -101,7 +100,7 @@ def run_forecasts(
     combinations = [dict(zip(moved, values, strict=True)) for values in itertools.product(*moved.values())]
     sheet = rebuild(document)
     sheets = [rebuild(with_settings(document, settings)) for settings in combinations]
-    named = sorted(set().union(openings(sheet), *(openings(one) for one in sheets)))
+    named = sorted(set().union(sheet.openings, *(one.openings for one in sheets)))
     fitted = fit(sheet, sheet.weighed, seed, named)
     drawn = fitted_draws(fitted, draws, seed)
     kept, share = _kept(sheet, sheet, drawn, named, seed)

@@ -23,7 +23,6 @@ from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
-from flowsheet.study.common.what_if import openings
 from flowsheet.study.estimate.confidence import DRAWS, SEED
 from flowsheet.study.estimate.corrected_draws import gather
 from flowsheet.study.lot.pile_grade import with_pile
@@ -203,7 +202,7 @@ def run_trials(
     combinations = [dict(zip(moved, values, strict=True)) for values in itertools.product(*moved.values())]
     base_sheet = rebuild(document)
     sheets = [rebuild(with_settings(document, settings)) for settings in combinations]
-    named = set().union(openings(base_sheet), *(openings(sheet) for sheet in sheets))
+    named = set().union(base_sheet.openings, *(sheet.openings for sheet in sheets))
     base = solve(Model.of(base_sheet, named))
     kept, value = float(base.kept_gold), sheet_value(base)
     rows = []
@@ -225,7 +224,7 @@ class Pair:
 
 def pair(base: Sheet, sheet: Sheet, settings: dict[str, str]) -> Pair:
     """Solve a sheet as it stands and with ``settings`` (``sheet``), as ``run_trials`` does. Raises SheetError."""
-    named = openings(base) | openings(sheet)
+    named = base.openings | sheet.openings
     before = solve(Model.of(base, named))
     after = solve(Model.of(sheet, named)) if settings else before
     kept, value = float(before.kept_gold), sheet_value(before)
