@@ -184,6 +184,115 @@ def test_show_has_the_sub_rooms_of_study() -> None:
     assert rooms("study") - {"common"} == rooms("show") - {"text", "graphics", "page", "report", "guide"}
 
 
+# ── SI to the border ────────────────────────────────────────────────────────────────────────────────────────
+
+UNITS_OUT = PACKAGE / "study" / "common" / "units_out.py"
+"""The one module of the room that knows how many of a unit that people read make one of SI."""
+FACTORS = {1e3, 1e-3, 1e6, 1e-6}
+IN_A_UNIT = re.compile(r"(^|_)(g|mg|kg|t|mm|um|cm3|g_per_t|g_per_kg)$")
+"""How a field is called that does not hold SI, or that says SI where nothing else is held."""
+STUDY = sorted(path for path in (PACKAGE / "study").rglob("*.py") if path != UNITS_OUT)
+
+
+def factors_of_units(source: str) -> list[str]:
+    """Return where a source multiplies or divides by a thousand or a million, or hands one on; ``as_dict`` may."""
+    found: list[str] = []
+
+    def is_factor(node: ast.expr) -> bool:
+        plain = node.operand if isinstance(node, ast.UnaryOp) else node
+        return isinstance(plain, ast.Constant) and isinstance(plain.value, int | float) and plain.value in FACTORS
+
+    def visit(node: ast.AST) -> None:
+        if isinstance(node, ast.FunctionDef) and node.name == "as_dict":
+            return
+        parts: list[ast.expr] = []
+        if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Mult | ast.Div):
+            parts = [node.left, node.right]
+        elif isinstance(node, ast.AugAssign) and isinstance(node.op, ast.Mult | ast.Div):
+            parts = [node.value]
+        elif isinstance(node, ast.Call):  # a scale that somebody else multiplies by
+            parts = [*node.args, *(keyword.value for keyword in node.keywords)]
+        found.extend(f"line {part.lineno}: {ast.unparse(node)}" for part in parts if is_factor(part))
+        for child in ast.iter_child_nodes(node):
+            visit(child)
+
+    visit(ast.parse(source))
+    return found
+
+
+def fields_in_a_unit(source: str) -> list[str]:
+    """Return the fields of a source's dataclasses whose names say a unit."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.ClassDef) and any("dataclass" in ast.unparse(one) for one in node.decorator_list):
+            names = [one.target.id for one in node.body
+                     if isinstance(one, ast.AnnAssign) and isinstance(one.target, ast.Name)]  # fmt: skip
+            found += [f"{node.name}.{name}" for name in names if IN_A_UNIT.search(name)]
+    return found
+
+
+@pytest.mark.parametrize("path", STUDY, ids=dotted)
+def test_a_study_works_in_si(path: Path) -> None:
+    source = path.read_text(encoding="utf-8")
+    assert factors_of_units(source) == []
+    assert fields_in_a_unit(source) == []
+
+
+@pytest.mark.parametrize(
+    ("source", "factors", "fields"),
+    [
+        ("kept = 1e3 * gold", ["line 1: 1000.0 * gold"], []),
+        ("sizes = [mm / 1000 for mm in SERIES]", ["line 1: mm / 1000"], []),
+        ("head = Interval.of_draws(grade, 1e6)", ["line 1: Interval.of_draws(grade, 1000000.0)"], []),
+        ("def as_dict(self):\n    return 1e3 * self.gold", [], []),
+        ("LEAST = 1e-3\nnear = LEAST * size", [], []),
+        ("@dataclass(frozen=True)\nclass Row:\n    gold_g: float\n    mass: float", [], ["Row.gold_g"]),
+        ("@dataclass\nclass Row:\n    kg: float\n    grade_g_per_t: float", [], ["Row.kg", "Row.grade_g_per_t"]),
+        ("class Row:\n    def lost_g(self) -> float:\n        return 0.0", [], []),
+    ],
+)
+def test_the_check_of_units_can_fail(source: str, factors: list[str], fields: list[str]) -> None:
+    assert factors_of_units(source) == factors
+    assert fields_in_a_unit(source) == fields
+
+
+# ── once ────────────────────────────────────────────────────────────────────────────────────────────────────
+
+ASKS_STEPS = {"spec/blocks/schema.py", "spec/checks/factors.py", "steps/screen.py", "study/run/sensitivity.py",
+              "show/run/run_plots.py"}  # fmt: skip
+"""Modules that ask a step (or given shares) for its openings: a sheet gathers those of all its steps, once; a change
+asks the one step that it changes; a picture names each step's own."""
+
+
+def test_the_openings_of_a_sheet_are_gathered_in_one_place() -> None:
+    asking = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in MODULES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+        and node.func.attr == "openings" and not node.args
+    }  # fmt: skip
+    assert asking == ASKS_STEPS
+
+
+def test_a_run_gathers_the_openings_of_no_sheet_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+    screen = steps.kinds()["screen"]
+    own = screen.openings
+
+    def counted(step: Step) -> set[float]:
+        asked.append(step)
+        return own(step)
+
+    monkeypatch.setattr(screen, "openings", counted)
+    sheet = flowsheet.read(QUICK)
+    run = flowsheet.run(sheet)
+    # Once of the sheet, and of each sheet with the screen changed: the finer ones, and those of the advice.
+    changed = len({id(step) for step in asked}) - 1
+    assert changed >= len(run.finer) - 1
+    assert len(asked) <= 1 + 2 * changed
+
+
 # ── size of modules ─────────────────────────────────────────────────────────────────────────────────────────
 
 

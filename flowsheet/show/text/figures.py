@@ -6,8 +6,10 @@ import math
 
 from flowsheet.study.common.units_out import Unit, g_per_t, grams, milligrams, millimetres
 
-A_GRAM_OR_SO = 1e-4
-"""From so much on (kg) gold is told in g, below in mg."""
+A_GRAM_OR_SO, A_TENTH_OF_A_MILLIGRAM = 1e-4, 1e-7
+"""From so much on (kg) gold is told in g, from so much in mg: no scale of the trade sees less."""
+FROM_HERE_METAL = 0.1
+"""A grade (kg/kg) from so much on is told as a fineness."""
 
 
 def sig(value: float, digits: int = 3) -> str:
@@ -47,7 +49,13 @@ def mass(kg: float, digits: int = 3) -> str:
 
 def gold(kg: float, digits: int = 3) -> str:
     """Return a small mass (kg), of gold say, in the unit that suits it."""
-    return gold_of_g(grams(kg), digits)
+    if abs(kg) >= 1:
+        return f"{sig(kg, digits)} kg"
+    if abs(kg) >= A_GRAM_OR_SO or kg == 0:
+        return f"{sig(grams(kg), digits)} g"
+    if abs(kg) >= A_TENTH_OF_A_MILLIGRAM:
+        return f"{sig(milligrams(kg), digits)} mg"
+    return "under 0.1 mg"
 
 
 def small_unit(kg: float) -> tuple[str, Unit]:
@@ -55,36 +63,14 @@ def small_unit(kg: float) -> tuple[str, Unit]:
     return ("g", grams) if kg >= A_GRAM_OR_SO else ("mg", milligrams)
 
 
-def gold_of_g(g: float, digits: int = 3) -> str:
-    """Return a small mass (g), of gold say, in the unit that suits it."""
-    if abs(g) >= 1000:
-        return f"{sig(g / 1000, digits)} kg"
-    if abs(g) >= 0.1 or g == 0:
-        return f"{sig(g, digits)} g"
-    if abs(g) >= 1e-4:
-        return f"{sig(1000 * g, digits)} mg"
-    return "under 0.1 mg"
-
-
 def grade(share: float) -> str:
     """Return a grade (kg/kg); metal is told by its fineness."""
-    return grade_of_g_per_t(g_per_t(share))
-
-
-def grade_of_g_per_t(told: float) -> str:
-    """Return a grade (g/t); metal is told by its fineness."""
-    if told >= 100_000:
-        return f"{told / 1000:.0f} fine"
-    return f"{sig(told)} g/t"
+    return f"{1000 * share:.0f} fine" if share >= FROM_HERE_METAL else f"{sig(g_per_t(share))} g/t"
 
 
 def length(size: float) -> str:
     """Return a size (m) in mm, or in µm where it is small."""
-    return length_of_mm(millimetres(size))
-
-
-def length_of_mm(mm: float) -> str:
-    """Return a size (mm) in mm, or in µm where it is small."""
+    mm = millimetres(size)
     return f"{short(mm)} mm" if mm >= 1 else f"{short(1000 * mm)} µm"
 
 

@@ -34,21 +34,9 @@ def gold(found: Ends) -> str:
     return _span(found, grams(1.0), "g") if found.p95 >= 1e-4 or found.p95 == 0 else _span(found, milligrams(1.0), "mg")
 
 
-def gold_of_g(found: Ends) -> str:
-    """Return an amount in g with its ends, in the unit that suits the upper one."""
-    if found.p95 >= 1000:
-        return _span(found, 1e-3, "kg")
-    return _span(found, 1.0, "g") if found.p95 >= 0.1 or found.p95 == 0 else _span(found, 1e3, "mg")
-
-
 def grade(found: Ends) -> str:
     """Return a grade (kg/kg) with its ends, in g/t."""
     return _span(found, g_per_t(1.0), "g/t")
-
-
-def old_grade(found: Ends) -> str:
-    """Return a grade in g/t with its ends."""
-    return _span(found, 1.0, "g/t")
 
 
 def percent(found: Ends) -> str:

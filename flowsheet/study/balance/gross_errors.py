@@ -32,6 +32,8 @@ NEAR, SDS = 0.15, 3.0
 POUND, OUNCE, TROY_OUNCE = 0.45359237, 0.028349523125, 0.0311034768
 """kg. Source: NIST Special Publication 811 (2008), Appendix B."""
 
+SAME = 1e-6
+"""Units whose ratio is as near to one are one, however they are spelled."""
 CONFUSED = (("mg", "g"), ("g", "kg"), ("kg", "t"), ("kg", "lb"), ("g", "oz"), ("g", "ozt"))
 """Units that are written for each other."""
 
@@ -167,4 +169,4 @@ def _named(unit: str) -> str:
         size = units.factor(unit, units.MASS)
     except units.UnitMistake:
         return ""
-    return next((name for name, kg in KILOGRAMS.items() if math.isclose(kg, size, rel_tol=1e-6)), "")
+    return next((name for name, kg in KILOGRAMS.items() if math.isclose(kg, size, rel_tol=SAME)), "")

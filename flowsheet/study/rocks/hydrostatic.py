@@ -238,7 +238,7 @@ def _metal(specimen: Specimen) -> tuple[float, float, dict[str, tuple[float, flo
 def _metal_draws(specimen: Specimen, common: _Common) -> tuple[Array, Array]:
     """Return draws (D,) of the fraction of gold and of the metal's cm3 per g."""
     density, fineness = specimen.common.metal, specimen.fineness
-    fine = None if fineness is None else gold_share(common.of(FINENESS, fineness, 0.0, 1000.0))
+    fine = None if fineness is None else gold_share(common.of(FINENESS, fineness, 0.0, float(FINE)))
     if density is None:
         fine = np.asarray(gold_share(float(FINE))) if fine is None else fine
         return fine, 1 / g_per_cm3(grains.alloy_density(fine))
