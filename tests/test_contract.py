@@ -258,8 +258,8 @@ def test_the_check_of_units_can_fail(source: str, factors: list[str], fields: li
 
 # ── once ────────────────────────────────────────────────────────────────────────────────────────────────────
 
-ASKS_STEPS = {"spec/blocks/schema.py", "spec/blocks/step.py", "spec/checks/factors.py", "steps/screen.py", "study/run/sensitivity.py",
-              "show/run/run_plots.py"}  # fmt: skip
+ASKS_STEPS = {"spec/blocks/schema.py", "spec/blocks/step.py", "spec/checks/factors.py", "steps/screen.py",
+              "study/run/sensitivity.py", "show/run/run_plots.py"}  # fmt: skip
 """Modules that ask a step (or given shares) for its openings: a sheet gathers those of all its steps, once; a change
 asks the one step that it changes; a picture names each step's own."""
 
