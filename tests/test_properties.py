@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from checker import amount, check
-from hypothesis import assume, given, settings
+from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 from strategies import KINDS, doubtful, heavier, parted_and_joined, sheets, shuffled
 from tiers import examples
@@ -73,19 +73,25 @@ def test_every_sheet_closes_on_draws(text: str, seed: int, solved: Callable[...,
         solved(doubtful(text), draws=3, seed=seed)
 
 
+class SeenAllError(Exception):
+    """Enough has been seen."""
+
+
 def test_the_random_sheets_are_of_all_kinds() -> None:
     """Loops, joins, several ores, given shares by size and by form, and every kind of equipment do come up."""
     marks = ("recovery:", "free:", "+2 mm", "rosin_rammler", "held_up", "pull:", "to:", "wall", "efficiency:")
     seen: set[str] = set()
 
-    @settings(max_examples=150, database=None)
+    @settings(max_examples=1000, database=None, phases=[Phase.generate], report_multiple_bugs=False)
     @given(text=sheets())
     def look(text: str) -> None:
         seen.update(kind for kind in KINDS if f"do: {kind}\n" in text)
         seen.update(mark for mark in marks if mark in text)
+        if seen >= {*KINDS, *marks}:
+            raise SeenAllError
 
-    look()
-    assert seen >= {*KINDS, *marks}
+    with pytest.raises(SeenAllError):
+        look()
 
 
 # ── the checks themselves ───────────────────────────────────────────────────────────────────────────────────
