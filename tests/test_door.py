@@ -68,6 +68,22 @@ def test_every_command_that_asks_something_has_its_function() -> None:
     assert {COMMAND_OF.get(name, name) for name in commands} <= FUNCTIONS
 
 
+def test_commands_ask_through_the_door() -> None:
+    """So that a command and its function can only say the same; how it is rendered is the command's own."""
+    asked = set()
+    for path in (Path(fs.__file__).parent / "commands").glob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        names = [node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
+        assert [name for name in names if name.split(".")[1:2] in (["study"], ["solve"])] == [], path.name
+        asked |= {
+            node.func.attr
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+            and isinstance(node.func.value, ast.Name) and node.func.value.id == "fs"
+        }  # fmt: skip
+    assert asked == FUNCTIONS - {"parse", "starter"}
+
+
 def test_a_name_that_is_not_there_is_an_attribute_error() -> None:
     with pytest.raises(AttributeError, match="no attribute 'rum'"):
         fs.rum  # noqa: B018
@@ -381,3 +397,49 @@ def test_weights_that_are_lacking_or_cannot_be_are_refused(given: dict[str, str]
     with pytest.raises(fs.SheetError) as caught:
         fs.specimen(**given)
     assert told in str(caught.value)
+
+
+# ── pages ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_a_drawing_is_saved_as_its_ending_says_and_over_nothing_of_yours() -> None:
+    drawn = fs.draw("sack3.yaml")
+    assert drawn.save("flow.svg").read_bytes().startswith(b"<?xml")
+    assert drawn.save("flow.dot").read_text(encoding="utf-8").startswith("digraph")
+    drawn.save("flow.svg")  # what was written here before may be written anew
+    Path("mine.svg").write_text("mine", encoding="utf-8")
+    sheet = Path("sack3.yaml").read_bytes()
+    for path, told in (("mine.svg", "mine.svg"), ("flow.txt", "no format"), ("sack3.csv", "sack3.csv")):
+        with pytest.raises(fs.SheetError, match=told):
+            drawn.save(path)
+    assert Path("mine.svg").read_text(encoding="utf-8") == "mine"
+    with pytest.raises(fs.SheetError):
+        drawn.save("sack3.yaml", replace=True)
+    assert Path("sack3.yaml").read_bytes() == sheet
+    drawn.save("mine.svg", replace=True)
+    assert Path("mine.svg").read_bytes() == Path("flow.svg").read_bytes()
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_sizes_are_drawn_of_streams_that_are_there() -> None:
+    drawn = fs.draw("sack3.yaml", sizes=["ore", "tails", "ore"])
+    assert drawn.sizes == ("ore", "tails")
+    assert drawn.svg.startswith("<svg")
+    assert drawn.as_file("sizes.png").startswith(b"\x89PNG")
+    for sizes, told in ((["tailings"], 'Did you mean "tails"'), ([""], "0 streams"), (list("abcdefg"), "7 streams")):
+        with pytest.raises(fs.SheetError, match=told):
+            fs.draw("sack3.yaml", sizes=sizes)
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("at_the_bench")
+def test_a_label_and_a_report_are_saved_as_their_endings_say() -> None:
+    label, report = fs.label("sack3.yaml"), fs.report("sack3.yaml", day="2031-05-20")
+    assert label.save("label.txt").read_text(encoding="utf-8") == label.text
+    assert label.save("label.html").read_text(encoding="utf-8") == label.html
+    assert report.save("report.html").read_text(encoding="utf-8") == report.html
+    assert report.save("report.pdf", paper="letter").read_bytes().startswith(b"%PDF")
+    for page in (label, report):
+        with pytest.raises(fs.SheetError, match=r"End the name in \.html"):
+            page.save("page.docx")

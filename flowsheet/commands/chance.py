@@ -19,11 +19,10 @@ def chance(
     replace: Replace = False,
 ) -> None:
     """Tell how sure the answers are, and what another sack would say."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.estimate.chance import chance as study
+    import flowsheet as fs
 
-    sheet = load(file)[0]
-    found = study(sheet, draws, seed, lambda chunks: progress(chunks, "draws"))
+    sheet = fs.read(file)
+    found = fs.chance(sheet, draws, seed, lambda chunks: progress(chunks, "draws"))
     if out is not None:
         from flowsheet.show.estimate.chance_plots import chance_files
 

@@ -25,12 +25,11 @@ def cut(
     replace: Replace = False,
 ) -> None:
     """Compare cutting a rock along its mineral band and across it."""
+    import flowsheet as fs
     from flowsheet.show.rocks.cuts import as_dict, cut_files, show
-    from flowsheet.spec.rocks.cutting_plan import read
-    from flowsheet.study.rocks.slabs import ways
 
-    plan = read(rock, band, lie, slab, kerf)
-    block, cuts = ways(plan)
+    found = fs.cut(rock, band, slab, kerf, lie)
+    block, cuts = found.rock, found.cuts
     if out is not None:
         Writer("cut", None, replace=replace).put_folder(out, cut_files(block, cuts))
     if as_json:

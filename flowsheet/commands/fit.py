@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, print_result, progress
 from flowsheet.commands.writing import Replace, Writer, in_folder, say_written
 
 if TYPE_CHECKING:
     from flowsheet.spec.blocks.schema import Sheet as SheetOf
-    from flowsheet.spec.yaml.document import Document
 
 
 def fit(
@@ -29,20 +28,14 @@ def fit(
     replace: Replace = False,
 ) -> None:
     """Fit the numbers given with doubt to what was weighed; write the fitted sheet beside the old one."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.estimate import fit as study
-    from flowsheet.study.estimate.fitted_sheet import checked_text, refuse_twice, target
-    from flowsheet.study.estimate.profile_likelihood import profiles
+    import flowsheet as fs
 
-    sheet, document = load(file)
-    source = document.text
-    refuse_twice(document, source)
+    sheet = fs.read(file)
     writer = Writer("fit", file, sheet.sources, replace)
-    path = writer.check_page(target(document, output))
-    found = study.fit(sheet, sheet.weighed, seed)
-    text = checked_text(document, source, sheet, {one.name: (one.value, one.sd) for one in found.own if not one.jumps})
-    around = profiles(found, lambda ends: progress(ends, "intervals")) if thorough else None
-    files = {path: text.encode("utf-8")}
+    path = writer.check_page(_target(sheet, output))
+    found = fs.fit(sheet, seed, thorough, lambda ends: progress(ends, "intervals"))
+    around = found.profiles
+    files = {path: found.text.encode("utf-8")}
     if out is not None:
         from flowsheet.show.estimate.fit_plots import fitted_files
 
@@ -56,28 +49,15 @@ def fit(
         show_fitted(sheet.title, found, around, path)
 
 
-def forecast(
-    sheet: SheetOf,
-    document: Document,
-    moved: dict[str, list[str]],
-    seed: int,
-    as_json: bool,
-    out: Path | None,
-    writer: Writer,
-) -> None:
-    """Try settings on the fitted sheet (``try --fitted``)."""
-    from flowsheet.study.estimate.fitted_sheet import refuse_twice
-    from flowsheet.study.trials.forecast import run_forecasts
-
-    refuse_twice(document, document.text)
-    found = run_forecasts(document, moved, seed, progress)
-    if out is not None:
-        from flowsheet.show.trials.trial_files import forecast_files
-
-        writer.put_folder(out, forecast_files(found))
-    from flowsheet.show.trials.forecasts import as_dict, show_forecasts
-
-    if as_json:
-        print_result(as_dict(found), sheet.sources, seed)
-    else:
-        show_forecasts(found)
+def _target(sheet: SheetOf, asked: Path | None) -> Path:
+    """Return where the fitted sheet goes: beside the old one unless asked otherwise, for there its weigh sheets lie."""
+    sheet_file = Path(sheet.file)
+    path = asked or sheet_file.with_name(f"{sheet_file.stem}.fitted{sheet_file.suffix or '.yaml'}")
+    if len(sheet.sources.paths) > 1 and path.parent.resolve() != sheet_file.parent.resolve():
+        fail(
+            str(path),
+            "the sheet names weigh sheets, which are looked for beside it, so the fitted sheet must lie there too",
+            f'Name a file in the sheet\'s own folder, as -o "{sheet_file.with_name(path.name)}"',
+            "weigh_sheets_elsewhere",
+        )
+    return path

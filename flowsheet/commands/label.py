@@ -24,17 +24,14 @@ def label(
     replace: Replace = False,
 ) -> None:
     """Write a lot sheet: one page that says what was tested, how, how sure it is, and what it is not."""
-    from flowsheet.show.label.label import html, text
-    from flowsheet.solve.model import load
-    from flowsheet.study.label.contents import lot_sheet
+    import flowsheet as fs
 
-    sheet = load(file)[0]
+    sheet = fs.read(file)
     writer = Writer("label", file, sheet.sources, replace)
     path = writer.check_page(page_path(file, output, "label", ENDINGS, ".html or .txt"))
-    found = lot_sheet(sheet, seed)
-    page = text(found) if path.suffix.lower() == ".txt" else html(found)
-    writer.put_page(path, page.encode("utf-8"))
+    page = fs.label(sheet, seed)
+    writer.put_page(path, page.as_file(path))
     if as_json:
-        print_result({**found.as_dict(), "written": str(path)}, sheet.sources, seed)
+        print_result({**page.contents.as_dict(), "written": str(path)}, sheet.sources, seed)
     else:
         say_written([path])

@@ -34,19 +34,18 @@ def lot(
     replace: Replace = False,
 ) -> None:
     """Join several tests of one pile: its grade and gold."""
-    from flowsheet.study.lot.combine_tests import lot as study
-    from flowsheet.study.lot.ledger import read_ledger
+    import flowsheet as fs
 
     if out is not None and file.is_dir() and out.resolve() == file.resolve():
         fail(str(out), "the tables would lie among the weigh sheets, and be read as such", "Name another folder")
-    ledger = read_ledger(file, skip, lambda items: progress(items, "weigh sheets"))
-    found = study(ledger, sacks, lambda tests: progress(tests, "sacks"))
+    found = fs.lot(file, sacks, skip, lambda items: progress(items, "weigh sheets"),
+                   lambda tests: progress(tests, "sacks"))  # fmt: skip
     if out is not None:
         from flowsheet.show.lot.lot_plots import lot_files
 
-        Writer("lot", file, ledger.sources, replace).put_folder(out, lot_files(found))
+        Writer("lot", file, found.sources, replace).put_folder(out, lot_files(found))
     if as_json:
-        print_result(found.as_dict(), ledger.sources)
+        print_result(found.as_dict(), found.sources)
     else:
         from flowsheet.show.lot.lots import show_lot
 

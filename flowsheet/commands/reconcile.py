@@ -8,20 +8,17 @@ from flowsheet.commands.writing import Replace, Writer
 
 def reconcile(file: Sheet, as_json: Json = False, out: Out = None, replace: Replace = False) -> None:
     """Make the weights agree, name the suspect one, and tell the head grade."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.balance.reconcile import reconcile_sheet
+    import flowsheet as fs
 
-    sheet = load(file)[0]
-    found = reconcile_sheet(sheet)
+    sheet = fs.read(file)
+    found = fs.reconcile(sheet)
     if out is not None:
         from flowsheet.show.balance.weight_plots import reconciled_files
 
-        Writer("reconcile", file, sheet.sources, replace).put_folder(out, reconciled_files(found))
+        Writer("reconcile", file, sheet.sources, replace).put_folder(out, reconciled_files(found.tests))
     if as_json:
-        from flowsheet.study.balance.result import as_dict
-
-        print_result(as_dict(found), sheet.sources)
+        print_result(found.as_dict(), sheet.sources)
     else:
         from flowsheet.show.balance.terminal import show_reconciled
 
-        show_reconciled(sheet.title, found)
+        show_reconciled(sheet.title, found.tests)

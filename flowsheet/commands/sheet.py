@@ -4,49 +4,39 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, print_json, print_result, progress
-from flowsheet.commands.fit import forecast
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_json, print_result, progress
 from flowsheet.commands.writing import Replace, Writer, put_new, say_written
-from flowsheet.spec.text.notes import texts
+
+if TYPE_CHECKING:
+    from flowsheet.spec.blocks.schema import Sheet as SheetOf
 
 
 def check(file: Sheet, as_json: Json = False) -> None:
     """Say whether a sheet is right, or all that is wrong with it."""
-    from flowsheet.solve.model import Model, load
-    from flowsheet.solve.propagate import solve
+    import flowsheet as fs
 
-    sheet, _ = load(file)
-    model = Model.of(sheet)
-    solve(model)  # whether anything leaves a loop shows only there
-    streams = len(sheet.makers) + len(sheet.ores)
-    loops = [stage.steps for stage in model.stages if stage.is_loop]
-    lost = [stream for stream in sheet.ends if stream not in sheet.keep]
+    sheet = fs.read(file)
+    found = fs.check(sheet)
     if as_json:
-        print_result({"ok": True, "mistakes": [], "steps": len(sheet.steps), "streams": streams, "loops": loops,
-                      "ends": {"kept": sheet.keep, "not_kept": lost}, "notes": texts(model.notes())},
-                     sheet.sources)  # fmt: skip
+        print_result(found.as_dict(), sheet.sources)
         return
+    from flowsheet.show.run.overview import lines
     from flowsheet.show.text.terminal import say
 
-    sizes = f"{len(model.grid)} size classes" if model.grid.sized else "one size class (the ore gives no sizes)"
-    say([f"{file}: right. {len(sheet.steps)} steps, {streams} streams, {sizes}."])
-    say(f"Loop: {' → '.join([*loop, loop[0]])}." for loop in loops)
-    ends = ((sheet.keep, "kept"), (lost, "not kept"))
-    say(["Ends: " + "; ".join(f"{', '.join(names)} ({what})" for names, what in ends if names) + "."])
-    say(f"Note: {note.text}" for note in model.notes())
+    say(lines(found))
+    say(f"Note: {note.text}" for note in found.notes)
 
 
 def run(file: Sheet, as_json: Json = False, out: Out = None, replace: Replace = False) -> None:
     """Solve a sheet: balance, coarse gold, finer screens, losses."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.run.run import run as run_sheet
+    import flowsheet as fs
 
-    sheet = load(file)[0]
-    found = run_sheet(sheet)
+    sheet = fs.read(file)
+    found = fs.run(sheet)
     if out is not None:
         from flowsheet.show.run.files import run_files
 
@@ -71,23 +61,13 @@ def draw(
     replace: Replace = False,
 ) -> None:
     """Draw the flowsheet, or the sizes of some streams."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.run.run import run as run_sheet
+    import flowsheet as fs
 
-    sheet = load(file)[0]
+    sheet = fs.read(file)
     writer = Writer("draw", file, sheet.sources, replace)
     target = writer.check_page(output or Path(f"{file.stem}-sizes.png" if sizes else f"{file.stem}.svg"))
-    found = run_sheet(sheet, certain=False)
-    if sizes:
-        from flowsheet.show.graphics.style import picture
-        from flowsheet.show.run.size_plots import by_size_figure
-
-        raw = picture(by_size_figure(found, _stream_names(sizes, found)), target)
-    else:
-        from flowsheet.show.run.drawing import drawn
-
-        raw = drawn(found, target)
-    writer.put_page(target, raw)
+    found = fs.draw(sheet, sizes.split(",") if sizes else ())
+    writer.put_page(target, found.as_file(target))
     if as_json:
         print_result({"written": [str(target)]}, sheet.sources)
     else:
@@ -113,16 +93,14 @@ def try_(
     replace: Replace = False,
 ) -> None:
     """Solve a sheet again with other settings."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.trials.trials import counts, parse_settings, run_trials
+    import flowsheet as fs
 
-    sheet, document = load(file)
-    moved = parse_settings(settings, counts(sheet))
+    sheet = fs.read(file)
     writer = Writer("try", file, sheet.sources, replace)
     if fitted:
-        forecast(sheet, document, moved, seed, as_json, out, writer)
+        _forecast(sheet, settings, seed, as_json, out, writer)
         return
-    found = run_trials(document, moved, progress)
+    found = fs.trial(sheet, settings, progress)
     if out is not None:
         from flowsheet.show.trials.trial_files import trial_files
         from flowsheet.show.trials.trial_plots import why_no_plot
@@ -136,6 +114,23 @@ def try_(
         from flowsheet.show.trials.terminal import show_trials
 
         show_trials(found)
+
+
+def _forecast(sheet: SheetOf, settings: list[str], seed: int, as_json: bool, out: Path | None, writer: Writer) -> None:
+    """Try settings on the fitted sheet."""
+    import flowsheet as fs
+
+    found = fs.forecast(sheet, settings, seed, progress)
+    if out is not None:
+        from flowsheet.show.trials.trial_files import forecast_files
+
+        writer.put_folder(out, forecast_files(found))
+    from flowsheet.show.trials.forecasts import as_dict, show_forecasts
+
+    if as_json:
+        print_result(as_dict(found), sheet.sources, seed)
+    else:
+        show_forecasts(found)
 
 
 def new(
@@ -162,18 +157,3 @@ def schema(as_json: Json = False) -> None:
 
     del as_json
     print_json(json_schema(kinds()))
-
-
-def _stream_names(text: str, found: Any) -> list[str]:
-    from flowsheet.show.run.size_plots import MOST_STREAMS
-    from flowsheet.spec.text.mistakes import did_you_mean
-
-    if not found.solution.model.grid.sized:
-        fail("--sizes", "the sheet knows no sizes", "Give the ore sizes: {top: …, p80: …}")
-    names = list(dict.fromkeys(name.strip() for name in text.split(",") if name.strip()))
-    if not 0 < len(names) <= MOST_STREAMS:
-        fail("--sizes", f"{len(names)} streams are named", f"Name one to {MOST_STREAMS}, as --sizes ore,tails")
-    for name in names:
-        if name not in found.streams:
-            fail("--sizes", f'there is no stream "{name}"', did_you_mean(name, found.streams, "streams"))
-    return names

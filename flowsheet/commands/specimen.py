@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, fail, print_result, progress
+from flowsheet.commands.common import Json, Out, Seed, print_result, progress
 from flowsheet.commands.writing import Replace, Writer
 
 DRAWS = 10_000
@@ -40,27 +40,13 @@ def specimen(
     replace: Replace = False,
 ) -> None:
     """Tell the gold in a specimen by its weights in air and in water."""
-    from flowsheet.spec.rocks import specimen_table
-    from flowsheet.spec.rocks.specimen_table import IMPOSSIBLE
-    from flowsheet.spec.text.mistakes import Mistake, SheetError
-    from flowsheet.study.rocks.hydrostatic import weigh
-    from flowsheet.study.rocks.result import impossible
+    import flowsheet as fs
 
-    if file is not None and (air is not None or water is not None):
-        fail("--file", "both a table and the weights of one rock are given", "Give --file, or --air and --water")
-    if file is None and (air is None or water is None):
-        lacking = "--air" if air is None else "--water"
-        fail(lacking, "this weight is missing", "Give both, as --air 96g --water 74.5g, or a table: --file rocks.csv")
-    options = {"air": air, "water": water, "host": host, "fineness": fineness, "metal": metal, "scale": scale}
-    common, one = specimen_table.from_options(options, temperature)
-    table = one is None
-    rocks = [one] if one is not None else specimen_table.read(file, common) if file is not None else []
-    found = weigh(rocks, draws, seed, (lambda items: progress(items, "specimens")) if table else iter)
-    if not found.counted:
-        wrong = [(rock.specimen, *impossible(rock)) for rock in found.left_out]
-        if table:
-            raise SheetError([Mistake(m, r, rock.name, file=str(file), code=IMPOSSIBLE) for rock, m, r in wrong])
-        raise SheetError([Mistake(m, r, read=water, file="--water", code=IMPOSSIBLE) for _, m, r in wrong])
+    table = file is not None
+    found = fs.specimen(
+        air, water, file=file, host=host, fineness=fineness, metal=metal, scale=scale, temperature=temperature,
+        draws=draws, seed=seed, progress=(lambda items: progress(items, "specimens")) if table else iter,
+    )  # fmt: skip
     if out is not None:
         from flowsheet.show.rocks.specimen_plots import specimen_files
 

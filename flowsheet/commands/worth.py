@@ -19,11 +19,10 @@ def worth(
     replace: Replace = False,
 ) -> None:
     """Tell what a sack and the pile are worth by each way of selling, and whether working up pays."""
-    from flowsheet.solve.model import load
-    from flowsheet.study.money.valuation import worth as study
+    import flowsheet as fs
 
-    sheet = load(file)[0]
-    found = study(sheet, draws, seed, lambda ways: progress(ways, "ways"))
+    sheet = fs.read(file)
+    found = fs.worth(sheet, draws, seed, lambda ways: progress(ways, "ways"))
     if out is not None:
         from flowsheet.show.money.worth_plots import worth_files
 

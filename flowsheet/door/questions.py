@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from flowsheet.study.trials.trials import Trials
 
 Progress: TypeAlias = Callable[[Iterable[Any]], Iterable[Any]]
-Settings: TypeAlias = Mapping[str, str | Sequence[str]]
+Settings: TypeAlias = Mapping[str, str | Sequence[str]] | Iterable[str]
 
 
 def run(sheet: Sheet | str | Path, certain: bool = True) -> Run:
@@ -52,8 +52,8 @@ def trial(sheet: Sheet | str | Path, settings: Settings, progress: Progress = it
     """Return the sheet solved as it stands and for every combination of ``settings``.
 
     ``settings``: field → values as the sheet writes them: a list, "20 mm, 12 mm", or "5 mm to 20 mm in 4" (lengths by
-    ratio, others evenly). Raises SheetError for a setting that is wrong, with the nearest field, before anything is
-    solved.
+    ratio, others evenly); or lines as the command takes them, "scalp.opening=20 mm, 12 mm". Raises SheetError
+    for a setting that is wrong, with the nearest field, before anything is solved.
 
     >>> import flowsheet as fs
     >>> found = fs.trial("sack3.yaml", {"scalp.opening": ["20 mm", "12 mm"], "wash.passes": "1 to 3 in 3"})
@@ -210,5 +210,7 @@ def _moved(sheet: Sheet, settings: Settings) -> tuple[Any, dict[str, list[str]]]
 
     if sheet.document is None:
         raise TypeError("this sheet was put together by hand; make one with flowsheet.read or flowsheet.parse")
-    texts = [f"{name}={value if isinstance(value, str) else ','.join(value)}" for name, value in settings.items()]
+    texts = settings
+    if isinstance(settings, Mapping):
+        texts = [f"{name}={value if isinstance(value, str) else ','.join(value)}" for name, value in settings.items()]
     return sheet.document, parse_settings(texts, counts(sheet))

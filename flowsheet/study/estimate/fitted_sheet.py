@@ -13,7 +13,6 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.weights.weighed_test import FILE
 from flowsheet.spec.yaml.document import Document, Path_, parse
 from flowsheet.study.common.uncertain_inputs import doubtful, places
 
@@ -188,20 +187,3 @@ def refuse_twice(document: Document, first_line: str) -> None:
             "Fit the sheet that it was made from. If all its weights are new, delete its first line",
             file=document.file, line=1, column=1, code="fitted_already"
         )])  # fmt: skip
-
-
-def target(document: Document, asked: Path | None) -> Path:
-    """Return where the fitted sheet goes: beside the old one unless asked otherwise.
-
-    Raises SheetError for another folder if the sheet names weigh sheets.
-    """
-    sheet_file = Path(document.file)
-    path = asked or sheet_file.with_name(f"{sheet_file.stem}.fitted{sheet_file.suffix or '.yaml'}")
-    weighed = document.data.get("weighed")
-    if isinstance(weighed, dict) and FILE in weighed and path.parent.resolve() != sheet_file.parent.resolve():
-        raise SheetError([Mistake(
-            "the sheet names weigh sheets, which are looked for beside it, so the fitted sheet must lie there too",
-            f'Name a file in the sheet\'s own folder, as -o "{sheet_file.with_name(path.name)}"', file=str(path),
-            code="weigh_sheets_elsewhere",
-        )])  # fmt: skip
-    return path

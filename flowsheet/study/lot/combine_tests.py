@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
+from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.study.balance.result import for_json
 from flowsheet.study.common.frames import Tabled, Tables, rows
 from flowsheet.study.common.interval import Interval
@@ -109,6 +110,8 @@ class Lot(Tabled):
     usual_luck: float
     left: tuple[dict[str, Any], ...]
     notes: tuple[Note, ...]
+    #: Every file that was read.
+    sources: SourceFiles = field(default_factory=SourceFiles)
 
     def _tables(self) -> Tables:
         return {
@@ -207,6 +210,7 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
         usual_luck=math.sqrt(usual / sack),
         left=tuple({"file": one.file, "mistakes": [m.as_dict() for m in one.mistakes]} for one in ledger.left),
         notes=tuple(notes),
+        sources=ledger.sources,
     )
 
 
