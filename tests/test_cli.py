@@ -748,7 +748,7 @@ def test_a_bug_exits_with_1_and_a_traceback(tmp_path: Path) -> None:
     script = f"""
         import sys
         from flowsheet.study.run import run
-        def broken(sheet):
+        def broken(sheet, certain):
             raise ZeroDivisionError("a bug")
         run.run = broken
         sys.argv = ["flowsheet", "run", {str(QUICK)!r}, "--out", "results"]
@@ -765,7 +765,7 @@ def test_a_bug_exits_with_1_and_a_traceback(tmp_path: Path) -> None:
 
 
 def test_a_bug_is_not_mistaken_for_a_mistake(flowsheet: Command, monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(sheet: object) -> None:
+    def broken(sheet: object, certain: object) -> None:
         raise ValueError("a bug")
 
     monkeypatch.setattr(run_study, "run", broken)

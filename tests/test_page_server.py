@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 from commands import Command
+from filelock import FileLock
 from served import HOST, JSON, Served, free_port, serving, serving_here, text_of
 
 from flowsheet.show.page import bench as bench_module
@@ -561,17 +562,10 @@ def test_what_is_to_be_added_to_the_sheet_makes_it_read_the_log(sack: Path, weig
 def test_a_folder_that_another_program_locks_is_not_waited_for_without_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import fcntl
-
     monkeypatch.setattr(safe_writing, "PATIENCE", 0.1)
     log = BenchLog(tmp_path / "log.csv")
-    held = os.open(tmp_path, os.O_RDONLY)
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX)
-        with pytest.raises(SheetError) as wrong:
-            log.add(Entry("tails", "mass", "3", "kg"))
-    finally:
-        os.close(held)
+    with FileLock(tmp_path / safe_writing.LOCK), pytest.raises(SheetError) as wrong:
+        log.add(Entry("tails", "mass", "3", "kg"))
     assert "another program keeps its folder locked: end that one" in str(wrong.value)
     assert "nothing was changed" in str(wrong.value)
     log.add(Entry("tails", "mass", "3", "kg"))

@@ -213,7 +213,8 @@ class _Walker:
                     key, path, "a field's name must be plain text", "Write name: value", code="field_name_no_text"
                 )
                 continue
-            if (split := _parted_by_comma(before, key, value)) is not None:
+            # (Prices are read whole: there a comma mostly parts thousands.)
+            if path[:1] != ("prices",) and (split := _parted_by_comma(before, key, value)) is not None:
                 wrong = comma(split, split[: len(split) - len(split.lstrip("+-0123456789,"))])
                 self._say(before or key, (*path, last), wrong.message, wrong.remedy, wrong.code, split)
                 continue
