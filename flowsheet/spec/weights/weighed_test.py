@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from flowsheet.spec.blocks.measurement import GRADE, GRAINS, MASS, PASSING, Measurement, measurement, screen_assay
 from flowsheet.spec.blocks.schema import Metallics, Weighed
@@ -44,10 +45,17 @@ class WeighedTest:
     hurt: set[Path_] = field(default_factory=set)
     #: The other half of the same test: of the sheet's own weights its one weigh sheet, and the other way round.
     other: WeighedTest | None = field(default=None, repr=False, compare=False)
+    #: Stream and field → its block, and what that measured: each is made once, however many checks ask for it.
+    _made: dict[tuple[str, str], tuple[Weighed, tuple[Measurement, ...]]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def join(self, table: WeighedTest) -> None:
         """Make one test of the sheet's own weights and those of its one weigh sheet, called as that is."""
         self.other, table.other, self.name = table, self, table.name
+        # What was made before had another name, and no moisture that the other half tells.
+        self._made.clear()
+        table._made.clear()
 
     @property
     def halves(self) -> tuple[WeighedTest, ...]:
@@ -88,7 +96,7 @@ class WeighedTest:
         for half in self.halves:
             block = half.blocks.get(stream)
             if block is not None and block.mass is not None:
-                return next(half._measured(stream, block, MASS))
+                return half._measured(stream, block, MASS)[0]
         return None
 
     def moisture(self, stream: str) -> Number | None:
@@ -106,35 +114,42 @@ class WeighedTest:
             node = node[str(part)]
         return list(node)
 
-    def _measured(self, stream: str, block: Weighed, name: str) -> Iterator[Measurement]:
+    def _measured(self, stream: str, block: Weighed, name: str) -> tuple[Measurement, ...]:
+        """Return what a field of a stream measured, made once."""
+        known = self._made.get((stream, name))
+        if known is None or known[0] is not block:
+            known = self._made[stream, name] = block, tuple(self._make(stream, block, name))
+        return known[1]
+
+    def _make(self, stream: str, block: Weighed, name: str) -> Iterator[Measurement]:
         given = getattr(block, name)
         if given is None or name in ("moisture", *REMARKS):
             return
         if isinstance(given, Metallics):
             if (told := _assayed(given)) is not None:
                 value, sd, assumed = told
-                yield self._placed(Measurement(stream, GRADE, value, sd, assumed), block, name)
+                yield Measurement(stream, GRADE, value, sd, assumed, **self._where(stream, block, name))
         elif isinstance(given, Number):
-            found = measurement(stream, name, given)
+            found = measurement(stream, name, given, **self._where(stream, block, name))
             moisture = self.moisture(stream) if name == MASS else None
-            dry = found.dried(moisture) if moisture is not None else found
-            yield self._placed(dry, block, name)
+            yield found.dried(moisture) if moisture is not None else found
         else:
             what = PASSING if name == PASSING else GRAINS
             for row in given:
-                yield self._placed(measurement(stream, what, row.number, row.size), block, name, row.key)
+                where = self._where(stream, block, name, row.key)
+                yield measurement(stream, what, row.number, row.size, **where)
 
-    def _placed(self, found: Measurement, block: Weighed, *field_name: str) -> Measurement:
-        path, document = self.path(found.stream, *field_name), self.document
+    def _where(self, stream: str, block: Weighed, *field_name: str) -> dict[str, Any]:
+        """Return where a measurement stands, when it was made, what is noted of it, and its test."""
+        path, document = self.path(stream, *field_name), self.document
         when, note = document.remarks_at(path)
-        return replace(
-            found,
-            file=document.file,
-            line=document.line_at(path),
-            when=when or block.when or "",
-            note=note or block.note or "",
-            test=self.name,
-        )
+        return {
+            "file": document.file,
+            "line": document.line_at(path),
+            "when": when or block.when or "",
+            "note": note or block.note or "",
+            "test": self.name,
+        }
 
 
 def _assayed(given: Metallics) -> tuple[float, float, bool] | None:
