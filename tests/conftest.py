@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+
+# Before numpy is loaded: as in the program (cli), its threads would only wait for each other, and for other workers'.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import sys
 from collections.abc import Callable
 from pathlib import Path
