@@ -70,7 +70,6 @@ def test_a_result_tells_what_it_was_made_from(
 @pytest.mark.parametrize(("arguments", "seed"), [
     (("try", "sack3.yaml", "--set", "scalp.opening=12mm", "--fitted", "--seed", "2"), 2),
     (("plan", "sack3.yaml", "--sacks", "40", "--seed", "2"), 2),
-    (("worth", "sack3.yaml", "--draws", "20", "--seed", "2"), 2),
     (("report", "sack3.yaml", "--seed", "2"), 2),
 ])  # fmt: skip
 def test_a_slow_result_tells_it_too(asked: Asked, folder: Path, arguments: tuple[str, ...], seed: int | None) -> None:
