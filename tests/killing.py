@@ -108,16 +108,24 @@ def look() -> frozenset[tuple[str, int, int]]:
     return frozenset(found)
 
 
-def killed(arguments: tuple[str, ...], delay: float | None, changes: int) -> bool:
-    """Kill a command a while after its output began to change, or behind so many changes; say if it had not ended."""
+def number_of_list() -> int:
+    """Return which file the list is: it is another one as soon as files are about to be moved into place."""
+    return (OUT / LIST).stat().st_ino
+
+
+def killed(arguments: tuple[str, ...], changes: int, delay: float) -> bool:
+    """Kill a command ``delay`` (s) behind so many changes of its output, or the list's (0); say if it had not ended."""
     before, seen, since = look(), 0, None
+    listed = number_of_list()
     process = begin(arguments)
     end = time.monotonic() + LONGEST
     while True:
         now = look()
         if now != before:
-            before, seen, since = now, seen + 1, since or time.monotonic()
-        if since is not None and (time.monotonic() - since >= delay if delay is not None else seen >= changes):
+            before, seen = now, seen + 1
+        if since is None and (seen >= changes if changes else number_of_list() != listed):
+            since = time.monotonic()
+        if since is not None and time.monotonic() - since >= delay:
             break
         if os.waitpid(process, os.WNOHANG)[0]:
             return False
@@ -157,8 +165,9 @@ def tried(name: str, count: int, seed: int) -> dict[str, int | str]:
     while told["kills"] < count:
         shutil.rmtree(OUT)
         shutil.copytree("old", OUT)
-        by_time = told["kills"] % 2 == 0
-        if not killed(arguments, rng.uniform(0, span) if by_time else None, rng.randint(1, max(seen, 1))):
+        # A third of them a while after the first change, behind so many changes, and when files begin to move.
+        aims = ((1, rng.uniform(0, span)), (rng.randint(1, max(seen, 1)), 0.0), (0, rng.choice((0.0, 2e-4, 1e-3))))
+        if not killed(arguments, *aims[told["kills"] % 3]):
             told["late"] += 1
             told["kills"] += told["late"] > 20 * count  # else it would go on for ever
             continue

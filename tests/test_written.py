@@ -122,6 +122,8 @@ def test_all_files_that_stand_in_the_way_are_named_at_once(tmp_path: Path) -> No
     "", "{", "[]", "null", '{"format": 0}', '{"format": "1", "runs": {}, "files": {}, "begun": {}}',
     '{"format": 1, "runs": {}, "files": {"a.csv": {"sha256": "abc", "run": "x"}}, "begun": {}}',
     '{"format": 1, "runs": {}, "files": {"a.csv": {"sha256": "' + "0" * 64 + '", "run": "x"}}, "begun": {}}',
+    '{"format": 1, "runs": {"x": {"command": "run", "when": "", "folder": true}}, "begun": {}, '
+    '"files": {"../a.csv": {"sha256": "' + "0" * 64 + '", "run": "x"}}}',
     '{"format": 1, "runs": {}, "files": [], "begun": {}}', "[" * 100_000, "\x00\xff",
 ])  # fmt: skip
 def test_with_a_damaged_list_every_file_is_the_users(tmp_path: Path, text: str) -> None:
@@ -433,6 +435,7 @@ def test_a_folder_that_is_read_only_is_told(sack: Path, read_only: Path, flowshe
         done = flowsheet(*arguments)
         assert (done.code, done.out) == (2, ""), arguments
         assert len(done.err.splitlines()) == 1
+        assert ".flowsheet" not in done.err  # of that the user knows nothing
         assert "Read-only" in done.err or "ermission denied" in done.err or "protected" in done.err, done.err
     assert snapshot(read_only) == {"flow.svg": b"old"}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -108,6 +109,9 @@ def _told(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as wrong:
-        name, reason = wrong.filename or path, wrong.strerror or str(wrong)
+        from flowsheet.spec.written.put_files import is_own
+
+        named, reason = wrong.filename, wrong.strerror or str(wrong)
+        name = named if named and not is_own(Path(os.fsdecode(named)).name) else path
         fail(str(name), f"this cannot be written ({reason})", "Check its name, its rights and the room on the disk",
              "cannot_be_written")  # fmt: skip

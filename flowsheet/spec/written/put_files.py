@@ -65,7 +65,6 @@ def put_files(files: Mapping[Path, bytes], request: Request) -> list[str]:
         place.check(request)
     for place in places:
         place.folder.mkdir(parents=True, exist_ok=True)
-    told: list[str] = []
     with contextlib.ExitStack() as held:
         for place in places:
             locked = held.enter_context(alone(place.folder / LIST))
@@ -74,8 +73,11 @@ def put_files(files: Mapping[Path, bytes], request: Request) -> list[str]:
             place.check(request)
         for place in places:
             place.write_parts()
+        told = [line for place in places for line in place.begin(request)]
         for place in places:
-            told += place.put(request)
+            place.move()
+        for place in places:
+            place.finish()
     return told
 
 
@@ -85,6 +87,9 @@ class _Place:
 
     folder: Path
     files: dict[str, tuple[Path, bytes]] = field(default_factory=dict)
+    #: The list as it is to be, and the run that writes.
+    known: WrittenList = field(default_factory=WrittenList)
+    run: str = ""
 
     def check(self, request: Request) -> None:
         """Raise SheetError for what may not be written."""
@@ -130,29 +135,24 @@ class _Place:
         for name, (_, raw) in self.files.items():
             write_part(self.folder / name, raw)
 
-    def put(self, request: Request) -> list[str]:
-        """Move everything into its place, the list first and last."""
+    def begin(self, request: Request) -> list[str]:
+        """Let the list tell what is about to be written; return what is to be told of what lies there."""
         try:
-            known = WrittenList.read(self.folder)
+            self.known = known = WrittenList.read(self.folder)
         except ListError:
-            known = WrittenList()
+            known = self.known
         now = {name: digest_of(self.folder / name) for name in known.names()}
         notes = [self._told(one) for one in known.settle(now)]
         when = datetime.now(UTC).isoformat(timespec="seconds")
-        run, told = secrets.token_hex(6), RunOf(request.command, when, request.folder)
-        known.begin(run, told, {name: hashlib.sha256(raw).hexdigest() for name, (_, raw) in self.files.items()})
+        self.run, told = secrets.token_hex(6), RunOf(request.command, when, request.folder)
+        known.begin(self.run, told, {name: hashlib.sha256(raw).hexdigest() for name, (_, raw) in self.files.items()})
         replace_file(self.folder / LIST, known.raw())
-        if left := known.left_of_earlier(run, now):
+        if left := known.left_of_earlier(self.run, now):
             notes.append(f"{self.folder}: {_are(list(left))} of an earlier {_named(next(iter(left.values())))}, and no "
                          "part of this one. Delete what you do not need")  # fmt: skip
-        self._move()
-        known.finish(run)
-        # All is in place. Where this last stroke fails, the list tells of a begun run whose files are all there.
-        with contextlib.suppress(OSError):
-            replace_file(self.folder / LIST, known.raw())
         return notes
 
-    def _move(self) -> None:
+    def move(self) -> None:
         """Move each file into its place. Raises SheetError where one cannot be, naming those that were."""
         done: list[str] = []
         for name, (path, _) in self.files.items():
@@ -166,6 +166,12 @@ class _Place:
                 raise SheetError([Mistake(message, remedy, file=str(path), line=0, code="cannot_be_written")]) from None
             done.append(name)
         sync_folder(self.folder)
+
+    def finish(self) -> None:
+        """Let the list tell that all is in place; where it cannot, it tells of a begun run with all files there."""
+        self.known.finish(self.run)
+        with contextlib.suppress(OSError):
+            replace_file(self.folder / LIST, self.known.raw())
 
     def _told(self, mixed: Mixed) -> str:
         """Say that a folder held files of two runs, and whether it still does."""
@@ -187,6 +193,11 @@ class _Place:
                     path.unlink(missing_ok=True)
 
 
+def is_own(name: str) -> bool:
+    """Whether a file of this name is the program's own: its list, its lock, or what is to take a file's place."""
+    return name in (LIST, LOCK) or is_part(name)
+
+
 def _are(names: Sequence[str]) -> str:
     return f"{listed(list(names))} {'is' if len(names) == 1 else 'are'}"
 
@@ -206,7 +217,7 @@ def _places(files: Mapping[Path, bytes]) -> Iterator[_Place]:
 
 def _fault(real: Path, request: Request) -> tuple[str, str] | None:
     """Return why a file is never written, whatever is asked for, and what to do."""
-    if real.name in (LIST, LOCK) or is_part(real.name):
+    if is_own(real.name):
         return "this name is the program's own, for the list of what it wrote", OTHER
     for i, read in enumerate(request.inputs):
         if _is_same(real, read):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import stat
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -80,6 +81,8 @@ class WrittenList:
         }
         files = {name: (_digest(one["sha256"]), str(one["run"])) for name, one in data["files"].items()}
         begun = {run: {name: _digest(sha) for name, sha in names.items()} for run, names in data["begun"].items()}
+        if any(Path(name).name != name for names in ([*files], *begun.values()) for name in names):
+            raise ValueError("it names a file of another folder")
         if not {*begun, *(run for _, run in files.values())} <= runs.keys():
             raise ValueError("it names a run that it does not know")
         return cls(runs, files, begun)
@@ -157,8 +160,10 @@ class WrittenList:
 
 
 def digest_of(path: Path) -> str | None:
-    """Return the SHA256 of a file; None where there is none. Raises OSError."""
+    """Return the SHA256 of a file; None where there is no plain file. Raises OSError."""
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would be waited for without end
+            return None
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except FileNotFoundError:
