@@ -16,6 +16,8 @@ import signal
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import NoReturn
 
@@ -45,18 +47,33 @@ COMMANDS: dict[str, tuple[str, ...]] = {
 }
 WHOLE = 8
 """Every so many kills the command itself writes next."""
+PAUSE = 0.003
+"""Seconds that a slow disk takes to move a file: else hardly a kill comes between two of them."""
 LONGEST = 600.0
 """Seconds that a command may take before it is given up."""
 
 OUT = Path("out")
 
 
-def begin(arguments: tuple[str, ...]) -> int:
-    """Start a command in a process of its own, and return its number; it says what it says into a file."""
+def begin(arguments: tuple[str, ...], pause: float = 0.0) -> int:
+    """Start a command in a process of its own, and return its number; it says what it says into a file.
+
+    ``pause``: how long (s) the disk takes to move a file.
+    """
     process = os.fork()
     if process == 0:
+        if pause:
+            os.replace = slowed(os.replace, pause)
         _become(arguments)
     return process
+
+
+def slowed(move: Callable[..., None], pause: float) -> Callable[..., None]:
+    def moved(*paths: Path) -> None:
+        time.sleep(pause)
+        move(*paths)
+
+    return moved
 
 
 def _become(arguments: tuple[str, ...]) -> NoReturn:
@@ -81,6 +98,16 @@ def whole(arguments: tuple[str, ...]) -> str:
     said = Path("said.txt").read_text(encoding="utf-8")
     assert status == 0, said
     return said
+
+
+def here(arguments: tuple[str, ...]) -> None:
+    """Run a command to its end in this process, so that what it loads is there for all that are forked."""
+    sys.argv = ["flowsheet", *arguments]
+    with Path("said.txt").open("w", encoding="utf-8") as said, redirect_stdout(said), redirect_stderr(said):
+        try:
+            cli.main()
+        except SystemExit as end:
+            assert not end.code, Path("said.txt").read_text(encoding="utf-8")
 
 
 def sheet(grade: str) -> None:
@@ -108,22 +135,16 @@ def look() -> frozenset[tuple[str, int, int]]:
     return frozenset(found)
 
 
-def number_of_list() -> int:
-    """Return which file the list is: it is another one as soon as files are about to be moved into place."""
-    return (OUT / LIST).stat().st_ino
-
-
-def killed(arguments: tuple[str, ...], changes: int, delay: float) -> bool:
-    """Kill a command ``delay`` (s) behind so many changes of its output, or the list's (0); say if it had not ended."""
+def killed(arguments: tuple[str, ...], changes: int, delay: float, pause: float) -> bool:
+    """Kill a command ``delay`` (s) behind so many changes of its output; say if it had not ended."""
     before, seen, since = look(), 0, None
-    listed = number_of_list()
-    process = begin(arguments)
+    process = begin(arguments, pause)
     end = time.monotonic() + LONGEST
     while True:
         now = look()
         if now != before:
             before, seen = now, seen + 1
-        if since is None and (seen >= changes if changes else number_of_list() != listed):
+        if since is None and seen >= changes:
             since = time.monotonic()
         if since is not None and time.monotonic() - since >= delay:
             break
@@ -135,10 +156,10 @@ def killed(arguments: tuple[str, ...], changes: int, delay: float) -> bool:
     return os.WIFSIGNALED(status)
 
 
-def measured(arguments: tuple[str, ...]) -> tuple[float, int]:
+def measured(arguments: tuple[str, ...], pause: float = 0.0) -> tuple[float, int]:
     """Return how long a whole run writes (s), and how many changes are seen meanwhile."""
     before, seen, first, last = look(), 0, 0.0, 0.0
-    process = begin(arguments)
+    process = begin(arguments, pause)
     while not os.waitpid(process, os.WNOHANG)[0]:
         now = look()
         if now != before:
@@ -152,11 +173,12 @@ def tried(name: str, count: int, seed: int) -> dict[str, int | str]:
     arguments, rng = COMMANDS[name], random.Random(f"{name} {seed}")
     OUT.mkdir(exist_ok=True)
     sheet(OLD)
-    whole(arguments)
+    here(arguments)
     old = files()
     shutil.copytree(OUT, "old")
     sheet(NEW)
     span, seen = measured(arguments)
+    _, seen_slow = measured(arguments, PAUSE)
     new = files()
     assert old.keys() == new.keys()
     assert any(old[file] != new[file] for file in old)
@@ -165,8 +187,9 @@ def tried(name: str, count: int, seed: int) -> dict[str, int | str]:
     while told["kills"] < count:
         shutil.rmtree(OUT)
         shutil.copytree("old", OUT)
-        # A third of them a while after the first change, behind so many changes, and when files begin to move.
-        aims = ((1, rng.uniform(0, span)), (rng.randint(1, max(seen, 1)), 0.0), (0, rng.choice((0.0, 2e-4, 1e-3))))
+        # A third of them a while after the first change, behind so many changes, and so on a slow disk.
+        aims = ((1, rng.uniform(0, span), 0.0), (rng.randint(1, max(seen, 1)), 0.0, 0.0),
+                (rng.randint(1, max(seen_slow, 1)), 0.0, PAUSE))  # fmt: skip
         if not killed(arguments, *aims[told["kills"] % 3]):
             told["late"] += 1
             told["kills"] += told["late"] > 20 * count  # else it would go on for ever
@@ -194,10 +217,10 @@ def main() -> None:
     count, seed, *names = sys.argv[1:]
     for name in names:
         with tempfile.TemporaryDirectory(dir=".") as folder:
-            here = Path.cwd()
+            start = Path.cwd()
             os.chdir(folder)
             print(json.dumps(tried(name, int(count), int(seed))), flush=True)
-            os.chdir(here)
+            os.chdir(start)
 
 
 if __name__ == "__main__":

@@ -25,8 +25,8 @@ def killed(folder: Path, count: int, *commands: str) -> list[dict[str, Any]]:
 
 
 def test_a_killed_drawing_is_the_old_one_or_the_new_one(tmp_path: Path) -> None:
-    (found,) = killed(tmp_path, 6, "dot")
-    assert (found["kills"], found["damaged"], found["untold"]) == (6, 0, 0)
+    (found,) = killed(tmp_path, 4, "dot")
+    assert (found["kills"], found["damaged"], found["untold"]) == (4, 0, 0)
 
 
 @pytest.mark.slow
