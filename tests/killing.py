@@ -107,7 +107,8 @@ def here(arguments: tuple[str, ...]) -> None:
         try:
             cli.main()
         except SystemExit as end:
-            assert not end.code, Path("said.txt").read_text(encoding="utf-8")
+            if end.code:
+                raise RuntimeError(Path("said.txt").read_text(encoding="utf-8")) from end
 
 
 def sheet(grade: str) -> None:
