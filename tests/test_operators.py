@@ -27,7 +27,8 @@ from flowsheet.solve import balance, propagate
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.solve.totals import Tail, totals
-from flowsheet.steps._operator import check_silver
+from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.steps._contract import check_silver
 from flowsheet.steps.base import Breakage, ContractError, Operator, Shares, even
 from flowsheet.steps.pan import Pan
 
@@ -141,6 +142,26 @@ def test_a_bug_that_only_some_draws_meet_is_told_too(tmp_path: Path) -> None:
         for work in (lambda: solve(model, drawn), lambda: totals(model, drawn, Tail.of(model, drawn))):
             with pytest.raises(ContractError, match=r"kind tub \(step swirl\): shares, light sum"):
                 work()
+
+
+LOOPED = """
+ore: {mass: 10 kg, grade: 20 g/t}
+steps: {swirl: {do: tub, takes: [ore, back], gives: {washed: back, mud: slime}, mud: 25 %}}
+keep: slime
+"""
+
+
+def test_a_wrong_kind_is_told_before_the_fault_that_it_leads_to(tmp_path: Path) -> None:
+    """A loop that lets nothing out is the sheet's own mistake, but not where a kind has lost what leaves."""
+    gives = 'Operator({"mud": even(0 * at.mud), "washed": even(np.asarray(GOES_ON))})'
+    source = tub(gives).replace("from typing import Literal", "from typing import Literal\n\nimport numpy as np")
+    with kind_added("tub", source.replace("GOES_ON", "1.0"), tmp_path / "more"), pytest.raises(SheetError):
+        solve(Model.of(sheet_of(LOOPED)))
+    with (
+        kind_added("tub", source.replace("GOES_ON", "0.75 + 1e-6 + 0.25"), tmp_path / "other"),
+        pytest.raises(ContractError, match=r"kind tub \(step swirl\): shares(, light| of washed, light)"),
+    ):
+        solve(Model.of(sheet_of(LOOPED)))
 
 
 # ── what an operator may be ─────────────────────────────────────────────────────────────────────────────────

@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Kept
 from flowsheet.ore.material import Material, some
 
 
@@ -28,7 +28,7 @@ class Rowed(Material):
         """Locked gold, (..., S hosts, S grains)."""
         return np.asarray(self.row[..., :, None] * self.base)
 
-    @cached_property
+    @Kept
     def gold(self) -> Array:
         """Fine gold in kg, shape (...)."""
         return np.asarray(np.add.reduce(self.free, axis=-1) + self.row @ self.base.sum(axis=-1))
@@ -38,7 +38,7 @@ class Rowed(Material):
         """Locked gold in kg by host size, shape (..., S)."""
         return np.asarray(self.row * self.base.sum(axis=-1))
 
-    @cached_property
+    @Kept
     def gold_by_grain(self) -> Array:
         """Gold in kg, free and locked, by grain size, shape (..., S)."""
         return np.asarray(self.free + self.row @ self.base)
@@ -93,12 +93,12 @@ class Difference(Material):
         """Locked gold, (..., S hosts, S grains)."""
         return np.asarray(self.whole.locked - self.taken.locked)
 
-    @cached_property
+    @Kept
     def gold(self) -> Array:
         """Fine gold in kg, shape (...)."""
         return np.asarray(self.whole.gold - self.taken.gold)
 
-    @cached_property
+    @Kept
     def gold_by_grain(self) -> Array:
         """Gold in kg, free and locked, by grain size, shape (..., S)."""
         return np.asarray(self.whole.gold_by_grain - self.taken.gold_by_grain)

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Kept
 
 
 def some(array: Array, draws: slice, axes: int) -> Array:
@@ -93,12 +92,12 @@ class Material:
     def __repr__(self) -> str:
         return f"Material(solids {np.mean(self.solids):.4g} kg, gold {1e3 * np.mean(self.gold):.4g} g)"
 
-    @cached_property
+    @Kept
     def solids(self) -> Array:
         """Rock in kg, shape (...)."""
         return np.asarray(np.add.reduce(self.light + self.heavy, axis=-1))
 
-    @cached_property
+    @Kept
     def gold(self) -> Array:
         """Fine gold in kg, shape (...)."""
         return np.asarray(np.add.reduce(self.free, axis=-1) + np.add.reduce(self.locked, axis=(-2, -1)))
@@ -113,7 +112,7 @@ class Material:
         """Locked gold in kg by host size, shape (..., S)."""
         return np.asarray(self.locked.sum(axis=-1))
 
-    @cached_property
+    @Kept
     def gold_by_grain(self) -> Array:
         """Gold in kg, free and locked, by grain size, shape (..., S)."""
         return np.asarray(self.free + self.locked.sum(axis=-2))

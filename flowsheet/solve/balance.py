@@ -96,7 +96,7 @@ def _gap(
     for name, outlets in model.outlets.items():
         into = what(feeds[name])
         gaps.append(relative_gap(into, sum(amount[stream] for stream in outlets.values()), fed, into))
-    return float(np.max(gaps))  # python's own would lose a nan
+    return max(gaps) if sum(gaps) >= 0 else np.nan  # max alone would lose a nan
 
 
 def relative_gap(into: Array | float, out: Array | float, fed: Array | float, through: Array | float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -23,7 +23,7 @@ from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.numbers import Number
 from flowsheet.spec.yaml.document import Document
 from flowsheet.steps import kinds
-from flowsheet.steps.base import ContractError, Operator, Site, Step, Values, evaluate
+from flowsheet.steps.base import ContractError, Operator, Site, Step, Values, evaluate, share_all_out
 
 
 @dataclass(frozen=True)
@@ -69,12 +69,26 @@ class Model:
             raise TypeError(f"{name} is no step of a known kind")
         return step
 
-    def operator(self, name: str, fed: Material, values: Values, site: Site) -> Operator:
-        """Return the operator of a step. Raises ContractError, with the step's name, where it shares out wrongly."""
+    def operator(self, name: str, fed: Material, values: Values, site: Site, shapes_only: bool = False) -> Operator:
+        """Return the operator of a step. Raises ContractError, with the step's name, where it shares out wrongly.
+
+        ``shapes_only``: its numbers are checked with those of others later (``check_numbers``).
+        """
+        step = self.step(name)
         try:
-            return self.step(name).operator(fed, values, site)
+            return step.shaped_operator(fed, values, site) if shapes_only else step.operator(fed, values, site)
         except ContractError as wrong:
             raise wrong.in_step(name) from None
+
+    def check_numbers(self, operators: Sequence[tuple[str, Operator]]) -> None:
+        """Check that operators, each with the name of its step, share all out. Raises ContractError with the name."""
+        if share_all_out(*(operator for _, operator in operators)):
+            return
+        for name, operator in operators:
+            try:
+                operator.checked(self.step(name).kind, operator.shares.keys(), len(self.grid))
+            except ContractError as wrong:
+                raise wrong.in_step(name) from None
 
     def silver_shares(self, name: str, values: Values) -> dict[str, Array] | None:
         """Return a step's own shares of the silver, if it has any. Raises ContractError as ``operator`` does."""

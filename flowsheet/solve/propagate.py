@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -81,8 +81,7 @@ def solve(model: Model, inputs: Inputs | None = None) -> Solution:
     """
     inputs = inputs or model.plain
     run = Run(model, inputs)
-    for stage in model.stages:
-        run.stage(stage)
+    run.through(model.stages)
     closed = closure(model, run.streams, run.feeds, run.caught).ensured()
     return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
 
@@ -97,16 +96,24 @@ class Run:
     feeds: dict[str, Material] = field(default_factory=dict)
     caught: list[Caught] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    unchecked: list[tuple[str, Operator]] = field(default_factory=list)
+    """Operators without draws: their numbers are small, and quicker checked together."""
 
     def __post_init__(self) -> None:
         self.streams = dict(self.inputs.feeds)
 
-    def stage(self, stage: Stage) -> None:
-        """Solve the next stage."""
-        if stage.is_loop:
-            self.loop(stage)
-        else:
-            self.single(stage.steps[0])
+    def through(self, stages: Iterable[Stage]) -> None:
+        """Solve stages in order. Raises as ``solve``; where shares are wrong that is told, not what they led to."""
+        try:
+            for stage in stages:
+                if stage.is_loop:
+                    self.loop(stage)
+                else:
+                    self.single(stage.steps[0])
+        finally:
+            if self.unchecked:
+                self.model.check_numbers(self.unchecked)
+                self.unchecked.clear()
 
     def single(self, name: str) -> None:
         """Solve a step that no loop holds."""
@@ -218,7 +225,11 @@ class Run:
         return Material.total(streams[stream] for stream in self.model.sheet.steps[name].takes)
 
     def _operator(self, name: str, feed: Material) -> Operator:
-        return self.model.operator(name, feed, self.inputs.values[name], self.inputs.site)
+        later = self.inputs.draws is None
+        operator = self.model.operator(name, feed, self.inputs.values[name], self.inputs.site, shapes_only=later)
+        if later:
+            self.unchecked.append((name, operator))
+        return operator
 
     def _give(self, name: str, operator: Operator, feed: Material) -> dict[str, Material]:
         outlets = self.model.outlets[name]

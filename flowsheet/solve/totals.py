@@ -111,9 +111,7 @@ class Tail:
 def totals(model: Model, inputs: Inputs, tail: Tail) -> Totals:
     """Solve draws: the steps before ``tail`` one by one, the tail by its units. Raises as ``solve`` does."""
     run = Run(model, inputs)
-    for stage in model.stages:
-        if stage not in tail.stages:
-            run.stage(stage)
+    run.through(stage for stage in model.stages if stage not in tail.stages)
     found = {name: Total.of(material) for name, material in run.streams.items()}
     kept_back = [Total.of(caught.material) for caught in run.caught]
     if tail.streams:
@@ -144,7 +142,9 @@ def _alike(model: Model, inputs: Inputs, name: str) -> bool:
     step = model.step(name)
     if not step.linear():
         return False
-    operator = model.operator(name, Material.nothing(len(model.grid)), inputs.values[name], inputs.site)
+    # Only its shapes are looked at; its numbers are checked when it is made for what it is fed.
+    nothing = Material.nothing(len(model.grid))
+    operator = model.operator(name, nothing, inputs.values[name], inputs.site, shapes_only=True)
     return not _drawn(operator)
 
 
@@ -164,8 +164,7 @@ def _fed_units(model: Model, stages: list[Stage], stream: str, outside: list[str
     unit = Material(rock, rock, free, rock[:, :, None] * np.ones(classes))
     run = Run(model, replace(model.plain, draws=classes + 1))
     run.streams = {name: unit if name == stream else Material.nothing(classes) for name in outside}
-    for stage in stages:
-        run.stage(stage)
+    run.through(stages)
     return run
 
 

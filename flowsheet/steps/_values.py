@@ -27,14 +27,11 @@ class Values:
         blocks: Mapping[str, Values] | None = None,
         factors: Mapping[str, Banded] | None = None,
     ) -> None:
+        vars(self).update(numbers)  # models read many, so reading one takes no detour
         self._numbers, self._blocks, self._factors = dict(numbers), dict(blocks or {}), dict(factors or {})
 
     def __getattr__(self, name: str) -> Array:
-        # Through vars: copying asks an object that has no numbers yet.
-        numbers: dict[str, Array] = vars(self).get("_numbers", {})
-        if name not in numbers:
-            raise AttributeError(f"the step has no number {name}")
-        return numbers[name]
+        raise AttributeError(f"the step has no number {name}")
 
     def block(self, name: str) -> Values:
         """Return the numbers of a block within the step's: ``at.block("to").p80``."""

@@ -17,12 +17,13 @@ from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.factors import Band
 from flowsheet.spec.blocks.step import Port, StepBlock
-from flowsheet.steps._operator import Breakage, ContractError, Operator, Shares, Site, check_silver, even
+from flowsheet.steps._contract import ContractError, check_silver, share_all_out
+from flowsheet.steps._operator import Breakage, Operator, Shares, Site, even
 from flowsheet.steps._values import Banded, Values, evaluate
 
 __all__ = [
     "Breakage", "ContractError", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass", "as_size",
-    "evaluate", "even", "missing",
+    "evaluate", "even", "missing", "share_all_out",
 ]  # fmt: skip
 
 # The limit: OSHA 29 CFR 1910.1053 and MSHA 30 CFR part 60, 50 µg/m3 over a shift (both from memory).
@@ -106,6 +107,10 @@ class Step(StepBlock):
         Raises ContractError where it does not share out all that is fed.
         """
         return self._in_force(feed, at, site).checked(self.kind, self.outlets.keys(), len(site.grid))
+
+    def shaped_operator(self, feed: Material, at: Values, site: Site) -> Operator:
+        """Return the operator in force with its shapes checked, for whoever checks the numbers of many together."""
+        return self._in_force(feed, at, site).shaped(self.kind, self.outlets.keys(), len(site.grid))
 
     def silver_parted(self, at: Values) -> dict[str, Array] | None:
         """Return ``silver_shares``, checked. Raises ContractError where they do not share all of it out."""
