@@ -17,7 +17,7 @@ from new_kinds import TUB, TUB_SHEET, kind_added, printed
 
 import flowsheet
 from flowsheet import steps
-from flowsheet.spec.blocks.fields import extra_of
+from flowsheet.spec.blocks.fields import dimension_of, extra_of
 from flowsheet.spec.text.mistakes import Mistake
 from flowsheet.spec.text.notes import Note
 from flowsheet.spec.text.numbers import Number
@@ -553,3 +553,59 @@ def test_every_mistake_and_note_has_a_code() -> None:
             Mistake("a", "b", code=code)
         with pytest.raises(ValueError, match="is no code"):
             Note(code, "a")
+
+
+# ── numbers are data ────────────────────────────────────────────────────────────────────────────────────────
+
+#: What reads a text: to parse it, or to look for something in it.
+READS = {"endswith", "find", "findall", "finditer", "float", "fullmatch", "index", "int", "match", "parse", "partition",
+         "price", "removeprefix", "removesuffix", "rpartition", "search", "split", "startswith", "sub"}  # fmt: skip
+#: Modules whose ``.text`` is a cell of a table or a whole file, which nobody else reads.
+READERS = {"spec/bench/log_text.py", "spec/rocks/specimen_table.py", "spec/weights/weigh_line.py",
+           "spec/weights/weigh_sheet.py", "study/estimate/fit.py"}  # fmt: skip
+
+
+def readings(source: str) -> list[str]:
+    """Return every call or comparison by which a source reads the ``.text`` of something."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        looked: list[ast.expr] = []
+        if isinstance(node, ast.Call):
+            function = node.func
+            name = function.attr if isinstance(function, ast.Attribute) else getattr(function, "id", "")
+            if name in READS:
+                looked = [*node.args, *([function.value] if isinstance(function, ast.Attribute) else [])]
+        elif isinstance(node, ast.Compare) and any(isinstance(one, (ast.In, ast.NotIn)) for one in node.ops):
+            looked = node.comparators
+        if any(isinstance(part, ast.Attribute) and part.attr == "text" for one in looked for part in ast.walk(one)):
+            found.append(ast.unparse(node))
+    return found
+
+
+def test_nobody_reads_the_text_of_a_number_again() -> None:
+    """What a number's text says it holds as data: amount, unit, doubt, law, dimension."""
+    rooms = {str(path.relative_to(PACKAGE)): path for path in MODULES if PACKAGE / "spec" / "text" not in path.parents}
+    found = {name: readings(path.read_text(encoding="utf-8")) for name, path in rooms.items()}
+    assert {name: told for name, told in found.items() if told and name not in READERS} == {}
+    assert [name for name in READERS if not found[name]] == []
+
+
+@pytest.mark.parametrize(
+    ("source", "wrong"),
+    [
+        ("numbers.parse(number.text, MASS)", 1), ("parse(f'1 {one.number.text}', MASS)", 1),
+        ("_UNIT.fullmatch(number.text.strip())", 1), ("number.text.partition('±')", 1), ("'%' in share.text", 1),
+        ("print(number.text)", 0), ("numbers.parse(text, MASS)", 0), ("'kg' in number.unit", 0),
+    ],
+)  # fmt: skip
+def test_the_check_of_numbers_can_fail(source: str, wrong: int) -> None:
+    assert len(readings(source)) == wrong
+
+
+def test_a_default_has_the_dimension_of_its_field() -> None:
+    """Else a share of 0.1 is taken for a length, and advised "from 0.1 to 50 mm"."""
+    for step in steps.kinds().values():
+        for name, field in step.model_fields.items():
+            if isinstance(field.default, Number):
+                assert field.default.dimension is dimension_of(field), (step.kind, name)
+                assert field.default.amount is not None

@@ -18,7 +18,7 @@ from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml.document import parse
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.estimate.fit import Fitted, fit
-from flowsheet.study.estimate.fitted_sheet import MARK, as_written, fitted_text, in_unit
+from flowsheet.study.estimate.fitted_sheet import MARK, fitted_text
 from flowsheet.study.trials import forecast
 from flowsheet.study.trials.trials import parse_settings, run_trials
 
@@ -65,6 +65,7 @@ def fitted_of(text: str) -> Fitted:
         ("70 % to 85 %", units.SHARE, 0.8123, 0.0345, "81.2 % ± 3.5 %"),
         ("0 to 5 %", units.SHARE, 0.0123, 0.001, "1.23 % ± 0.10 %"),
         ("82 % ± 5 %", units.SHARE, 0.9991, 0.012, "99.9 % ± 1.2 %"),
+        ("20 mm to 1 in", units.LENGTH, 0.0222, 0.0012, "22.2 mm ± 1.2 mm"),
         ("20 to 25 mm", units.LENGTH, 0.0222, 0.0012, "22.2 mm ± 1.2 mm"),
         ("1/2 in ± 0.1 in", units.LENGTH, 0.0131, 0.002, "0.516 in ± 0.079 in"),
         ("½ in ± 5 %", units.LENGTH, 0.0131, 0.0003, "0.516 in ± 0.012 in"),
@@ -75,15 +76,19 @@ def fitted_of(text: str) -> Fitted:
     ],
 )
 def test_a_number_is_written_as_it_was(text: str, dimension: Any, value: float, sd: float, written: str) -> None:
-    told = as_written(numbers.parse(text, dimension), value, sd)
+    new = numbers.parse(text, dimension).rewritten(value, sd)
+    told = new.text
     assert told == written
     again = numbers.parse(told, dimension)
     assert again.value == pytest.approx(value, abs=0.06 * sd + 0.005 * value)
     assert again.sd == pytest.approx(sd, rel=0.06)
+    # Rewritten, it holds what its text says.
+    assert (new.value, new.sd, new.law) == (value, sd, numbers.NORMAL)
+    assert (new.unit, new.doubt_unit) == (again.unit, again.doubt_unit)
 
 
 def test_one_end_of_an_interval_is_told_as_finely_as_the_doubt() -> None:
-    assert in_unit(numbers.parse("14.2 kg ± 20 g", units.MASS), 14.15501, 0.012) == "14.155 kg"
+    assert str(numbers.parse("14.2 kg ± 20 g", units.MASS).told(14.15501, 0.012)) == "14.155 kg"
 
 
 # ── the fitted sheet ────────────────────────────────────────────────────────────────────────────────────────

@@ -158,7 +158,15 @@ def test_a_long_sheet_without_an_alias_is_no_bomb():
     assert len(read.data["steps"]) == 4_000
 
 
+def mistakes_of_text(text: str) -> tuple[Mistake, ...]:
+    with pytest.raises(SheetError) as caught:
+        document.parse(text)
+    return caught.value.mistakes
+
+
 def test_a_comma_in_braces_is_told_only_where_it_stands_in_a_number():
+    wrong = only(mistakes_of_text("ore: {mass: 1,234,567 g, grade: 2 g/t}\n"))
+    assert (wrong.field, wrong.read, wrong.remedy) == ("ore.mass", "1,234,567 g", 'Write "1234567 g"')
     for text in ("{a: 1, 2 b: 3}", '{a: "0",33: x}', "{a: 0, b: }", "{a: x,33: }"):
         document.parse(f"x: {text}")
 

@@ -11,7 +11,7 @@ from tiers import examples
 
 from flowsheet.spec.blocks.factors import Factors, _read
 from flowsheet.spec.text import mesh
-from flowsheet.spec.text.numbers import LONGEST, Number, NumberMistake, parse
+from flowsheet.spec.text.numbers import LONGEST, Number, NumberMistake, doubted, parse
 from flowsheet.spec.text.units import COUNT, FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE, Dimension
 
 pytestmark = pytest.mark.smoke
@@ -155,6 +155,32 @@ def test_a_doubt_of_nothing_makes_a_number_exact(wanted, text, value):
 def test_no_draw_may_pass_what_the_quantity_can_be(wanted, text, most):
     number = parse(text, wanted)
     assert (number.least, number.most) == (0.0, most)
+
+
+@pytest.mark.parametrize(("wanted", "text", "law", "amount", "doubt", "unit"), [
+    (MASS, "14.2 kg", "none", "14.2 kg", None, "kg"), (MASS, "14.2 kg ± 0", "exact", "14.2 kg", "0 kg", "kg"),
+    (GRADE, "22 ± 8 g/t", "normal", "22 g/t", "8 g/t", "g/t"),
+    (GRADE, "22 g/t ± 10 %", "normal", "22 g/t", "10 %", "g/t"),
+    (LENGTH, "20 mm to 1 in", "even", "20 mm", "1 in", "mm"), (LENGTH, "#20 ± 0.1 mm", "normal", "#20", "0.1 mm", "mm"),
+    (LENGTH, "½ in", "none", "1/2 in", None, "in"), (SHARE, "0.8", "none", "0.8", None, ""),
+    (SHARE, "0.7 to 0.9", "even", "0.7", "0.9", ""), (FINENESS, "22 ct", "none", "22 ct", None, "ct"),
+])  # fmt: skip
+def test_a_number_holds_what_is_written(wanted, text, law, amount, doubt, unit):
+    number = parse(text, wanted)
+    assert (number.law, str(number.amount), number.unit[0]) == (law, amount, unit)
+    assert (None if number.doubt is None else str(number.doubt)) == doubt
+    assert number.told_doubt == (doubt is not None)
+    assert (number.dimension, number.is_share) == (wanted, wanted is SHARE)
+    # Its amount in its unit is its value, of a range its lower end.
+    assert number.amount.number * number.unit[1] == pytest.approx(number.value if number.low is None else number.low)
+
+
+@pytest.mark.parametrize(("wanted", "text", "sd"), [
+    (MASS, "14.2 kg", "20 g"), (MASS, "14.2 kg", "0.02"), (GRADE, "22 g/t", "10 %"), (SHARE, "80", "5 %"),
+    (SHARE, "80 %", "5"), (GRADE, "2 %", "0.1 %"), (LENGTH, "#20", "0.1 mm"),
+])  # fmt: skip
+def test_a_doubt_that_stands_beside_a_number_is_as_one_behind_it(wanted, text, sd):
+    assert doubted(parse(text, wanted), sd) == parse(f"{text} ± {sd}", wanted)
 
 
 def test_a_number_shows_what_was_written():

@@ -426,7 +426,8 @@ def test_a_slip_of_the_unit_is_named(first: str, factor: float, meant: str, writ
     # What is right is ``factor`` times what was written.
     unit = "oz av" if written == "oz" else written
     told = [
-        replace(m, value=m.value / factor, sd=m.sd / factor, text=f"{m.value / factor / KILOGRAMS[written]} {unit}")
+        replace(m, value=m.value / factor, sd=m.sd / factor,
+                number=parse(f"{m.value / factor / KILOGRAMS[written]} {unit}", MASSES))
         if m.stream == first else m for m in problem.measured
     ]  # fmt: skip
     found = reconcile(problem.sheet, told)
@@ -470,7 +471,7 @@ def test_a_slip_is_one_from_the_unit_that_is_written(
     told = None if found is None else (found.meant, found.written, found.number)
     assert told == (None if words is None else (*words[:2], pytest.approx(words[2])))
     # What was worked out from other numbers is not written anywhere.
-    assert slip(replace(read_as(text), text=""), true, 1e-3 * true) is None
+    assert slip(replace(read_as(text), number=None), true, 1e-3 * true) is None
 
 
 def test_a_moist_weight_is_told_as_it_is_written() -> None:

@@ -147,6 +147,17 @@ keep: lumps
     assert knob.low < value < knob.high
 
 
+@pytest.mark.parametrize(("written", "doubt", "text"), [
+    ("22 ± 8 g/t", " ± 8 g/t", "19.4 g/t ± 8 g/t"), ("22 g/t +/- 10 %", " ± 10 %", "19.4 g/t ± 10 %"),
+    ("22 g/t ± 0", " ± 0 g/t", "19.4 g/t ± 0 g/t"), ("20 to 24 g/t", "", "19.4 g/t"), ("22 g/t", "", "19.4 g/t"),
+])  # fmt: skip
+def test_a_turned_number_keeps_its_doubt(written: str, doubt: str, text: str) -> None:
+    steps = "steps: {s: {do: split, takes: ore, gives: {a: a, b: b}}}"
+    sheet = f"ore: {{mass: 10 kg, grade: {written}}}\n{steps}\nkeep: a\n"
+    knob = found_in(parse(sheet, "grade.yaml"))["ore.grade"]
+    assert (knob.doubt, knob.text(19.4)) == (doubt, text)
+
+
 def test_an_open_number_that_would_move_an_answer_can_be_set() -> None:
     found = found_in(yaml_document.read(folder() / "quick.yaml"))
     opened = [knob for knob in found.values() if knob.value is None]

@@ -10,7 +10,6 @@ from flowsheet.show.estimate.fit_words import Profiles, told
 from flowsheet.show.graphics.style import BLUE, GREY, INK, SOFT, as_text, new_figure, png
 from flowsheet.show.text.tables import csv_files
 from flowsheet.study.estimate.fit import Fitted, Parameter
-from flowsheet.study.estimate.fitted_sheet import in_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,7 +28,7 @@ def before_and_after_figure(found: Fitted) -> Figure:
             axes.plot([ends[0], ends[2]], [at + shift] * 2, color=colour, linewidth=2.6, solid_capstyle="butt")
             axes.plot([ends[1]], [at + shift], mark, color=colour, markeredgecolor=INK, markersize=5.5)
         axes.annotate(
-            f"{in_unit(one.unknown.number, one.value, one.sd)} ({told(one)})", (1.02, at), fontsize=9,
+            f"{one.unknown.number.told(one.value, one.sd)} ({told(one)})", (1.02, at), fontsize=9,
             xycoords=("axes fraction", "data"), va="center", annotation_clip=False,
         )  # fmt: skip
     axes.axvline(0, color=SOFT, linewidth=0.8)

@@ -9,7 +9,6 @@ from flowsheet.show.text.figures import length, percent, sig
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.estimate.fit import ALARM, Fitted, Parameter
-from flowsheet.study.estimate.fitted_sheet import as_written, in_unit
 from flowsheet.study.estimate.identifiability import Advice, Tangle
 from flowsheet.study.estimate.laplace_posterior import Profile
 
@@ -37,9 +36,7 @@ def unit_of(m: Measurement) -> tuple[str, float]:
 def between(one: Parameter, low: float, high: float) -> str:
     """Return an interval of a number as text, in its own unit: "19.1 to 23.4 g/t"."""
     number = one.unknown.number
-    ends = in_unit(number, low, one.sd), in_unit(number, high, one.sd)
-    first, _, unit = ends[0].partition(" ")
-    return f"{first} to {ends[1]}" if ends[1].endswith(unit) else f"{ends[0]} to {ends[1]}"
+    return f"{number.told(low, one.sd).digits} to {number.told(high, one.sd)}"
 
 
 def told(one: Parameter) -> str:
@@ -78,7 +75,7 @@ def learnt(found: Fitted) -> Iterator[str]:
 def _learnt(one: Parameter) -> str:
     number = one.unknown.number
     before = "weighed" if one.unknown.stated else "before"
-    text = f"{one.name} is {as_written(number, one.value, one.sd)} ({before}: {number.text})."
+    text = f"{one.name} is {number.rewritten(one.value, one.sd).text} ({before}: {number.text})."
     if one.bound:
         how = "higher" if one.bound == "upper" else "lower"
         return f"{text} That is its {one.bound} bound: the weights would have it {how} still, so look what is amiss."

@@ -13,7 +13,6 @@ from flowsheet.show.text.terminal import RULES, console
 from flowsheet.spec.blocks.measurement import GRAINS
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.estimate.fit import Checked, Fitted, Parameter
-from flowsheet.study.estimate.fitted_sheet import as_written
 
 
 def parameters(found: Fitted) -> Grid:
@@ -28,7 +27,7 @@ def parameters(found: Fitted) -> Grid:
     rows = []
     for one in found.own:
         number = one.unknown.number
-        fitted = as_written(number, one.value, one.sd)
+        fitted = number.rewritten(one.value, one.sd).text
         rows.append((one.name, number.text, fitted, between(one, one.low, one.high), told(one)))
     title = "Numbers of the sheet (±: one standard deviation; told: share of the doubt's variance that went)"
     return Grid("fitted", title, columns, rows)
@@ -136,7 +135,7 @@ def _parameter(one: Parameter, profiles: Profiles | None) -> dict[str, Any]:
     found = {
         "before": {"value": number.value, "sd": number.sd, "even": one.unknown.even, "text": number.text},
         "after": {"value": one.value, "sd": one.sd, "p5": one.low, "p95": one.high,
-                  "text": as_written(number, one.value, one.sd)},
+                  "text": number.rewritten(one.value, one.sd).text},
         "told": one.told,
         "stated": one.unknown.stated or None,
         "informed": one.informed,

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from flowsheet.show.page.bench import Desk
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import numbers
 from flowsheet.study.run.sliders import LOG, WHOLE, Knob
 
 NOTCHES = 200
@@ -87,12 +87,10 @@ def _value(text: str, knob: Knob) -> float:
     """Return a text's number in the knob's unit; where it is none, the middle of the range."""
     if text == knob.written and knob.value is not None:
         return knob.value
-    for dimension in (units.LENGTH, units.MASS, units.GRADE, units.SHARE, units.PLAIN):
-        try:
-            one = numbers.parse(f"1 {knob.unit}" if knob.unit else "1", dimension).value
-            return numbers.parse(text, dimension).value / one
-        except numbers.NumberMistake:
-            continue
+    try:
+        return numbers.parse(text, knob.dimension).value / knob.one
+    except numbers.NumberMistake:
+        pass
     return math.sqrt(knob.low * knob.high) if knob.scale == LOG else (knob.low + knob.high) / 2
 
 

@@ -6,7 +6,6 @@ from typing import Any
 
 from flowsheet.show.run import run_tables
 from flowsheet.show.text import tables
-from flowsheet.show.text.changes import becomes
 from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.study.common.units_out import grams, milligrams, millimetres
@@ -91,7 +90,7 @@ def advice(run: Run) -> Grid:
         Column("Keeps more, mg", tables.signed),
         Column("Of all gold, %", _share),
     )
-    rows = [(one.setting, one.what, one.now, becomes(one), milligrams(one.gain), one.gain_share) for one in run.advice]
+    rows = [(one.setting, one.what, one.now, one.then, milligrams(one.gain), one.gain_share) for one in run.advice]
     bound = " (cleaning a loop by hand: at most)" if any(one.then == AT_MOST for one in run.advice) else ""
     return Grid("advice", f"What to change, best first{bound}", columns, rows)
 

@@ -86,11 +86,11 @@ def _told(found: SpecimenGold, cause: str) -> str:
     if cause == HOST and not one.host.given:
         return f"{host.text}{assumed}"
     if cause == HOST:
-        return host.text if "±" in host.text or host.low is not None else f"{host.text} ± {host.sd:g}{assumed}"
+        return host.text if host.told_doubt else f"{host.text} ± {host.sd:g}{assumed}"
     for added in one.host.added:
         if cause.startswith(added.name):
-            known = "±" in added.share.text or added.share.low is not None
-            return added.share.text if known else f"{added.share.text} ± {percent(added.share.sd)}{assumed}"
+            share = added.share
+            return share.text if share.told_doubt else f"{share.text} ± {percent(share.sd)}{assumed}"
     return str((one.fineness if cause == "fineness" else one.common.metal) or "")
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.changes import becomes
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.wording import listed
@@ -245,7 +244,7 @@ def losses(run: Run) -> Iterator[str]:
         won = f"{gold(best.gain)} ({percent(best.gain_share)} of the gold)"
         if not any(row.stream == best.setting for row in run.caught):
             yield (
-                f"The one change that would win most: {best.setting} ({best.what}) from {best.now} to {becomes(best)} "
+                f"The one change that would win most: {best.setting} ({best.what}) from {best.now} to {best.then} "
                 f"keeps {won} more."
             )
             return

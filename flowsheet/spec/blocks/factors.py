@@ -113,7 +113,7 @@ def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault])
     if low < 0:
         faults.append((at, "a negative share", "Write a share from 0 % to 100 %", False, "share_out_of_range"))
     elif top > 1:
-        hint = f'Did you mean "{top:g} %"?' if top <= 100 and "%" not in share.text else "Write at most 100 %"
+        hint = f'Did you mean "{top:g} %"?' if top <= 100 and not share.unit[0] else "Write at most 100 %"
         faults.append((at, "a share over 100 %", hint, False, "share_out_of_range"))
     else:
         yield Band(share, **narrowed)

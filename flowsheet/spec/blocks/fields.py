@@ -108,7 +108,7 @@ def knob(
 
 
 def _guess(default: str) -> units.Dimension:
-    """Return the dimension in which a default's own text makes sense (its field's, by construction)."""
+    """Return a dimension in which a default's own text makes sense, until its block knows that of the field."""
     for dimension in (units.PLAIN, units.SHARE, units.LENGTH, units.MASS, units.GRADE):
         try:
             numbers.parse(default, dimension)
@@ -142,6 +142,15 @@ class Block(BaseModel):
     """A block of the sheet: unknown fields are refused, bounds are held, nothing changes afterwards."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+
+    @classmethod
+    def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
+        """Read each default again, now that its field tells the dimension: "0.6" may be a share, a number, a count."""
+        super().__pydantic_init_subclass__(**kwargs)
+        for field in cls.model_fields.values():
+            text, dimension = extra_of(field).get("default_text"), dimension_of(field)
+            if text is not None and dimension is not None:
+                field.default = numbers.parse(text, dimension)
 
     @field_validator("*", mode="before")
     @classmethod
@@ -199,7 +208,7 @@ def _too_small(end: float, low: float, dimension: units.Dimension) -> tuple[str,
 
 def _too_large(end: float, high: float, dimension: units.Dimension, value: Number) -> tuple[str, str]:
     if dimension is units.SHARE and high == 1:
-        percent = f'Did you mean "{end:g} %"?' if "%" not in value.text and end <= 100 else "Write at most 100 %"
+        percent = f'Did you mean "{end:g} %"?' if not value.unit[0] and end <= 100 else "Write at most 100 %"
         return "a share over 100 %", percent
     return f"too large: the most that makes sense here is {in_words(high, dimension)}", "Check the number and its unit"
 

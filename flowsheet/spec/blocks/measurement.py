@@ -6,11 +6,9 @@ A measurement without a standard deviation takes one for its kind, and says that
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.numbers import Number
 
 MASS, GRADE, GOLD, BEAD, PASSING, GRAINS = "mass", "grade", "gold", "bead", "passing", "grains"
@@ -47,8 +45,8 @@ class Measurement:
     when: str = ""
     #: The test that it belongs to: a weigh sheet's name without its ending, "" for the sheet itself.
     test: str = ""
-    #: The number as it is written, with its unit: moist where a moisture dried it, "" where it was worked out.
-    text: str = ""
+    #: The number as it is written, with its unit: moist where a moisture dried it, None where it was worked out.
+    number: Number | None = None
 
     @property
     def name(self) -> str:
@@ -76,7 +74,7 @@ class Measurement:
 
 def measurement(stream: str, what: str, number: Number, size: float | None = None, **where: object) -> Measurement:
     """Return a measurement; its doubt is the number's own, or the assumed one of its kind."""
-    where = {**where, "text": number.text}
+    where = {**where, "number": number}
     if what == GRAINS:
         # A count carries its own luck.
         return Measurement(stream, what, number.value, math.sqrt(max(number.value, 1.0)), False, size, **where)  # type: ignore[arg-type]
@@ -95,26 +93,12 @@ def assumed_sd(what: str, number: Number) -> float:
     return max(DIVISION * division(number), share * abs(number.value), 1e-9)
 
 
-_WRITTEN = re.compile(
-    r"\s*\+?(?:\d+\s+)?(?:\d+/(?P<parts>\d+)|(?:\d+(?:\.(?P<digits>\d*))?|\.(?P<bare>\d+))(?:[eE](?P<power>[+-]?\d+))?)"
-    r"\s*(?P<unit>[^\d±]*)"
-)
-
-
-def division(number: Number, dimension: units.Dimension = units.MASS) -> float:
+def division(number: Number) -> float:
     """Return the step of the last digit that a number is written with, in SI: 0.1 kg for "14.2 kg".
 
-    A fraction's step is its own: 1/4 lb for "2 1/4 lb". 0 where the text does not tell.
+    A fraction's step is its own: 1/4 lb for "2 1/4 lb". 0 where nobody wrote it.
     """
-    found = _WRITTEN.match(number.text)
-    if found is None:
-        return 0.0
-    parts, digits = found["parts"], found["digits"] or found["bare"] or ""
-    step = 1 / float(parts) if parts and float(parts) else 10.0 ** (int(found["power"] or 0) - len(digits))
-    try:
-        return step * numbers.parse(f"1 {found['unit'].strip()}", dimension).value
-    except numbers.NumberMistake:
-        return 0.0
+    return number.amount.step if number.amount is not None else 0.0
 
 
 def screen_assay(plus: Number, plus_gold: Number, minus: Number, grades: Sequence[Number]) -> tuple[float, float, bool]:
@@ -149,5 +133,5 @@ def _mean_sd(grades: Sequence[Number], mean: float) -> float:
     if n == 1:
         return _sd(GRADE, grades[0])
     scatter = math.sqrt(sum((grade.value - mean) ** 2 for grade in grades) / (n - 1))
-    stated = [grade.sd if grade.doubtful else DIVISION * division(grade, units.GRADE) for grade in grades]
+    stated = [grade.sd if grade.doubtful else DIVISION * division(grade) for grade in grades]
     return max(scatter / math.sqrt(n), math.sqrt(sum(sd**2 for sd in stated)) / n)

@@ -70,7 +70,7 @@ def _share(given: object) -> Number:
     if low < 0:
         raise NumberMistake("a negative share", "Write a share from 0 % to 100 %", code="share_out_of_range")
     if top > 1:
-        hint = f'Did you mean "{top:g} %"?' if top <= 100 and "%" not in share.text else "Write at most 100 %"
+        hint = f'Did you mean "{top:g} %"?' if top <= 100 and not share.unit[0] else "Write at most 100 %"
         raise NumberMistake("a share over 100 %", hint, code="share_out_of_range")
     return share
 

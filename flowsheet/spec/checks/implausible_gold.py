@@ -10,9 +10,8 @@ from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measureme
 from flowsheet.spec.blocks.schema import Ore
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.upstream import metals
-from flowsheet.spec.text import units
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.spec.text.unit_slips import Written
+from flowsheet.spec.text.numbers import EVEN
 from flowsheet.spec.weights.weighed_test import WeighedTest
 
 FAR = 5.0
@@ -102,8 +101,8 @@ def _is_kept_metal(m: Measurement, draft: Draft, metal: set[str], melted: set[st
 def _note(m: Measurement, gold: float, fed: _Fed) -> Note:
     share = gold / fed.gold
     far = f"{share:,.0f} times" if share > 1 else f"only {_short(100 * share)} % of"
-    text = m.text.split("±")[0].strip()
-    read = f"{m.stream}, {m.what} reads {text}" if text else f"{m.stream}, {m.what} is off"
+    reads = m.number.amount if m.number is not None else None
+    read = f"{m.stream}, {m.what} reads {reads}" if reads is not None else f"{m.stream}, {m.what} is off"
     makes = "" if m.what == GOLD else f": that is {_amount(gold)} of gold"
     like = _meant(m, gold, fed)
     other = "the grade that the sheet gives is far off" if share > 1 else "look where the gold went"
@@ -116,15 +115,14 @@ def _note(m: Measurement, gold: float, fed: _Fed) -> Note:
 
 def _meant(m: Measurement, gold: float, fed: _Fed) -> str:
     """Return the reading that would fit what was fed, "" where none does."""
-    written = Written.of(m.text)
-    if written is None:
+    read = m.number.amount if m.number is not None else None
+    if m.number is None or read is None or not read.unit or m.number.law == EVEN:
         return ""
-    wanted = units.GRADE if m.what == GRADE else units.MASS
-    for unit in written.thousandth if gold > fed.gold else written.thousandfold:
-        would = gold * written.ratio(unit, wanted)
+    for unit in read.thousandth if gold > fed.gold else read.thousandfold:
+        would = gold * read.ratio(unit, m.number.dimension)
         low = 0.0 if gold > fed.gold else HARDLY * fed.gold
         if low <= would <= fed.most:
-            return f"{written.digits} {unit}"
+            return f"{read.digits} {unit}"
     return ""
 
 

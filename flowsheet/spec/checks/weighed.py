@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
@@ -13,10 +12,10 @@ from flowsheet.spec.blocks.weighed_fields import AtSize
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.upstream import feed_of, looped
 from flowsheet.spec.text import units
+from flowsheet.spec.text.amounts import OTHER_SCALES
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean
 from flowsheet.spec.text.notes import Subject
-from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.text.unit_slips import OTHER_SCALES, Written
+from flowsheet.spec.text.numbers import EVEN, EXACT, Number
 from flowsheet.spec.weights.weigh_table import SD
 from flowsheet.spec.weights.weighed_test import FILE, PARTS, WeighedTest, numbers_of
 
@@ -71,7 +70,7 @@ def doubts_are_something(draft: Draft) -> Iterator[Mistake]:
     """A doubt that is given is more than nothing, and that of a weight is less than the weight."""
     for test, stream, block in _blocks(draft):
         for at, number in numbers_of(block):
-            if not number.doubtful and re.search(r"±|\+/?-", number.text):
+            if number.law == EXACT:
                 yield test.document.mistake(
                     test.path(stream, *at),
                     "no weight is free of doubt",
@@ -262,8 +261,8 @@ def _kg(value: float) -> str:
 
 def _readings(number: Number, dry: float, limit: float) -> str:
     """Say in which units the number would be below ``limit`` (kg); ``dry`` is the dry share of the mass."""
-    read = Written.of(number.text)
-    if read is None:
+    read = number.amount
+    if read is None or not read.unit or number.law == EVEN:
         return "Check the number and its unit, and what was fed"
 
     def fits(unit: str) -> bool:
@@ -287,16 +286,12 @@ def _most_doubt(at: tuple[str | int, ...]) -> float:
 
 def _above_itself(number: Number) -> tuple[str, str]:
     """Return (message, remedy) for a doubt that is larger than what it is the doubt of."""
-    value, _, sd = re.split(r"(±|\+/?-)", number.text, maxsplit=1)
-    read, doubt = Written.of(value), Written.of(sd)
-    unit = read.unit if read is not None else ""
-    told = sd.strip() if doubt is not None or not unit else f"{sd.strip()} {unit}"
-    message = f"{told} is more than the {value.strip()} itself"
-    small = Written.of(told)
-    if small is not None and small.unit != "%":
-        for other in small.thousandth:
-            if number.sd * small.ratio(other, units.MASS) < number.value:
-                return message, f"Did you mean {small.digits} {other}?"
+    told, unit = number.doubt, number.unit[0]
+    message = f"{told} is more than the {number.amount} itself"
+    if told is not None and told.unit and not number.relative:
+        for other in told.thousandth:
+            if number.sd * told.ratio(other, number.dimension) < number.value:
+                return message, f"Did you mean {told.digits} {other}?"
     nothing = f"0 {unit} ± {told}" if unit else f"0 ± {told}"
     return message, f"Write how far off it may be, which is less than it reads; of what may be nothing, write {nothing}"
 

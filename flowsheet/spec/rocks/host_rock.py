@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from flowsheet.spec.text import numbers
 from flowsheet.spec.text.mistakes import did_you_mean, nearest
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text.numbers import NONE, Number, NumberMistake
 from flowsheet.spec.text.units import PLAIN, SHARE, UNIT_MISSING
 
 #: Density of minerals and rocks, g/cm3. Quartz and galena: textbooks on sampling and on weighing gold in water;
@@ -175,7 +175,7 @@ def _base(text: str, alone: bool) -> tuple[str, Number, bool]:
             "the share of a mineral needs its %", 'Write it as "quartz + 3 % pyrite"', code=UNIT_MISSING
         )
     number = density(text, HOST if alone else "2.65")
-    if number.doubtful or "±" in text:
+    if number.law != NONE:
         return text, number, False
     return text, replace(number, sd=HOST_SD), True
 
@@ -188,7 +188,7 @@ def _share(text: str) -> tuple[Number, bool]:
             'Write it as "quartz + 3 % pyrite"',
             code="share_out_of_range",
         )
-    if share.doubtful or "±" in text:
+    if share.law != NONE:
         return share, False
     return replace(share, sd=SHARE_SD * share.value), True
 

@@ -1,5 +1,5 @@
 """Text and numbers as people write them, and files that hold them.
 
 Read in this order: notes, mistakes, wording, brief, text_file, source_files, safe_writing, table_cells; units,
-mesh, refusals, numbers, unit_slips.
+refusals, mesh, amounts, numbers.
 """

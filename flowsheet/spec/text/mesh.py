@@ -7,6 +7,12 @@ tests/published against the sieve tables of the fluids library.
 
 from __future__ import annotations
 
+import re
+
+from flowsheet.spec.text.refusals import NumberMistake
+
+_MESH = re.compile(r"(?:#|[Nn]o\.?)\s*(?P<a>\d+(?:\.5| 1/2)?)|(?P<b>\d+(?:\.5| 1/2)?)\s*mesh", re.IGNORECASE)
+_E11 = re.compile(r"E11\s+(?P<name>\d+(?:\s+\d+/\d+)?|\d+/\d+|\d*\.\d+)\s*(?:in|inch|\")", re.IGNORECASE)
 #: Mesh number → nominal aperture in mm.
 E11_NUMBERS: dict[str, float] = {
     "3.5": 5.6, "4": 4.75, "5": 4.0, "6": 3.35, "7": 2.8, "8": 2.36, "10": 2.0, "12": 1.7, "14": 1.4,
@@ -35,6 +41,32 @@ def inch_mm(name: str) -> float | None:
 def aperture_mm(number: str) -> float | None:
     """Return the aperture in mm of mesh ``number`` ("20", "3 1/2"), or None if ASTM E11 has none."""
     return E11_NUMBERS.get({"3 1/2": "3.5"}.get(number, number))
+
+
+def sieve(text: str) -> float | None:
+    """Return the aperture in m that a mesh number or a sieve's inch name stands for; None if it is neither.
+
+    Raises NumberMistake where ASTM E11 has no such sieve.
+    """
+    if found := _E11.fullmatch(text):
+        name = " ".join(found["name"].split())
+        if (aperture := inch_mm(name)) is None:
+            raise NumberMistake(
+                f"ASTM E11 has no {name} in sieve", "It has: " + ", ".join(E11_INCHES), code="no_such_sieve"
+            )
+        return aperture / 1000
+    if found := _MESH.fullmatch(text):
+        number = found["a"] or found["b"]
+        if (aperture := aperture_mm(number)) is None:
+            low, high = nearest_numbers(float(number.replace(" 1/2", ".5")))
+            raise NumberMistake(
+                f"ASTM E11 has no {number} mesh",
+                f"Nearest are {low} mesh ({E11_NUMBERS[low]:g} mm) and {high} mesh "
+                f"({E11_NUMBERS[high]:g} mm); or write the opening in mm",
+                code="no_such_sieve",
+            )
+        return aperture / 1000
+    return None
 
 
 def nearest_numbers(number: float) -> tuple[str, str]:

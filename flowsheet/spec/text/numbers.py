@@ -17,12 +17,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from flowsheet.spec.text import mesh
+from flowsheet.spec.text.amounts import Amount, decimals
 from flowsheet.spec.text.refusals import LONGEST, NumberMistake, like, no_number
 from flowsheet.spec.text.units import (
     COUNT,
     FINENESS,
     GRADE,
     LENGTH,
+    PLAIN,
     SHARE,
     UNIT_MISSING,
     Dimension,
@@ -32,12 +34,11 @@ from flowsheet.spec.text.units import (
     is_share,
 )
 
-__all__ = ["AT_BOUND", "LONGEST", "Number", "NumberMistake", "as_written", "lend_unit", "parse", "value_as_written"]
+__all__ = ["AT_BOUND", "EVEN", "EXACT", "LONGEST", "NONE", "NORMAL", "Number", "NumberMistake", "doubted",
+           "lend_unit", "number_and_unit", "parse", "written"]  # fmt: skip
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
 _ONE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s.,/+–—-].*)?")
-_MESH = re.compile(r"(?:#|[Nn]o\.?)\s*(?P<a>\d+(?:\.5| 1/2)?)|(?P<b>\d+(?:\.5| 1/2)?)\s*mesh", re.IGNORECASE)
-_E11 = re.compile(r"E11\s+(?P<name>\d+(?:\s+\d+/\d+)?|\d+/\d+|\d*\.\d+)\s*(?:in|inch|\")", re.IGNORECASE)
 _DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _RANGE = re.compile(r"\s+to\s+", re.IGNORECASE)
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
@@ -50,29 +51,98 @@ AT_BOUND = 1e-9
 """A number this close to a bound (relative) is meant to be on it: 10 um is not 1e-5 m to the last bit."""
 
 
+NONE, EXACT, NORMAL, EVEN = "none", "exact", "normal", "even"
+"""The law of a number's doubt: none told, told to be none (± 0), a standard deviation, anything between two ends."""
+
+DIGITS = 3
+"""Significant digits of a number that is set anew, at least; more where its doubt is finer."""
+
+
 @dataclass(frozen=True)
 class Number:
-    """A value in SI with its doubt: ``sd`` (normal) or ``low``/``high`` (even spread), and its own text."""
+    """A value in SI with its doubt, and how it is written: nobody need read its text again."""
 
     value: float
+    #: Standard deviation, SI; that of an even spread is its width over the root of twelve.
     sd: float = 0.0
+    #: The ends of an even spread, SI.
     low: float | None = None
     high: float | None = None
     text: str = ""
-    #: What no draw of it may pass: the limits of its dimension.
-    least: float = 0.0
-    most: float = math.inf
+    dimension: Dimension = PLAIN
+    #: The value as it is written; of a range its lower end. None where nobody wrote it.
+    amount: Amount | None = None
+    #: What stands behind ± (a part of the value where ``relative``), or the upper end of a range.
+    doubt: Amount | None = None
+    relative: bool = False
+
+    @property
+    def law(self) -> str:
+        """The law of its doubt: NONE, EXACT, NORMAL or EVEN."""
+        if self.low is not None:
+            return EVEN
+        return NORMAL if self.sd > 0 else EXACT if self.doubt is not None else NONE
 
     @property
     def doubtful(self) -> bool:
-        """Whether the sheet gave this number a doubt."""
+        """Whether it has a doubt."""
         return self.sd > 0
+
+    @property
+    def told_doubt(self) -> bool:
+        """Whether a doubt is written behind it, be it that there is none; else its ``sd`` is an assumption."""
+        return self.doubt is not None
+
+    @property
+    def is_share(self) -> bool:
+        """Whether it is a part of a whole."""
+        return self.dimension is SHARE
+
+    @property
+    def least(self) -> float:
+        """What no draw of it may pass: the least that its dimension can be, SI."""
+        return self.dimension.least
+
+    @property
+    def most(self) -> float:
+        """The most that its dimension can be, SI."""
+        return self.dimension.most
+
+    @property
+    def unit(self) -> tuple[str, float]:
+        """The unit that its value is written in, and what one of it is in SI; a test sieve's is mm."""
+        return (self.amount.unit, self.amount.one) if self.amount is not None else ("", 1.0)
+
+    @property
+    def doubt_unit(self) -> tuple[str, float]:
+        """The unit that its doubt is written in, and what one of it is in SI: the value's own unless ± has another."""
+        if self.doubt is None or self.relative or self.low is not None or (self.amount and self.amount.sieve):
+            return self.unit
+        return self.doubt.unit, self.doubt.one
 
     def __float__(self) -> float:
         return self.value
 
     def __str__(self) -> str:
         return self.text or f"{self.value:g}"
+
+    def told(self, value: float, sd: float) -> Amount:
+        """Return ``value`` (SI) as this number is written, as finely as its ``sd`` is known."""
+        unit, one = self.unit
+        return Amount.of(value, unit, one, max(decimals(value / one, DIGITS), decimals(sd / one, 2)))
+
+    def rewritten(self, value: float, sd: float) -> Number:
+        """Return the number set to ``value`` ± ``sd`` (SI), written in the units that this one is written in."""
+        unit, one = self.doubt_unit
+        amount, doubt = self.told(value, sd), Amount.of(sd, unit, one, decimals(sd / one, 2))
+        return Number(value, sd, text=f"{amount} ± {doubt}", dimension=self.dimension, amount=amount, doubt=doubt)
+
+
+def written(value: float, unit: str, dimension: Dimension, digits: int = 6) -> Number:
+    """Return a number that nobody wrote: ``value`` (SI) in a unit, to so many digits."""
+    one = factor(unit, dimension) if unit else 1.0
+    amount = Amount(f"{value / one:.{digits}g}", unit, value / one, one, value)
+    return Number(value, text=str(amount), dimension=dimension, amount=amount)
 
 
 @lru_cache(maxsize=4096)
@@ -97,12 +167,15 @@ def parse(text: str, wanted: Dimension) -> Number:
             raise NumberMistake(
                 "more than one doubt", f"Write one value and one doubt: {wanted.example} ± …", code="two_doubts"
             )
-    value = _one(clean, wanted)
-    return Number(value, text=text, **_limits(wanted))
+    amount = _one(clean, wanted)
+    return Number(amount.value, text=text, dimension=wanted, amount=amount)
 
 
-def _limits(wanted: Dimension) -> dict[str, float]:
-    return {"least": wanted.least, "most": wanted.most}
+def doubted(number: Number, doubt: str) -> Number:
+    """Return a number that was read without a doubt, with one that is written beside it. Raises NumberMistake."""
+    if number.doubtful or len(doubt) > LONGEST:
+        raise NumberMistake("more than one doubt", "Keep one of the two", code="two_doubts")
+    return _with_sd(str(number.amount), _tidy(doubt), number.dimension, f"{number.text} ± {doubt}", number.amount)
 
 
 def _tidy(text: str) -> str:
@@ -112,15 +185,18 @@ def _tidy(text: str) -> str:
     return clean
 
 
-def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
-    if _is_share(second) and not (wanted is SHARE or _is_share(first)):
-        value = _one(first, wanted)
-        sd = abs(value) * _one(second, SHARE)
+def _with_sd(first: str, second: str, wanted: Dimension, text: str, known: Amount | None = None) -> Number:
+    """Return a value and its doubt; ``known`` is what ``first`` says, where that was read already."""
+    relative = _is_share(second) and not (wanted is SHARE or _is_share(first))
+    if relative:
+        amount, doubt = known or _one(first, wanted), _one(second, SHARE)
+        sd = abs(amount.value) * doubt.value
     else:
         if wanted is SHARE:
             _refuse_half_a_percent(first, second)
-        first, second = lend_unit(first, second)
-        value, sd = _one(first, wanted), _one(second, wanted, a_doubt=True)
+        lent, second = lend_unit(first, second)
+        amount, doubt = known if known and lent == first else _one(lent, wanted), _one(second, wanted, a_doubt=True)
+        sd = doubt.value
     if sd < 0:
         raise NumberMistake(
             "the doubt after ± is negative", "Write how far off it may be, without a sign", code="doubt_negative"
@@ -128,7 +204,7 @@ def _with_sd(first: str, second: str, wanted: Dimension, text: str) -> Number:
     if not sd <= min(wanted.most, MOST_DOUBT):
         message = f"the doubt after ± is larger than {wanted} can be"
         raise NumberMistake(message, f"Write something like {wanted.example} ± {wanted.doubt}", code="doubt_too_large")
-    return Number(value, sd=sd, text=text, **_limits(wanted))
+    return Number(amount.value, sd, text=text, dimension=wanted, amount=amount, doubt=doubt, relative=relative)
 
 
 def _is_share(text: str) -> bool:
@@ -158,13 +234,14 @@ def _refuse_half_a_percent(first: str, second: str) -> None:
 
 def _with_range(first: str, second: str, wanted: Dimension, text: str) -> Number:
     first, second = lend_unit(first, second)
-    low, high = _one(first, wanted), _one(second, wanted)
+    lower, upper = _one(first, wanted), _one(second, wanted)
+    low, high = lower.value, upper.value
     if low > high:
         raise NumberMistake("the range runs backwards", "Write the smaller number first", code="range_backwards")
     if low == high:
-        return Number(low, text=text, **_limits(wanted))
-    middle = low + (high - low) / 2
-    return Number(middle, sd=(high - low) / math.sqrt(12), low=low, high=high, text=text, **_limits(wanted))
+        return Number(low, text=text, dimension=wanted, amount=lower, doubt=upper)
+    middle, sd = low + (high - low) / 2, (high - low) / math.sqrt(12)
+    return Number(middle, sd, low, high, text=text, dimension=wanted, amount=lower, doubt=upper)
 
 
 def lend_unit(first: str, second: str) -> tuple[str, str]:
@@ -179,21 +256,14 @@ def lend_unit(first: str, second: str) -> tuple[str, str]:
     return first, second
 
 
-def value_as_written(text: str) -> tuple[float, str] | None:
-    """Return (number, unit or "") of the value that a text tells, whatever doubt it tells besides; None if none."""
-    clean = _tidy(text) if len(text) <= LONGEST else ""
-    first, *second = _DOUBT.split(clean)
-    found = _ONE.fullmatch(lend_unit(first, second[0])[0] if second else first)
-    return (_fraction(found["number"]), (found["unit"] or "").strip()) if found is not None else None
+def number_and_unit(text: str) -> tuple[float, str, str] | None:
+    """Return (number, its text, unit or "") of one end of a setting's range, of which no dimension is known yet.
 
-
-def as_written(text: str) -> tuple[float, str, str] | None:
-    """Return (number, its text, unit or "") of one value as a sheet writes it; None where it is none.
-
-    A mesh number or a sieve's inch name stands for its opening in mm. Raises NumberMistake where no sieve has it.
+    None where it is none. A mesh number or a sieve's inch name stands for its opening in mm. Raises NumberMistake
+    where no sieve has it.
     """
     clean = _tidy(text) if len(text) <= LONGEST else ""
-    if (sieve := _sieve(clean)) is not None:
+    if (sieve := mesh.sieve(clean)) is not None:
         return 1e3 * sieve, f"{1e3 * sieve:.9g}", "mm"
     found = _ONE.fullmatch(clean)
     if found is None:
@@ -202,15 +272,16 @@ def as_written(text: str) -> tuple[float, str, str] | None:
     return (-value if found["sign"] == "-" else value), found["sign"] + found["number"], (found["unit"] or "").strip()
 
 
-def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
-    """Return one value in SI; a doubt need not be a whole number, nor a fineness that makes sense."""
-    if wanted is LENGTH and (sieve := _sieve(text)) is not None:
-        return sieve
+def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> Amount:
+    """Return one amount; a doubt need not be a whole number, nor a fineness that makes sense."""
+    if wanted is LENGTH and (sieve := mesh.sieve(text)) is not None:
+        return Amount(text, "mm", 1e3 * sieve, 1e-3, sieve, sieve=True)
     found = _ONE.fullmatch(text)
     if found is None:
         raise no_number(text, wanted)
-    value = _fraction(found["number"]) * (-1 if found["sign"] == "-" else 1)
+    number = _fraction(found["number"]) * (-1 if found["sign"] == "-" else 1)
     unit = (found["unit"] or "").strip()
+    one = 1.0
     if unit:
         if unit.casefold() == "mesh":
             if wanted is LENGTH:
@@ -223,7 +294,7 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
                 "a grade is so much gold in so much rock", f'Write "{found["number"]} {per}"', code="wrong_unit"
             )
         try:
-            value *= factor(unit, wanted)
+            one = factor(unit, wanted)
         except UnitMistake as wrong:
             raise NumberMistake(wrong.message, wrong.remedy, code=wrong.code) from None
     elif wanted is LENGTH and "/" in found["number"]:  # a fraction is hardly ever anything but inches
@@ -236,41 +307,22 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> float:
             f'Write "{example}" if that is what you mean. Units: {wanted.units}',
             code=UNIT_MISSING,
         )
+    value = number * one
     if not math.isfinite(value):
         raise NumberMistake(f"too large for {wanted}", like(wanted), code="too_large")
-    if a_doubt:
-        return value
+    if not a_doubt:
+        _refuse_odd(value, unit, wanted)
+    return Amount(found["sign"].replace("+", "") + found["number"], unit, number, one, value)
+
+
+def _refuse_odd(value: float, unit: str, wanted: Dimension) -> None:
+    """Refuse half a piece, and a fineness that is told as a share."""
     if wanted is COUNT and value != int(value):
         raise NumberMistake("a whole number is wanted", like(wanted), code="whole_number_wanted")
     if wanted is FINENESS and 0 < value <= 1 and not unit:
         raise NumberMistake(
             "fineness counts parts in a thousand", f"Did you mean {1000 * value:g}?", code="fineness_out_of_range"
         )
-    return value
-
-
-def _sieve(text: str) -> float | None:
-    """Return the aperture in m that a mesh number or a sieve's inch name stands for; None if it is neither."""
-    if found := _E11.fullmatch(text):
-        name = " ".join(found["name"].split())
-        if (aperture := mesh.inch_mm(name)) is None:
-            raise NumberMistake(
-                f"ASTM E11 has no {name} in sieve", "It has: " + ", ".join(mesh.E11_INCHES), code="no_such_sieve"
-            )
-        return aperture / 1000
-    if found := _MESH.fullmatch(text):
-        number = found["a"] or found["b"]
-        aperture = mesh.aperture_mm(number)
-        if aperture is None:
-            low, high = mesh.nearest_numbers(_fraction(number))
-            raise NumberMistake(
-                f"ASTM E11 has no {number} mesh",
-                f"Nearest are {low} mesh ({mesh.E11_NUMBERS[low]:g} mm) and {high} mesh "
-                f"({mesh.E11_NUMBERS[high]:g} mm); or write the opening in mm",
-                code="no_such_sieve",
-            )
-        return aperture / 1000
-    return None
 
 
 def _fraction(number: str) -> float:

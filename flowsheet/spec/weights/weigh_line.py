@@ -182,16 +182,16 @@ class Line:
             else:
                 self.sheet.say(at, wrong.message, wrong.remedy, name, code=wrong.code)
             return None
-        return self._with_sd(number, text, sd, wanted, name) if sd.text else number
+        return self._with_sd(number, sd, name) if sd.text else number
 
-    def _with_sd(self, number: Number, text: str, sd: Cell, wanted: units.Dimension, name: str) -> Number | None:
+    def _with_sd(self, number: Number, sd: Cell, name: str) -> Number | None:
         if number.doubtful:
             self.sheet.say(
                 sd, "the value has a doubt of its own", "Keep one of the two", f"{name}, sd", code="two_doubts"
             )
             return None
         try:
-            found = numbers.parse(f"{text} ± {sd.text}", wanted)
+            found = numbers.doubted(number, sd.text)
         except NumberMistake as wrong:
             self.sheet.say(sd, wrong.message, wrong.remedy, f"{name}, sd", code=wrong.code)
             return None

@@ -26,6 +26,9 @@ MOST_PARTS = 80_000
 """Names, values, brackets and beginnings of blocks in a sheet, aliases unfolded; a step is some twenty of them."""
 MOST_DEPTH = 40
 
+PRICES = ("prices",)
+"""Where a comma can but part thousands, and is told of by the check of the prices."""
+
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -203,9 +206,11 @@ class _Walker:
 
     def _mapping(self, node: yaml.Node, path: Path_) -> dict[str, Any]:
         data: dict[str, Any] = {}
-        before: yaml.Node | None = None
-        last = ""
-        for key, value in node.value:
+        rests = 0
+        for i, (key, value) in enumerate(node.value):
+            if rests:  # of a number that a comma parts, which is told already
+                rests -= 1
+                continue
             if self.count > MOST_PARTS:
                 break
             if not isinstance(key, yaml.ScalarNode):
@@ -213,19 +218,19 @@ class _Walker:
                     key, path, "a field's name must be plain text", "Write name: value", code="field_name_no_text"
                 )
                 continue
-            # (Prices are read whole: there a comma mostly parts thousands.)
-            if path[:1] != ("prices",) and (split := _parted_by_comma(before, key, value)) is not None:
-                wrong = comma(split, split[: len(split) - len(split.lstrip("+-0123456789,"))])
-                self._say(before or key, (*path, last), wrong.message, wrong.remedy, wrong.code, split)
-                continue
-            name = last = key.value
-            before = value
+            name = key.value
             at = (*path, name)
             if name in data:
                 line = self.document.keys[at][0]
                 self._say(key, at, f"written twice, first in line {line}", "Keep one of the two", code="field_twice")
                 continue
             self.document.marks[at] = self.document.keys[at] = _place(key)
+            parts = [] if path == PRICES else _parted_by_comma(node.value[i:])
+            if parts:
+                split, rests = ",".join(parts), len(parts) - 1
+                wrong = comma(split, split[: len(split) - len(split.lstrip("+-0123456789,"))])
+                self._say(value, at, wrong.message, wrong.remedy, wrong.code, split)
+                continue
             data[name] = self.plain(value, at)
             if data[name] is None and not key.style and (stuck := re.fullmatch(r"([^:]+):(\S.*)", name)):
                 self._say(
@@ -246,14 +251,22 @@ class _Walker:
         self.mistakes.append(Mistake(message, remedy, name, read, self.document.file, line, column, code=code))
 
 
-def _parted_by_comma(before: yaml.Node | None, key: yaml.ScalarNode, value: yaml.Node) -> str | None:
-    """Return a number that a comma parts, as ``{gold: 0,33 g}``: to YAML, "33 g" is then a field with nothing in it."""
-    if not (isinstance(before, yaml.ScalarNode) and isinstance(value, yaml.ScalarNode)) or value.value:
-        return None
-    told = f"{before.value},{key.value}"
-    beside = key.start_mark.index == before.end_mark.index + 1
-    plain = not (before.style or key.style or value.style)
-    return told if beside and plain and re.match(r"[+-]?\d+,\d", told) else None
+def _parted_by_comma(pairs: list[tuple[yaml.Node, yaml.Node]]) -> list[str]:
+    """Return the parts of the number that the first of some fields has, where commas part it; else nothing.
+
+    Of ``{gold: 0,33 g}`` they are "0" and "33 g": to YAML, "33 g" is a field with nothing in it.
+    """
+    first = pairs[0][1]
+    if not (isinstance(first, yaml.ScalarNode) and not first.style and re.fullmatch(r"[+-]?\d+", first.value)):
+        return []
+    parts, end = [first.value], first.end_mark.index
+    for key, value in pairs[1:]:
+        bare = all(isinstance(one, yaml.ScalarNode) and not one.style for one in (key, value))
+        if not bare or value.value or key.start_mark.index != end + 1 or not re.match(r"\d", key.value):
+            break
+        parts.append(key.value)
+        end = key.end_mark.index
+    return parts if len(parts) > 1 else []
 
 
 def _place(node: yaml.Node) -> tuple[int, int]:

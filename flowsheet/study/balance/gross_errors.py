@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement
-from flowsheet.spec.text import units
-from flowsheet.spec.text.numbers import value_as_written
+from flowsheet.spec.text.numbers import EVEN
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.common.units_out import g_per_t, in_units
@@ -151,22 +150,18 @@ def slip(m: Measurement, should_be: float, sd: float) -> Slip | None:
     if m.what not in (MASS, GOLD, BEAD) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
         return None
     # What is hardly known is near to anything.
-    if abs(should_be - m.value) <= SDS * sd or (written := value_as_written(m.text)) is None:
+    read = m.number.amount if m.number is not None and m.number.law != EVEN else None
+    if abs(should_be - m.value) <= SDS * sd or read is None:
         return None
-    number, unit = written
-    name = _named(unit)
+    name = _named(read.one)
     factors = {KILOGRAMS[meant] / KILOGRAMS[name]: meant for pair in CONFUSED if name in pair for meant in pair}
     near = [f for f in factors if f != 1 and abs(should_be - f * m.value) <= max(NEAR * f * m.value, SDS * sd)]
     if not near:
         return None
     factor = min(near, key=lambda f: abs(math.log(should_be / (f * m.value))))
-    return Slip(factor, factors[factor], name, number)
+    return Slip(factor, factors[factor], name, read.number)
 
 
-def _named(unit: str) -> str:
+def _named(size: float) -> str:
     """Return how ``KILOGRAMS`` calls a unit of mass, whatever its spelling; "" where it does not know it."""
-    try:
-        size = units.factor(unit, units.MASS)
-    except units.UnitMistake:
-        return ""
     return next((name for name, kg in KILOGRAMS.items() if math.isclose(kg, size, rel_tol=SAME)), "")

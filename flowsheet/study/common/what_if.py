@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 from flowsheet.spec.blocks.fields import Block, extra_of
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import Number
-from flowsheet.study.common.units_out import millimetres
-
-_WRITTEN = re.compile(r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>%|[A-Za-zµμ]+)\s*(?:±.*)?")
+from flowsheet.spec.text.numbers import EVEN, Number, written
+from flowsheet.spec.text.units import LENGTH
 
 
 @dataclass(frozen=True)
@@ -65,27 +62,25 @@ def _better(block: Block, within: tuple[str, ...]) -> Iterator[tuple[tuple[str, 
 
 
 def changed(number: Number, rule: str) -> Number | None:
-    """Return ``number`` changed by a rule ("x0.5", "+1", "to 0.95"); None if it is as good already."""
+    """Return ``number`` changed by a rule ("x0.5", "+1", "to 0.95"), without its doubt; None if it is so already."""
     if rule.startswith("x"):
         return times(number, float(rule[1:]))
     if rule.startswith("+"):
-        value = number.value + float(rule[1:])
-        return Number(value, text=f"{value:g}", least=number.least, most=number.most)
+        return _set_to(number, number.value + float(rule[1:]), 6)
     value = float(rule.removeprefix("to "))
-    if number.value >= value:
-        return None
-    return Number(value, text=f"{100 * value:g} %", least=number.least, most=number.most)
+    return _set_to(number, value, 6) if number.value < value else None
 
 
 def times(number: Number, factor: float) -> Number:
-    """Return a multiple of a length or share without its doubt, in the unit that it was written in if that is plain.
+    """Return a multiple of a number without its doubt."""
+    return _set_to(number, factor * number.value, 4)
 
-    A mesh number, a fraction or a range is no number that can be multiplied: its length is told in mm.
+
+def _set_to(number: Number, value: float, digits: int) -> Number:
+    """Return a number set to ``value`` (SI), in the unit that it was written in if that is plain.
+
+    A length that is written as a mesh number, as a fraction, as a range or with a power of ten is told in mm.
     """
-    value = factor * number.value
-    written = _WRITTEN.fullmatch(number.text.strip())
-    if written and written["unit"].casefold() != "mesh":
-        text = f"{float(written['number']) * factor:.4g} {written['unit']}"
-    else:
-        text = f"{100 * value:.4g} %" if number.most <= 1 else f"{millimetres(value):.4g} mm"
-    return Number(value, text=text, least=number.least, most=number.most)
+    plain = number.amount is not None and number.amount.plain and number.law != EVEN
+    unit = "mm" if number.dimension is LENGTH and not plain else number.unit[0]
+    return written(value, unit, number.dimension, digits)

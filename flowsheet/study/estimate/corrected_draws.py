@@ -16,6 +16,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.units import GRADE
 from flowsheet.study.common.monte_carlo import Drawn, Progress, cluster, drawn
 from flowsheet.study.common.uncertain_inputs import doubtful
 
@@ -114,7 +115,7 @@ def _without_guess(solution: Solution, weighed: KnownOre) -> Sheet:
     for name, ore in sheet.ores.items():
         if ore.grade is not None:
             grade = ore.grade.value * weighed.grade.mean / guess
-            ores[name] = ore.model_copy(update={"grade": Number(grade, sd=grade)})
+            ores[name] = ore.model_copy(update={"grade": Number(grade, sd=grade, dimension=GRADE)})
     return replace(sheet, ores=ores)
 
 

@@ -15,11 +15,11 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.measurement import GRAINS, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.numbers import Number, written
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, meanings
 from flowsheet.study.estimate import predicted_weights
-from flowsheet.study.estimate.fitted_sheet import as_written
 
 DRAWS_AT_ONCE = 256
 LEAST = 1e-6
@@ -89,12 +89,12 @@ class Evidence:
                 name, ends = mass_of(sheet, m.stream), (LEAST * m.value, np.inf)
                 if len(tests) == 1 and name in bounds:
                     stated = sheet.ores[m.stream].mass
-                    number = Number(m.value, sd=m.sd, text=as_written(stated, m.value, m.sd))
+                    number = stated.rewritten(m.value, m.sd)
                     at = next(i for i, u in enumerate(found) if u.name == name)
                     found[at] = Unknown(name, number, *ends, words[name], stated=stated.text)
                     dropped.add(k)
                 elif (name, t) not in {(u.name, u.test) for u in found}:
-                    number = Number(m.value, sd=m.sd, text=f"{m.value:g} kg")
+                    number = replace(written(m.value, "kg", units.MASS), sd=m.sd)
                     found.append(Unknown(name, number, *ends, "mass of the feed", t, names[t]))
                     dropped.add(k)
         variance = np.array([0.0 if m.what == GRAINS else m.sd**2 for m in measured])

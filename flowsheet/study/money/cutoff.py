@@ -16,7 +16,8 @@ from flowsheet.ore.grid import R20_3
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.costs_and_sales import METAL, Sale
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.numbers import written
+from flowsheet.spec.text.units import LENGTH
 from flowsheet.steps import kind_that
 from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant
@@ -119,7 +120,7 @@ def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callab
         edges = set(tried) | sheet.openings
         for i in progress(range(len(tried))):
             size = tried[i]
-            opened = Variant(screen, (step.set_by,), "", step.set_size, Number(size, text=f"{millimetres(size):g} mm"))
+            opened = Variant(screen, (step.set_by,), "", step.set_size, written(size, "mm", LENGTH))
             for cut in (0.0, *_cuts(base.solution, size)):
                 again = _parted(opened.of(way.sheet), way.sales, sort, cut)
                 if again is not None:

@@ -11,7 +11,8 @@ from flowsheet.ore import grains
 from flowsheet.ore.grid import R20_3
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.numbers import written
+from flowsheet.spec.text.units import LENGTH
 from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant
 
@@ -59,9 +60,7 @@ def finer(solution: Solution) -> list[Finer]:
             continue
         now = step.set_size.value
         below = [size for size in R20_3 if size < now * 0.95][:FINER_SIZES]
-        variants = [
-            Variant(screen, (step.set_by,), "", step.set_size, Number(s, text=f"{millimetres(s):g} mm")) for s in below
-        ]
+        variants = [Variant(screen, (step.set_by,), "", step.set_size, written(s, "mm", LENGTH)) for s in below]
         rows.append(_row(solution, screen, sort, now, solution))
         for size, variant in zip(below, variants, strict=True):
             again = solve(Model.of(variant.of(sheet), [now, *below]))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,10 +13,9 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.text.units import UNIT_MISSING
+from flowsheet.spec.text.numbers import EXACT, NORMAL, Number
 from flowsheet.spec.yaml.document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.uncertain_inputs import all_outlets_open, inputs_with
@@ -41,9 +39,6 @@ LENGTHS_ROUND, MASSES_ROUND, PLAIN_ROUND = 8.0, 5.0, 4.0
 DIGITS = 3
 HALVINGS = 6
 """How often an end that the sheet would refuse is brought nearer to the value."""
-
-_RANGE = re.compile(r"\s+to\s+", re.IGNORECASE)
-_DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<doubt>.+)")
 
 
 @dataclass(frozen=True)
@@ -74,6 +69,9 @@ class Knob:
     first: bool
     #: The doubt that the sheet gives it, which stays when it is turned: " ± 8 g/t".
     doubt: str = ""
+    dimension: units.Dimension = units.PLAIN
+    #: What one of the unit is, in SI.
+    one: float = 1.0
 
     def text(self, value: float) -> str:
         """Return a value as a setting has it."""
@@ -172,7 +170,7 @@ def _unset(document: Document, plain: Solution, one: Turnable) -> Iterator[Knob]
     value = _guess(plain, one)
     if value is None:
         return
-    number = Number(value, text="", least=one.dimension.least, most=one.dimension.most)
+    number = Number(value, dimension=one.dimension)
     step = with_number(step, one.path, number)
     if next(iter(step.faults(True, True)), None) is not None:
         return
@@ -202,14 +200,13 @@ def _guess(plain: Solution, one: Turnable) -> float | None:
 
 
 def _knob(document: Document, sheet: Sheet, one: Turnable, number: Number | None) -> Knob:
-    number = number or Number(0.0)
-    unit = _unit(number, one.dimension)
+    number = number or Number(0.0, dimension=one.dimension)
+    unit, factor = _unit(number)
     scale, low, high = _range(one, number.value)
     low, high = (_allowed(document, sheet, one, number, end, scale) for end in (low, high))
-    factor = _factor(unit, one.dimension)
     given = is_given(document, one)
     written = number.text if given or not one.extra.get("default_text") else str(one.extra["default_text"])
-    doubt = _DOUBT.search(number.text) if given else None
+    doubt = number.doubt if given and number.law in (EXACT, NORMAL) else None
     daily = "better" in one.extra or one.required or one.number is None or (given and len(one.path) == 1)
     return Knob(
         setting=one.setting,
@@ -225,38 +222,24 @@ def _knob(document: Document, sheet: Sheet, one: Turnable, number: Number | None
         given=given,
         source=str(one.extra.get("source", "")),
         first=daily,
-        doubt=f" ± {doubt['doubt'].strip()}" if doubt else "",
+        doubt=f" ± {doubt}" if doubt else "",
+        dimension=number.dimension,
+        one=factor,
     )
 
 
-def _unit(number: Number, dimension: units.Dimension) -> str:
-    """Return the unit that a number is written with, or one that suits it (a mesh number's opening is in mm)."""
-    text = number.text if number.low is None else _RANGE.split(number.text)[-1]
-    try:
-        sieve = numbers.as_written(_DOUBT.split(text)[0])
-        written = numbers.value_as_written(text)
-        unit = written[1] if written is not None else sieve[2] if sieve is not None else None
-        if unit is not None and unit.casefold() != "mesh":
-            _factor(unit, dimension)
-            return unit
-    except numbers.NumberMistake:
-        pass
-    size = number.value
-    return {
+def _unit(number: Number) -> tuple[str, float]:
+    """Return the unit that a number is written with, or one that suits it, and what one of it is in SI."""
+    if number.amount is not None:
+        return number.unit
+    size, dimension = number.value, number.dimension
+    unit = {
         units.LENGTH: "mm" if size >= 1e-4 else "um",
         units.MASS: "kg" if size >= 1 else "g" if size >= 1e-3 else "mg",
         units.GRADE: "g/t",
         units.SHARE: "%",
     }.get(dimension, "")
-
-
-def _factor(unit: str, dimension: units.Dimension) -> float:
-    """Return what one of a unit is in SI. Raises NumberMistake."""
-    if not unit:
-        if not dimension.bare_ok:
-            raise numbers.NumberMistake("no unit", "", code=UNIT_MISSING)
-        return 1.0
-    return numbers.parse(f"1 {unit}", dimension).value
+    return unit, units.factor(unit, dimension) if unit else 1.0
 
 
 def _range(one: Turnable, value: float) -> tuple[str, float, float]:
@@ -280,9 +263,9 @@ def _range(one: Turnable, value: float) -> tuple[str, float, float]:
 
 def _allowed(document: Document, sheet: Sheet, one: Turnable, number: Number, end: float, scale: str) -> float:
     """Return an end of the range (SI), or one nearer to the value, such that the sheet takes it."""
-    value, unit = number.value, _unit(number, one.dimension)
+    value, (unit, factor) = number.value, _unit(number)
     for _ in range(HALVINGS):
-        setting = f"{end / _factor(unit, one.dimension):.9g} {unit}".strip()
+        setting = f"{end / factor:.9g} {unit}".strip()
         if _sound(document, sheet, one, replace(number, value=end, text=""), setting):
             return end
         middle = math.sqrt(end * value) if scale == LOG else (end + value) / 2

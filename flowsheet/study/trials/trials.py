@@ -153,7 +153,7 @@ def _spread(part: str, text: str, whole: bool) -> list[str]:
             )
         return [part]
     try:
-        first, last = numbers.as_written(found["first"].strip()), numbers.as_written(found["last"].strip())
+        first, last = (numbers.number_and_unit(found[end].strip()) for end in ("first", "last"))
     except numbers.NumberMistake as wrong:
         raise _wrong(text, wrong.message, wrong.remedy, code=wrong.code) from None
     count = int(found["steps"][:9])
@@ -186,8 +186,8 @@ def _fitting(start: str, end: str, span: float, count: int) -> str:
 
 def _is_length(unit: str) -> bool:
     try:
-        numbers.parse(f"1 {unit}", units.LENGTH)
-    except numbers.NumberMistake:
+        units.factor(unit, units.LENGTH)
+    except units.UnitMistake:
         return False
     return True
 
