@@ -269,7 +269,7 @@ def test_a_pile_is_the_same_by_sheet_and_by_folder() -> None:
 # ── tables ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 TABLES = {
-    "Run": ("streams", "sizes", "losses", "coarse", "finer", "advice"),
+    "Run": ("streams", "sizes", "losses", "coarse", "finer", "advice", "sieved"),
     "Trials": ("trials",),
     "Forecasts": ("forecasts",),
     "Reconciled": ("streams", "weights", "parts"),
@@ -315,6 +315,8 @@ def test_tables_are_rows_of_plain_data_and_frames(name: str) -> None:
     assert found.tables == TABLES[name]
     for table in found.tables:
         rows = found.to_rows(table)
+        if table == "sieved" and not rows:  # no sieve of this ore was assayed
+            continue
         assert rows
         assert all(list(row) == list(rows[0]) for row in rows)
         kinds = (str, int, float, bool, type(None))

@@ -10,11 +10,14 @@ import pytest
 from sheets import plain_run_of, sheet_of, solved
 
 from flowsheet import starters
+from flowsheet.show.run import run_tables
+from flowsheet.show.run.terminal import show_run
 from flowsheet.spec.text import numbers, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import document
-from flowsheet.study.common import coarse_fraction, what_if
+from flowsheet.study.common import coarse_fraction
 from flowsheet.study.run.losses import REASONS, Loss
+from flowsheet.study.run.run import run
 from flowsheet.study.trials.trials import Trials, counts, parse_settings, run_trials
 
 CONFIGS = sorted(starters.folder().glob("*.yaml"))
@@ -198,7 +201,7 @@ keep: [con, specimens]
 
 def test_the_coarse_fraction_of_an_assayed_sieve_table_by_hand() -> None:
     rows = {row.opening: row for row in plain_run_of(ASSAYED).coarse}
-    assert list(rows) == [0.08, 0.045, 0.0224, 0.02, 0.0127, 0.0112, 0.01, 0.0056, 0.0028]
+    assert list(rows) == [0.08, 0.02, 0.0127, 0.01, 0.005]
     assert len(plain_run_of(ASSAYED).coarse) == len(rows)
     assert rows[0.02].mass_share == pytest.approx(0.6, rel=1e-12)
     assert rows[0.02].grade == pytest.approx(30e-6, rel=1e-12)
@@ -561,39 +564,6 @@ def test_factors_in_place_of_a_model_leave_its_knobs_without_advice() -> None:
     assert advised
 
 
-@pytest.mark.parametrize(
-    ("text", "dimension", "then"),
-    [
-        ("20 mm", units.LENGTH, "10 mm"), ("20 mm ± 1 mm", units.LENGTH, "10 mm"), ("0.5 in", units.LENGTH, "0.25 in"),
-        ("60 um", units.LENGTH, "30 um"), ("1/2 in", units.LENGTH, "6.35 mm"), ("20 mesh", units.LENGTH, "0.425 mm"),
-        ("#20", units.LENGTH, "0.425 mm"), ("E11 1/2 in", units.LENGTH, "6.25 mm"),
-        ("20 mm to 25 mm", units.LENGTH, "11.25 mm"), ("20 to 25 mm", units.LENGTH, "11.25 mm"),
-        ("20 ± 1 mm", units.LENGTH, "10 mm"), ("2e-2 m", units.LENGTH, "10 mm"), ("2 1/4 in", units.LENGTH, "28.57 mm"),
-        ("0.43 %", units.SHARE, "0.215 %"), ("0.0043", units.SHARE, "0.215 %"), ("1 % ± 0.5 %", units.SHARE, "0.5 %"),
-        ("0.4 % to 0.6 %", units.SHARE, "0.25 %"),
-    ],
-)  # fmt: skip
-def test_half_of_a_number_is_told_as_the_sheet_would_write_it(text: str, dimension: units.Dimension, then: str) -> None:
-    number = numbers.parse(text, dimension)
-    half = what_if.changed(number, "x0.5")
-    assert half is not None
-    assert half.text == then
-    assert half.value == pytest.approx(number.value / 2, rel=1e-12)
-    assert not half.doubtful
-    assert numbers.parse(then, dimension).value == pytest.approx(half.value, rel=1e-3)
-
-
-def test_one_more_and_up_to() -> None:
-    more = what_if.changed(numbers.parse("2", units.COUNT), "+1")
-    better = what_if.changed(numbers.parse("80 %", units.SHARE), "to 0.95")
-    assert more is not None
-    assert (more.value, more.text) == (3, "3")
-    assert better is not None
-    assert (better.value, better.text) == (pytest.approx(0.95), "95 %")
-    for good in ("95 %", "0.95", "99 %"):
-        assert what_if.changed(numbers.parse(good, units.SHARE), "to 0.95") is None
-
-
 # ── trials ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 
@@ -713,3 +683,51 @@ def test_a_table_of_one_size_is_noted_with_the_slope_that_was_taken() -> None:
 def test_a_dirty_table_is_noted() -> None:
     found = plain_run_of(ASSAYED.replace("    - {sieve: 50 mm, passing: 100 %}\n", ""))
     assert any(note.code == "largest_piece_taken" for note in found.notes)
+
+
+# ── the ore's own sieves ────────────────────────────────────────────────────────────────────────────────────
+
+SIEVED = """
+ore:
+  mass: 20 kg
+  grade: 10 g/t
+  sizes:
+    - {sieve: 50 mm,  passing: 100 %}
+    - {sieve: 30 mm,  passing: 70 %, grade: 4 g/t}
+    - {sieve: 7 mm,   passing: 40 %}
+    - {sieve: 150 um, passing: 10 %, grade: 9 g/t}
+  gold: {d50: 0.1 mm, d95: 0.4 mm}
+steps:
+  scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 12 mm}
+keep: lumps
+"""
+
+
+def test_assayed_sieves_are_shown_back_as_they_are() -> None:
+    found = run(sheet_of(SIEVED), certain=False)
+    told = [(row.upper, row.lower, row.assayed) for row in found.sieved]
+    assert told == [(0.05, 0.03, True), (0.03, 0.007, False), (0.007, 1.5e-4, True), (1.5e-4, 0.0, False)]
+    assert [row.mass for row in found.sieved] == pytest.approx([6.0, 6.0, 6.0, 2.0])
+    assert [row.mass_share for row in found.sieved] == pytest.approx([0.3, 0.3, 0.3, 0.1])
+    assert [found.sieved[0].grade, found.sieved[2].grade] == pytest.approx([4e-6, 9e-6])
+    # What was not assayed shares the rest of the ore's gold.
+    assert sum(row.gold for row in found.sieved) == pytest.approx(20 * 10e-6)
+    assert [row.gold_share for row in found.sieved][::2] == pytest.approx([6 * 4 / 200, 6 * 9 / 200])
+    assert sum(row.gold_share for row in found.sieved) == pytest.approx(1.0)
+
+
+def test_no_row_between_assayed_sieves_takes_their_place() -> None:
+    found = run(sheet_of(SIEVED), certain=False)
+    assert [row.opening for row in found.coarse] == pytest.approx([0.03, 0.012, 0.007, 1.5e-4])
+    plain = run(sheet_of(SIEVED.replace(", grade: 4 g/t", "").replace(", grade: 9 g/t", "")), certain=False)
+    assert plain.sieved == []
+    assert 0.0224 in [row.opening for row in plain.coarse]
+
+
+def test_the_ores_own_sieves_in_the_table(capsys: pytest.CaptureFixture[str]) -> None:
+    found = run(sheet_of(SIEVED), certain=False)
+    grid = run_tables.sieved(found)
+    assert [column.head for column in grid.columns][:2] == ["Coarser than, mm", "Finer than, mm"]
+    assert b"30,50,6,30,4,24,12,assayed" in grid.csv()
+    show_run(found)
+    assert "The ore by its own sieves" in capsys.readouterr().out

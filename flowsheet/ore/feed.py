@@ -63,6 +63,16 @@ def openings(ores: Iterable[Ore]) -> set[float]:
     return found
 
 
+def assayed(ore: Ore) -> bool:
+    """Whether an ore's sieve table tells the grade of any of its rows."""
+    return isinstance(ore.sizes, list) and any(row.grade is not None for row in ore.sizes)
+
+
+def assayed_sieves(ores: Iterable[Ore]) -> set[float]:
+    """Return the sieves (m) of the tables in which any row was assayed."""
+    return {_opening(row) for ore in ores if assayed(ore) for row in _sieves(ore)}
+
+
 def notes(name: str, ore: Ore) -> Iterable[Note]:
     """Say what was assumed where the sheet is silent, and what was not used."""
     about = Subject(ore=name)

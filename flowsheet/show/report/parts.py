@@ -154,7 +154,8 @@ def _coarse(facts: Facts) -> Section:
     if not run.coarse:
         return Section("coarse", head, lines=(sentences.coarse(run),))
     picture = pictures.coarse_band(run, facts.chance)
-    return Section("coarse", head, pictures=_shown(picture), grids=(grids.coarse(run, facts.chance),))
+    own = (run_tables.sieved(run),) if run.sieved else ()
+    return Section("coarse", head, pictures=_shown(picture), grids=(grids.coarse(run, facts.chance), *own))
 
 
 def _finer(run: Run) -> Section:

@@ -13,9 +13,8 @@ from flowsheet.study.run.run import Run
 def run_files(run: Run) -> dict[str, bytes]:
     """Return a run's tables and pictures, by the names of their files."""
     files = csv_files((run_tables.balance(run), run_tables.losses(run), run_tables.sizes(run)))
-    files |= csv_files(
-        grid for grid in (run_tables.coarse(run), run_tables.finer(run), run_tables.weighed(run)) if grid.rows
-    )
+    others = (run_tables.coarse(run), run_tables.sieved(run), run_tables.finer(run), run_tables.weighed(run))
+    files |= csv_files(grid for grid in others if grid.rows)
     for name in ("flow.svg", "flow.png"):
         files[name] = drawing.drawn(run, Path(name))
     if run.solution.model.grid.sized:

@@ -31,6 +31,7 @@ def _run(found: Run) -> Page:
             run_tables.balance(found),
             run_tables.weighed(found),
             run_tables.coarse(found),
+            run_tables.sieved(found),
             run_tables.losses(found),
         ),
         notes=(*texts([*found.warnings, *found.notes]), RULES),

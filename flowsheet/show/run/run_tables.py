@@ -112,6 +112,41 @@ def coarse(run: Run) -> Grid:
     return _known(run, Grid("coarse", title, columns, rows), "Gold in sight, %")
 
 
+def sieved(run: Run) -> Grid:
+    """Return the ores' own sieve tables, where any row was assayed: mass, grade and distribution by those sieves."""
+    several = len(run.solution.model.sheet.ores) > 1
+    columns = (
+        *((Column("Ore"),) if several else ()),
+        Column("Coarser than, mm", short),
+        Column("Finer than, mm", _size),
+        Column("Mass, kg", sig4),
+        Column("Mass, %", percent_number),
+        Column("Grade, g/t", sig3),
+        Column("Gold, mg", sig4),
+        Column("Gold, %", percent_number),
+        Column("Grade is"),
+    )
+    rows = [
+        (
+            *((one.ore,) if several else ()),
+            millimetres(one.lower),
+            None if one.upper is None else millimetres(one.upper),
+            one.mass,
+            one.mass_share,
+            g_per_t(one.grade),
+            milligrams(one.gold),
+            one.gold_share,
+            "assayed" if one.assayed else "of the rest",
+        )
+        for one in run.sieved
+    ]
+    return Grid("sieved", "The ore by its own sieves (shares of that ore)", columns, rows)
+
+
+def _size(mm: float | None) -> str:
+    return "" if mm is None else short(mm)
+
+
 def finer(run: Run) -> Grid:
     """Return what each finer screen would bring."""
     columns = (

@@ -24,7 +24,8 @@ def show_run(run: Run) -> None:
         out.print()
         out.print(question, style="bold")
         out.print(answer)
-    for grid in (run_tables.coarse(run), run_tables.finer(run), run_tables.losses(run)):
+    for table in (run_tables.coarse, run_tables.sieved, run_tables.finer, run_tables.losses):
+        grid = table(run)
         if grid.rows:
             out.print()
             print_table(out, grid)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.feed import assayed_sieves
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
@@ -16,7 +17,7 @@ from flowsheet.steps.base import Step, Values, evaluate
 from flowsheet.study.common.units_out import g_per_t, in_units, millimetres, told_apart
 
 STANDARD = (0.045, 0.0224, 0.0112, 0.0056, 0.0028)
-"""Openings (m) of ISO 565 R20/3 that are told besides the sheet's own."""
+"""Openings (m) of ISO 565 R20/3 that are told besides the sheet's own, unless sieves of the ore were assayed."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,10 @@ def coarse(solution: Solution) -> list[Coarse]:
 def openings(model: Model) -> list[float]:
     """Return the openings (m) to tell of, coarsest first: all that the sheet names, those of given shares too."""
     top = model.grid.upper[0]
-    named = model.sheet.openings | set(model.sheet.sieves) | {size for size in STANDARD if size < top}
+    named = model.sheet.openings | set(model.sheet.sieves)
+    # Where sieves were assayed, what they say is told, and nothing between them.
+    own = assayed_sieves(model.sheet.ores.values())
+    named |= {size for size in own or STANDARD if size < top}
     return sorted({told_apart(size): size for size in sorted(named)}.values(), reverse=True)
 
 

@@ -38,7 +38,7 @@ class Tabled(Shown):
         >>> import flowsheet as fs
         >>> run = fs.run("sack3.yaml", certain=False)
         >>> run.tables
-        ('streams', 'sizes', 'losses', 'coarse', 'finer', 'advice')
+        ('streams', 'sizes', 'losses', 'coarse', 'finer', 'advice', 'sieved')
         >>> [row["stream"] for row in run.to_rows() if row["fate"] == "kept"]
         ['specimens', 'bead']
         """

@@ -21,6 +21,7 @@ from flowsheet.study.estimate.confidence import SEED, Confidence, sure
 from flowsheet.study.run.losses import Loss, losses
 from flowsheet.study.run.screen_options import Finer, finer
 from flowsheet.study.run.sensitivity import Change, advice
+from flowsheet.study.run.sieve_assays import SieveAssay, sieve_assays
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,8 @@ class Run(Tabled):
     losses: list[Loss]
     caught: list[CaughtRow]
     coarse: list[Coarse]
+    #: The ores' own sieve tables, where any row was assayed.
+    sieved: list[SieveAssay]
     finer: list[Finer]
     advice: list[Change]
     #: How sure the answers are; None where the sheet gives neither doubts nor weights.
@@ -85,6 +88,7 @@ class Run(Tabled):
             "coarse": lambda: rows(self.coarse),
             "finer": lambda: rows(self.finer),
             "advice": lambda: rows(self.advice),
+            "sieved": lambda: rows(self.sieved),
         }
 
     def _headline(self) -> tuple[str, str]:
@@ -103,6 +107,7 @@ class Run(Tabled):
             "losses": [loss.as_dict() for loss in self.losses],
             "caught": [row.as_dict() for row in self.caught],
             "coarse": [row.as_dict() for row in self.coarse],
+            "sieved": [row.as_dict() for row in self.sieved],
             "finer": [row.as_dict() for row in self.finer],
             "advice": [change.as_dict() for change in self.advice],
             "sure": self.sure.intervals() if self.sure is not None else None,
@@ -134,6 +139,7 @@ def answered(solution: Solution, certain: bool = True) -> Run:
         losses=losses(solution),
         caught=caught_rows(solution),
         coarse=coarse(solution),
+        sieved=sieve_assays(solution),
         finer=finer(solution),
         advice=advice(solution),
         sure=known,
