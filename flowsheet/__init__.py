@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from flowsheet.study.rocks.slabs import Cutting
     from flowsheet.study.run.overview import Overview
     from flowsheet.study.run.run import Run
-    from flowsheet.study.sampling.sampling_plan import Planned
+    from flowsheet.study.sampling.sampling_plan import SamplingPlan
     from flowsheet.study.trials.forecast import Forecasts
     from flowsheet.study.trials.trials import Trials
 
@@ -59,7 +59,7 @@ _HOMES = {
     "flowsheet.study.rocks.slabs": ("Cutting",),
     "flowsheet.study.run.overview": ("Overview",),
     "flowsheet.study.run.run": ("Run",),
-    "flowsheet.study.sampling.sampling_plan": ("Planned",),
+    "flowsheet.study.sampling.sampling_plan": ("SamplingPlan",),
     "flowsheet.study.trials.forecast": ("Forecasts",),
     "flowsheet.study.trials.trials": ("Trials",),
 }  # fmt: skip
@@ -77,11 +77,11 @@ __all__ = [
     "LotSheet",
     "Mistake",
     "Overview",
-    "Planned",
     "Reconciled",
     "Reconciliation",
     "ReportPage",
     "Run",
+    "SamplingPlan",
     "Sheet",
     "SheetError",
     "SpecimenGold",

@@ -12,8 +12,8 @@ from flowsheet.solve.model import Model, load, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.money import price
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import NumberMistake
-from flowsheet.spec.yaml.document import Document, parse
+from flowsheet.spec.text.number_with_doubt import NumberMistake
+from flowsheet.spec.yaml.marked_document import Document, parse
 from flowsheet.study.run.run import Run, run
 
 ROOT = Path(__file__).parent.parent

@@ -13,7 +13,7 @@ from flowsheet.solve.model import Model, load
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.fields import TYPICAL, extra_of
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.run.assumptions import Assumed, assumed
 
 ROOT = Path(__file__).parent.parent

@@ -27,7 +27,7 @@ from sheets import sheet_of
 from tiers import examples
 
 from flowsheet.solve.model import rebuild
-from flowsheet.spec.bench.bench_log import BenchLog, Change, Entry, Place
+from flowsheet.spec.bench.bench_log import BenchLog, Entry, LogChange, Place
 from flowsheet.spec.bench.log_text import LONGEST_CELL, LONGEST_NOTE, LogText
 from flowsheet.spec.bench.sheet_with_log import build_with, log_test
 from flowsheet.spec.bench.weighable import choices, units_of
@@ -37,8 +37,8 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.text_file import MOST_BYTES
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weigh_table import COLUMNS
-from flowsheet.spec.yaml import document
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml import marked_document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
 
 # All sheets and numbers here are invented.
@@ -217,7 +217,7 @@ def test_an_entry_is_refused_with_the_field_that_is_at_fault(path, entry, field,
     (Entry("button", "gold", "200", "kg"), "value"),
 ])  # fmt: skip
 def test_what_the_sheet_refuses_names_the_field_too(log, path, entry, field):
-    sheet = document.parse(SHEET, str(path.with_name("sack.yaml")))
+    sheet = marked_document.parse(SHEET, str(path.with_name("sack.yaml")))
     log.add(Entry("ore", "mass", "14.2", "kg"))
     mistakes = refused(lambda: log.add(entry, lambda text: as_if(sheet, path, text)))
     assert [m.field for m in mistakes] == [field]
@@ -376,7 +376,7 @@ def test_a_line_that_is_gone_or_has_changed_is_not_touched(log, path, place):
 
 def test_changes_are_taken_back_one_by_one(log, path):
     states: list[bytes | None] = [None]
-    changes: list[Change] = []
+    changes: list[LogChange] = []
     for do in (
         lambda: log.add(LUMPS),
         lambda: log.add(FINES),
@@ -735,7 +735,7 @@ def test_adds_a_second(tmp_path):
             log.add(replicate(number), check)
         return (time.perf_counter() - start) / count
 
-    sheet = document.parse(SHEET, str(tmp_path / "sack.yaml"))
+    sheet = marked_document.parse(SHEET, str(tmp_path / "sack.yaml"))
     parts = "".join(f"lumps,{what}\n" for what in ("plus mass,12,g", "plus gold,3,mg", "minus mass,480,g"))
     path = tmp_path / "x.csv"
     checked = each(30, lambda text: as_if(sheet, path, text + parts))
@@ -759,7 +759,7 @@ def folder(tmp_path: Path) -> Path:
 
 def with_log(folder: Path, weighed: str, text: str, name: str = "sack.csv") -> Any:
     (folder / "sack.yaml").write_text(SHEET + (f"weighed: {weighed}\n" if weighed else ""), encoding="utf-8")
-    return as_if(document.read(folder / "sack.yaml"), folder / name, text)
+    return as_if(marked_document.read(folder / "sack.yaml"), folder / name, text)
 
 
 ONE = f"{HEADER}lumps,mass,9.1,kg,,,\n"
@@ -801,7 +801,7 @@ def test_what_the_log_tells_is_what_the_file_would(folder):
 
 def test_the_document_is_left_as_it_was(folder):
     (folder / "sack.yaml").write_text(f"{SHEET}weighed: {{file: old.csv}}\n")
-    read = document.read(folder / "sack.yaml")
+    read = marked_document.read(folder / "sack.yaml")
     as_if(read, folder / "sack.csv", ONE)
     assert read.data["weighed"] == {"file": "old.csv"}
     assert streams(rebuild(read)) == [("tails", "old")]
@@ -812,7 +812,7 @@ def test_the_test_that_the_log_is_has_the_files_name(folder):
         (folder / "sack.yaml").write_text(SHEET + (f"weighed: {weighed}\n" if weighed else ""))
         if not (folder / "link.csv").is_symlink():
             (folder / "link.csv").symlink_to(folder / "sack.csv")
-        read = document.read(folder / "sack.yaml")
+        read = marked_document.read(folder / "sack.yaml")
         assert log_test(read, folder / "sack.csv") == expected
         assert {m.test for m in as_if(read, folder / "sack.csv", ONE).weighed} == {expected}
 

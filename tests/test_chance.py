@@ -33,7 +33,7 @@ from flowsheet.study.common.interval import Interval, share
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits
 from flowsheet.study.estimate.chance import GRADE, chance
 from flowsheet.study.estimate.confidence import sure
-from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 from flowsheet.study.estimate.ore_from_weights import KnownOre, known_ore, of_stream
 from flowsheet.study.run.run import run
 
@@ -66,7 +66,7 @@ keep: [con, specimens]
 ALL_ENDS = (("ore", "mass", 10.0, 0.01), ("con", "gold", 0.21e-3, 4e-6), ("tails", "gold", 0.02e-3, 2e-6))
 
 
-def gathered(text: str, draws: int = 2000, seed: int = 1) -> Gathered:
+def gathered(text: str, draws: int = 2000, seed: int = 1) -> CorrectedDraws:
     solution = solve(Model.of(sheet_of(text)))
     return gather(solution, draws, seed, openings(solution.model))
 

@@ -15,7 +15,7 @@ from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.study.common.compound_poisson import RARE, SELDOM, Spread, moments, sample, spread
-from flowsheet.study.estimate.grade_from_gold_held import Known, from_test, share_of
+from flowsheet.study.estimate.grade_from_gold_held import ConfidenceDistribution, from_test, share_of
 from flowsheet.study.estimate.ore_from_weights import of_stream
 
 GRID = Grid.make(0.05)
@@ -144,7 +144,7 @@ def test_luck_and_weighing_add_up() -> None:
 
 
 def test_draws_are_spread_as_the_distribution_is() -> None:
-    known = Known(np.array([0.0, 1.0, 3.0]), np.array([0.0, 0.5, 1.0]))
+    known = ConfidenceDistribution(np.array([0.0, 1.0, 3.0]), np.array([0.0, 0.5, 1.0]))
     drawn = known.draws(np.random.default_rng(1), 1000)
     assert (drawn < 1).mean() == pytest.approx(0.5)
     assert drawn.mean() == pytest.approx(1.25, rel=1e-3)

@@ -20,7 +20,7 @@ from flowsheet import steps
 from flowsheet.spec.blocks.fields import dimension_of, extra_of
 from flowsheet.spec.text.mistakes import Mistake
 from flowsheet.spec.text.notes import Note
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.steps.base import Step
 
 pytestmark = pytest.mark.smoke

@@ -28,7 +28,7 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import TOP_FIELDS
 from flowsheet.spec.read import build
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml import marked_document as yaml_document
 from flowsheet.steps import kinds
 
 ROOT = Path(__file__).parent.parent

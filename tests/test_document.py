@@ -10,8 +10,8 @@ import pytest
 import yaml
 
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document
-from flowsheet.spec.yaml.document import Document, parse, read
+from flowsheet.spec.yaml import marked_document
+from flowsheet.spec.yaml.marked_document import Document, parse, read
 
 pytestmark = pytest.mark.smoke
 
@@ -36,7 +36,7 @@ keep:
 def reader(request, monkeypatch):
     """Run with both builds of the YAML reader: not every machine has the fast one."""
     if request.param == "plain":
-        monkeypatch.setattr(document, "_Loader", yaml.SafeLoader)
+        monkeypatch.setattr(marked_document, "_Loader", yaml.SafeLoader)
 
 
 @pytest.mark.parametrize("text", ["no", "yes", "on", "True", "1:30", "0x10", "017", "1_000", "1e3", ".5", "2024-01-31",

@@ -20,10 +20,10 @@ from flowsheet.study.common.frames import Tabled
 EXAMPLES = Path(__file__).parent.parent / "examples"
 FUNCTIONS = {"read", "parse", "starter", "check", "run", "trial", "reconcile", "fit", "forecast", "chance", "plan",
              "lot", "worth", "specimen", "cut", "draw", "label", "report"}  # fmt: skip
-RESULTS = {"Run", "Trials", "Reconciled", "Reconciliation", "Fitted", "Forecasts", "Chance", "Planned", "Lot", "Worths",
-           "Specimens", "SpecimenGold", "Cutting", "LotSheet", "Overview", "Drawing", "LabelPage",
+RESULTS = {"Run", "Trials", "Reconciled", "Reconciliation", "Fitted", "Forecasts", "Chance", "SamplingPlan", "Lot",
+           "Worths", "Specimens", "SpecimenGold", "Cutting", "LotSheet", "Overview", "Drawing", "LabelPage",
            "ReportPage"}  # fmt: skip
-SLOW = {"chance", "Chance", "plan", "Planned", "lot", "Lot", "worth", "Worths", "label", "LabelPage", "LotSheet",
+SLOW = {"chance", "Chance", "plan", "SamplingPlan", "lot", "Lot", "worth", "Worths", "label", "LabelPage", "LotSheet",
         "report", "ReportPage", "forecast", "Forecasts", "fit", "Fitted", "run"}  # fmt: skip
 """Names whose examples take more than a few seconds on a busy machine."""
 COMMAND_OF = {"try": "trial"}
@@ -175,7 +175,7 @@ def test_what_is_returned_says_itself_on_one_line() -> None:
         assert line.isprintable(), line
         assert line.startswith(f"<{type(one).__name__}") or type(one).__name__ in (
             "Grid",
-            "Rowed",
+            "FactoredMaterial",
             "Material",
             "SpecimenGold",
         )
@@ -276,7 +276,7 @@ TABLES = {
     "Reconciliation": ("streams", "weights", "parts"),
     "Fitted": ("numbers", "weights"),
     "Chance": ("streams", "coarse", "doubts"),
-    "Planned": ("curve", "errors", "least", "splits"),
+    "SamplingPlan": ("curve", "errors", "least", "splits"),
     "Lot": ("tests",),
     "Worths": ("ways", "sales", "steps", "doubts"),
     "Specimens": ("specimens",),
@@ -286,7 +286,7 @@ TABLES = {
 
 def made(name: str) -> Tabled:
     """Return a result of that class."""
-    if name in ("Lot", "Planned"):
+    if name in ("Lot", "SamplingPlan"):
         return (fs.lot if name == "Lot" else fs.plan)("pile/pile.yaml")
     sheet = fs.read("sack3.yaml")
     makers = {

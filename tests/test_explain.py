@@ -23,9 +23,9 @@ from flowsheet.spec.blocks.fields import Block, dimension_of
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, Ore, Weighed
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.read import build
-from flowsheet.spec.text import numbers
+from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.steps import kinds
 
 HEAVY = {"matplotlib", "networkx", "graphviz", "jinja2"} | {
@@ -111,7 +111,7 @@ def test_examples_and_defaults_can_be_read(block: type[Block]) -> None:
         assert told.example, name
         for text in {told.example, told.default} - {""}:
             if dimension.units or dimension.bare_ok:
-                numbers.parse(text, dimension)
+                number_with_doubt.parse(text, dimension)
         for bound in {told.low, told.high} - {"", "0"}:
             assert bound[0].isdigit()
 
@@ -126,7 +126,7 @@ def test_the_example_of_a_kind_is_right(kind: type[StepBlock]) -> None:
                 "gold": {"d50": "0.3 mm", "d95": "1 mm"}},
         "steps": step, "keep": streams[:1],
     })  # fmt: skip
-    assert list(build(document.parse(text), kinds()).steps) == [kind.kind]
+    assert list(build(marked_document.parse(text), kinds()).steps) == [kind.kind]
 
 
 @pytest.mark.parametrize("kind", kinds().values(), ids=list(kinds()))
@@ -281,7 +281,7 @@ RIGHT = {"grade": "20 g/t", "d50": "0.3 mm", "opening": "20 mm", "note": "x", "w
 )
 def test_the_topic_of_a_mistake(field: str, topic: str) -> None:
     with pytest.raises(SheetError) as wrong:
-        build(document.parse(SHEET.format(**{**RIGHT, field: "[1]"})), kinds())
+        build(marked_document.parse(SHEET.format(**{**RIGHT, field: "[1]"})), kinds())
     assert {mistake.topic for mistake in wrong.value.mistakes} == {topic}
 
 

@@ -23,7 +23,7 @@ from flowsheet.study.estimate import predicted_weights
 from flowsheet.study.estimate.bounded_lsq import STEP, derivatives
 from flowsheet.study.estimate.evidence import Evidence
 from flowsheet.study.estimate.fit import Fitted, fit
-from flowsheet.study.estimate.laplace_posterior import Posterior, _cut_normal
+from flowsheet.study.estimate.laplace_posterior import LaplacePosterior, _cut_normal
 from flowsheet.study.estimate.profile_likelihood import profiles
 from flowsheet.study.run.run import run
 
@@ -392,7 +392,7 @@ keep: picked
 def test_draws_within_bounds_follow_the_law() -> None:
     precision = np.linalg.inv(np.array([[1.0, 0.95], [0.95, 1.0]]))
     lower, upper = np.array([-0.5, -np.inf]), np.array([np.inf, 0.8])
-    law = Posterior(np.array([0.2, 0.1]), precision, lower, upper, np.ones(2))
+    law = LaplacePosterior(np.array([0.2, 0.1]), precision, lower, upper, np.ones(2))
     rng = np.random.default_rng(3)
     plain = rng.multivariate_normal([0.2, 0.1], np.linalg.inv(precision), 400_000)
     plain = plain[((plain >= lower) & (plain <= upper)).all(axis=1)]
@@ -407,7 +407,7 @@ def test_draws_within_bounds_follow_the_law() -> None:
 def test_draws_at_a_bound_lean_against_it() -> None:
     # The unbounded law is highest at 2, beyond the bound at 1.
     precision = np.array([[4.0, 0.0], [0.0, 1.0]])
-    law = Posterior(np.array([1.0, 0.0]), precision, np.full(2, -9.0), np.array([1.0, 9.0]), np.ones(2),
+    law = LaplacePosterior(np.array([1.0, 0.0]), precision, np.full(2, -9.0), np.array([1.0, 9.0]), np.ones(2),
                     slope=np.array([4.0 * (1 - 2), 0.0]))  # fmt: skip
     plain = 2 + 0.5 * np.random.default_rng(1).standard_normal(2_000_000)
     plain = plain[plain <= 1]
@@ -434,7 +434,7 @@ def test_the_normal_law_keeps_its_tail_however_far_out_it_is_cut(end: float) -> 
 def test_draws_where_only_bounds_confine_are_even() -> None:
     # The sum is known, the difference is not: the points lie evenly on the line that the bounds leave.
     precision = np.full((2, 2), 1e6)
-    law = Posterior(np.zeros(2), precision, np.full(2, -1.0), np.array([1.0, 0.5]), np.ones(2))
+    law = LaplacePosterior(np.zeros(2), precision, np.full(2, -1.0), np.array([1.0, 0.5]), np.ones(2))
     found = law.draws(20_000, 1)
     assert np.abs(found.sum(axis=1)).max() < 0.01
     assert found[:, 0].mean() == pytest.approx(0.25, abs=0.01)
@@ -504,7 +504,7 @@ def test_limits_are_those_of_field_kind_and_spread() -> None:
 
 def test_every_doubtful_number_of_a_document_is_found() -> None:
     from flowsheet.solve.model import rebuild
-    from flowsheet.spec.yaml.document import parse
+    from flowsheet.spec.yaml.marked_document import parse
 
     text = """
 ores:

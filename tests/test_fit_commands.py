@@ -13,9 +13,9 @@ from sheets import sheet_of
 
 from flowsheet.show.estimate import fit_words, fitted
 from flowsheet.solve.model import rebuild
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml.document import parse
+from flowsheet.spec.yaml.marked_document import parse
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.estimate.fit import Fitted, fit
 from flowsheet.study.estimate.fitted_sheet import MARK, fitted_text
@@ -76,19 +76,19 @@ def fitted_of(text: str) -> Fitted:
     ],
 )
 def test_a_number_is_written_as_it_was(text: str, dimension: Any, value: float, sd: float, written: str) -> None:
-    new = numbers.parse(text, dimension).rewritten(value, sd)
+    new = number_with_doubt.parse(text, dimension).rewritten(value, sd)
     told = new.text
     assert told == written
-    again = numbers.parse(told, dimension)
+    again = number_with_doubt.parse(told, dimension)
     assert again.value == pytest.approx(value, abs=0.06 * sd + 0.005 * value)
     assert again.sd == pytest.approx(sd, rel=0.06)
     # Rewritten, it holds what its text says.
-    assert (new.value, new.sd, new.law) == (value, sd, numbers.NORMAL)
+    assert (new.value, new.sd, new.law) == (value, sd, number_with_doubt.NORMAL)
     assert (new.unit, new.doubt_unit) == (again.unit, again.doubt_unit)
 
 
 def test_one_end_of_an_interval_is_told_as_finely_as_the_doubt() -> None:
-    assert str(numbers.parse("14.2 kg ± 20 g", units.MASS).told(14.15501, 0.012)) == "14.155 kg"
+    assert str(number_with_doubt.parse("14.2 kg ± 20 g", units.MASS).told(14.15501, 0.012)) == "14.155 kg"
 
 
 # ── the fitted sheet ────────────────────────────────────────────────────────────────────────────────────────

@@ -19,7 +19,7 @@ from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.steps._crusher import chance_broken, fragments, product_matrix
-from flowsheet.steps._washing import free_recovery, gold_share
+from flowsheet.steps._gravity_recovery import free_recovery, gold_share
 from flowsheet.steps.base import Breakage, Site, Values
 from flowsheet.steps.pulverize import Pulverize
 from flowsheet.steps.saw import to_powder

@@ -24,18 +24,18 @@ from flowsheet.show.text.line_width import WIDTH
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.written.written_list import LIST
-from flowsheet.study.lot.between_sacks import MEDIAN, Reader, Sacks, sigma
 from flowsheet.study.lot.combine_tests import lot, luck_of
 from flowsheet.study.lot.ledger import Ledger, Test, read_ledger
-from flowsheet.study.lot.pile_estimate import USUAL_SPREAD, Estimate
-from flowsheet.study.lot.pile_total import Rest
-from flowsheet.study.lot.sack_likelihood import SHARP, Luck
+from flowsheet.study.lot.pile_estimate import USUAL_SPREAD, PileEstimate
+from flowsheet.study.lot.pile_total import UntestedRock
+from flowsheet.study.lot.sack_likelihood import SHARP, PileGrains
+from flowsheet.study.lot.spread_between_sacks import MEDIAN, SackReader, Sacks, sigma
 from flowsheet.study.lot.student_interval import plain_lot
 
 ROOT = Path(__file__).parent.parent
 PILE = ROOT / "examples" / "pile" / "pile.yaml"
-NO_GRAINS = Luck(np.zeros(0), np.zeros(0))
-ONE_SIZE = Luck(np.array([1e-5]), np.array([1.0]))
+NO_GRAINS = PileGrains(np.zeros(0), np.zeros(0))
+ONE_SIZE = PileGrains(np.array([1e-5]), np.array([1.0]))
 
 
 def sacks_of(gold: Any, sd: Any, mass: float = 14.0) -> list[Test]:
@@ -48,7 +48,7 @@ def sacks_of(gold: Any, sd: Any, mass: float = 14.0) -> list[Test]:
 
 def test_a_table_holds_the_compound_poisson_law() -> None:
     mass, share = np.array([8e-5, 2e-5, 1e-6]), np.array([0.5, 0.3, 0.2])
-    luck = Luck(mass, share)
+    luck = PileGrains(mass, share)
     table = luck.table(1e-4, 4e-4, 0.1)
     for row, expected in zip(table.chance, np.exp(table.expected), strict=True):
         gold = (np.arange(len(row)) - table.cells(0.0)) * table.step
@@ -75,7 +75,7 @@ def test_what_a_sack_tells_agrees_with_the_slow_way() -> None:
     """Whole integral over each sack's grade, by plain sums, with Poisson's law of equal grains."""
     counts, rock, each = np.array([3, 5, 2, 6]), 14.0, 1e-5
     sacks = Sacks(counts * each, np.full(4, 1e-7), np.full(4, rock))
-    reader = Reader(ONE_SIZE, sacks, 0.4)
+    reader = SackReader(ONE_SIZE, sacks, 0.4)
     found = reader.posterior()
     mean, spread = np.linspace(-15.5, -11.0, 181), np.linspace(0.005, 2.0, 60)
     log = np.zeros((len(spread), len(mean)))
@@ -102,17 +102,17 @@ def test_what_a_sack_tells_agrees_with_the_slow_way() -> None:
 
 def test_where_all_sacks_are_tested_only_weighing_is_left() -> None:
     gold = np.array([2e-4, 3e-4, 1e-4])
-    estimate = Estimate.of(ONE_SIZE, sacks_of(gold, 2e-6))
-    whole = estimate.gold(Rest(np.zeros(0)))
+    estimate = PileEstimate.of(ONE_SIZE, sacks_of(gold, 2e-6))
+    whole = estimate.gold(UntestedRock(np.zeros(0)))
     assert whole.mean == pytest.approx(6e-4, rel=1e-12)
     assert whole.sd == pytest.approx(2e-6 * math.sqrt(3), rel=1e-9)
-    assert estimate.one_more(Rest(np.zeros(0))) is None
+    assert estimate.one_more(UntestedRock(np.zeros(0))) is None
 
 
 def test_without_grains_and_with_many_sacks_it_is_the_plain_interval() -> None:
     rng = np.random.default_rng(3)
     gold = 3e-4 * np.exp(rng.normal(-0.02, 0.2, 400))
-    found = Estimate.of(NO_GRAINS, sacks_of(gold, 1e-7)).grade()
+    found = PileEstimate.of(NO_GRAINS, sacks_of(gold, 1e-7)).grade()
     low, high = plain_lot(list(gold / 14)).student()
     assert found.p5 == pytest.approx(low, rel=3e-3)
     assert found.p95 == pytest.approx(high, rel=3e-3)
@@ -121,15 +121,15 @@ def test_without_grains_and_with_many_sacks_it_is_the_plain_interval() -> None:
 def test_more_sacks_narrow_it_and_the_forecast_of_one_more_is_fair() -> None:
     rng = np.random.default_rng(5)
     gold = 3e-4 * np.exp(rng.normal(-0.05, 0.3, 9))
-    widths = [Estimate.of(ONE_SIZE, sacks_of(gold[:n], 3e-6)).grade() for n in (2, 4, 8)]
+    widths = [PileEstimate.of(ONE_SIZE, sacks_of(gold[:n], 3e-6)).grade() for n in (2, 4, 8)]
     spans = [one.p95 - one.p5 for one in widths]
     assert spans[0] > spans[1] > spans[2]
-    more = Estimate.of(ONE_SIZE, sacks_of(gold[:4], 3e-6)).one_more(None)
+    more = PileEstimate.of(ONE_SIZE, sacks_of(gold[:4], 3e-6)).one_more(None)
     assert more is not None
     assert more.now == pytest.approx(spans[1], rel=1e-9)
     assert 0.75 * more.now < more.then < more.now
     # What it forecasts is the average over what the fifth sack may hold; one that is as expected comes near to it.
-    fifth = Estimate.of(ONE_SIZE, sacks_of([*gold[:4], gold[:4].mean()], 3e-6)).grade()
+    fifth = PileEstimate.of(ONE_SIZE, sacks_of([*gold[:4], gold[:4].mean()], 3e-6)).grade()
     assert fifth.p95 - fifth.p5 == pytest.approx(more.then, rel=0.2)
 
 
@@ -137,14 +137,14 @@ def test_a_doubt_that_all_share_is_not_averaged_out() -> None:
     gold = np.full(30, 3e-4)
     own = sacks_of(gold, 3e-6)
     shared = [Test(t.name, t.file, t.mass, t.gold, math.hypot(t.sd, 0.05 * t.gold), common=0.05) for t in own]
-    rest = Rest(np.full(10, 14.0))
-    narrow, wide = (Estimate.of(NO_GRAINS, tests).gold(rest) for tests in (own, shared))
+    rest = UntestedRock(np.full(10, 14.0))
+    narrow, wide = (PileEstimate.of(NO_GRAINS, tests).gold(rest) for tests in (own, shared))
     assert wide.p95 - wide.p5 == pytest.approx(2 * 1.645 * 0.05 * 40 * 3e-4, rel=0.1)
     assert narrow.p95 - narrow.p5 < 0.5 * (wide.p95 - wide.p5)
 
 
 def test_sacks_without_any_gold_leave_an_upper_end() -> None:
-    found = Estimate.of(ONE_SIZE, sacks_of([0.0, 0.0, 0.0], 1e-7)).grade()
+    found = PileEstimate.of(ONE_SIZE, sacks_of([0.0, 0.0, 0.0], 1e-7)).grade()
     # Three sacks of 14 kg without one grain of 10 mg: 3.0 grains at 95 % by the flat prior, 1.9 by Jeffreys', spread
     # between sacks on top.
     grain = 1e-5 / 42
@@ -199,7 +199,7 @@ def test_nine_intervals_in_ten_hold_the_truth(name: str) -> None:
     rng, gold = np.random.default_rng(20 + tested), Grains(1e-3 * d50, 1e-3 * d95)
     rock, whole = 14.0, 1e-6 * grade * 14.0 * SACKS
     luck = luck_of(sheet_of(sheet_text(d50, d95, grade, SACKS)), whole, [])
-    rest = Rest(np.full(SACKS - tested, rock))
+    rest = UntestedRock(np.full(SACKS - tested, rock))
     ours = plains = 0
     widths = []
     for _ in range(PILES):
@@ -208,7 +208,7 @@ def test_nine_intervals_in_ten_hold_the_truth(name: str) -> None:
         held = gold.sacks(expected, rng)
         sd = 0.01 * held[:tested] + 1e-6
         weighed = np.maximum(rng.normal(held[:tested], sd), 0.0)
-        found = Estimate.of(luck, sacks_of(weighed, sd, rock)).gold(rest)
+        found = PileEstimate.of(luck, sacks_of(weighed, sd, rock)).gold(rest)
         ours += found.p5 <= held.sum() <= found.p95
         widths.append((found.p95 - found.p5) / held.sum())
         low, high = plain_lot(list(weighed), SACKS).student()

@@ -18,8 +18,8 @@ from flowsheet.solve.model import load
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.read import build
 from flowsheet.spec.text.mistakes import LONGEST_SHOWN, Mistake, SheetError, did_you_mean, nearest
-from flowsheet.spec.yaml import document
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml import marked_document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.steps import kinds
 
@@ -114,7 +114,7 @@ def test_mistakes_read_well(name):
 @pytest.mark.parametrize("name", sorted(EXPECTED))
 def test_without_the_fast_reader_the_words_are_the_same(name, monkeypatch):
     fast = [str(m) for m in mistakes_of(HERE / f"{name}.yaml")]
-    monkeypatch.setattr(document, "_Loader", yaml.SafeLoader)
+    monkeypatch.setattr(marked_document, "_Loader", yaml.SafeLoader)
     assert [str(m) for m in mistakes_of(HERE / f"{name}.yaml")] == fast
 
 
@@ -146,7 +146,7 @@ def test_every_name_that_people_use_leads_to_a_kind_or_an_outlet():
     cures = {"sieve": "screen", "wash": "pan", "crush": "jaw_crush", "grind": "pulverize", "mill": "pulverize",
              "table": "factors", "fire": "cupel", "Hand-pick": "sort"}  # fmt: skip
     for name, kind in cures.items():
-        wrong = document.parse(QUICK.replace("do: screen, ", f"do: {name}, "), "x.yaml")
+        wrong = marked_document.parse(QUICK.replace("do: screen, ", f"do: {name}, "), "x.yaml")
         with pytest.raises(SheetError) as caught:
             build(wrong, kinds())
         assert f'"{kind}"' in only(caught.value.mistakes).remedy
@@ -154,13 +154,13 @@ def test_every_name_that_people_use_leads_to_a_kind_or_an_outlet():
 
 def test_a_long_sheet_without_an_alias_is_no_bomb():
     steps = "".join(f"  s{i}: {{do: split, takes: m{i}, gives: {{a: m{i + 1}, b: w{i}}}}}\n" for i in range(4_000))
-    read = document.parse(f"ore: {{mass: 14 kg}}\nsteps:\n{steps}keep: [m4000]\n")
+    read = marked_document.parse(f"ore: {{mass: 14 kg}}\nsteps:\n{steps}keep: [m4000]\n")
     assert len(read.data["steps"]) == 4_000
 
 
 def mistakes_of_text(text: str) -> tuple[Mistake, ...]:
     with pytest.raises(SheetError) as caught:
-        document.parse(text)
+        marked_document.parse(text)
     return caught.value.mistakes
 
 
@@ -168,7 +168,7 @@ def test_a_comma_in_braces_is_told_only_where_it_stands_in_a_number():
     wrong = only(mistakes_of_text("ore: {mass: 1,234,567 g, grade: 2 g/t}\n"))
     assert (wrong.field, wrong.read, wrong.remedy) == ("ore.mass", "1,234,567 g", 'Write "1234567 g"')
     for text in ("{a: 1, 2 b: 3}", '{a: "0",33: x}', "{a: 0, b: }", "{a: x,33: }"):
-        document.parse(f"x: {text}")
+        marked_document.parse(f"x: {text}")
 
 
 def test_a_whole_sheet_has_no_mistakes():
@@ -427,7 +427,7 @@ def paths(data: Any, at: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int
         yield from paths(inner, (*at, name))
 
 
-SHEETS = [document.read(path) for path in sorted(CONFIGS.glob("*.yaml"))]
+SHEETS = [marked_document.read(path) for path in sorted(CONFIGS.glob("*.yaml"))]
 SCALARS = st.none() | st.sampled_from(TOKENS)
 SHAPES = st.recursive(
     SCALARS, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(TOKENS), inner, max_size=3)
@@ -467,7 +467,7 @@ WRONG_SETTINGS = {
 
 @pytest.mark.parametrize("name", sorted(WRONG_SETTINGS))
 def test_a_setting_that_leads_nowhere(name):
-    quick = document.read(CONFIGS / "quick.yaml")
+    quick = marked_document.read(CONFIGS / "quick.yaml")
     with pytest.raises(SheetError) as caught:
         build(with_settings(quick, {name: "12 mm"}), kinds())
     mistake = only(caught.value.mistakes)
@@ -477,7 +477,7 @@ def test_a_setting_that_leads_nowhere(name):
 
 
 def test_a_setting_with_a_wrong_value_blames_the_setting_and_not_a_line():
-    quick = document.read(CONFIGS / "quick.yaml")
+    quick = marked_document.read(CONFIGS / "quick.yaml")
     with pytest.raises(SheetError) as caught:
         build(with_settings(quick, {"scalp.opening": "12 kg"}), kinds())
     mistake = only(caught.value.mistakes)
@@ -485,7 +485,7 @@ def test_a_setting_with_a_wrong_value_blames_the_setting_and_not_a_line():
 
 
 def test_settings_reach_every_depth_and_leave_the_document_alone():
-    quick = document.read(CONFIGS / "quick.yaml")
+    quick = marked_document.read(CONFIGS / "quick.yaml")
     changed = with_settings(
         quick, {"scalp.opening": "12 mm", "ore.gold.d50": "0.2 mm", "break.takes.0": "plain lumps", "ore.mass": "5 kg"}
     )
@@ -500,6 +500,6 @@ def test_settings_reach_every_depth_and_leave_the_document_alone():
 @given(name=st.lists(st.sampled_from(["scalp", "break", "takes", "ore", "steps", "0", "9" * 9, "sizes", "²", "x", ""]),
                      max_size=5).map(".".join), value=st.sampled_from(TOKENS))  # fmt: skip
 def test_any_setting_is_taken_or_refused(name, value):
-    quick = document.read(CONFIGS / "quick.yaml")
+    quick = marked_document.read(CONFIGS / "quick.yaml")
     verdict = sheet_or_mistakes(lambda: build(with_settings(quick, {name: value}), kinds()))
     assert isinstance(verdict, Sheet) or (verdict and all(m.file == "--set" and m.remedy for m in verdict))

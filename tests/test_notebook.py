@@ -18,7 +18,7 @@ import flowsheet as fs
 from flowsheet.show import notebook
 from flowsheet.show.text import markup
 from flowsheet.spec.rocks import specimen_table
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled, Reconciliation
 from flowsheet.study.common import notebook_result
@@ -34,7 +34,7 @@ from flowsheet.study.rocks.result import SpecimenGold, Specimens
 from flowsheet.study.rocks.slabs import Cutting
 from flowsheet.study.run.overview import Overview
 from flowsheet.study.run.run import Run, run
-from flowsheet.study.sampling.sampling_plan import Planned, Wish, planned
+from flowsheet.study.sampling.sampling_plan import SamplingPlan, Wish, planned
 from flowsheet.study.trials.forecast import Forecasts, run_forecasts
 from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
@@ -98,7 +98,7 @@ def one_specimen() -> Specimens:
 
 
 def trials_of(*wanted: str) -> Trials:
-    return run_trials(document.read(SACK), parse_settings(wanted))
+    return run_trials(marked_document.read(SACK), parse_settings(wanted))
 
 
 def ledger_of_pile() -> Any:
@@ -113,10 +113,10 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
     Reconciled: (lambda: next(iter(reconcile_sheet(sheet_of(SACK)).values())), "What the weights say", 1, 3),
     Fitted: (lambda: fit(sheet_of(SACK), sheet_of(SACK).weighed, 1), "Quillfeather dump, sack 3", 1, 2),
     Forecasts: (
-        lambda: run_forecasts(document.read(SACK), {"scalp.opening": ["20mm", "6mm"]}, 1, iter),
+        lambda: run_forecasts(marked_document.read(SACK), {"scalp.opening": ["20mm", "6mm"]}, 1, iter),
         "Trials on the fitted sheet", 0, 1,
     ),
-    Planned: (lambda: planned(sheet_of(SACK), Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
+    SamplingPlan: (lambda: planned(sheet_of(SACK), Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
     Lot: (lambda: lot(ledger_of_pile(), None, iter), "Quillfeather pile", 1, 2),
     LotSheet: (lambda: lot_sheet(sheet_of(SACK), 1), "Lot sheet", 0, 0),
     SpecimenGold: (lambda: one_specimen().specimens[0], "A specimen", 1, 2),

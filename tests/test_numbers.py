@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tiers import examples
 
-from flowsheet.spec.blocks.factors import Factors, _read
+from flowsheet.spec.blocks.factors import OutletFactors, _read
 from flowsheet.spec.text import mesh
-from flowsheet.spec.text.numbers import LONGEST, Number, NumberMistake, doubted, parse
+from flowsheet.spec.text.number_with_doubt import LONGEST, Number, NumberMistake, doubted, parse
 from flowsheet.spec.text.units import COUNT, FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE, Dimension
 
 pytestmark = pytest.mark.smoke
@@ -325,7 +325,7 @@ def test_doubt_scales_with_the_unit_as_the_value_does(value, unit):
 
 def bands(given: dict[str, object]) -> list[tuple[float, float, float, str | None]]:
     factors = _read({"out": given})
-    assert isinstance(factors, Factors)
+    assert isinstance(factors, OutletFactors)
     return [(b.lower, b.upper, b.share.value, b.form) for b in factors.outlets["out"]]
 
 

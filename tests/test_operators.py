@@ -17,7 +17,7 @@ import pytest
 from new_kinds import TUB, kind_added, printed
 from sheets import sheet_of
 
-from flowsheet.ore.factored_material import Rest, Rowed
+from flowsheet.ore.factored_material import FactoredMaterial, Remainder
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.show.page.app import Page, application
@@ -186,12 +186,12 @@ def checked(operator: Operator, outlets: str = "ab") -> Operator:
 
 @pytest.mark.parametrize("draws", [0, 1, S, 37])
 def test_right_shares_pass(draws: int) -> None:
-    lone = Rowed(*[np.full((draws or 1, S), 0.3)] * 3, np.full((S, S), 0.5), np.full((draws or 1, S), 0.6))
+    lone = FactoredMaterial(*[np.full((draws or 1, S), 0.3)] * 3, np.full((S, S), 0.5), np.full((draws or 1, S), 0.6))
     for operator in (
         Operator({"a": shares(0.25, draws), "b": shares(0.75)}),
         Operator({"a": even(np.asarray(0.25)), "b": shares(0.75, draws)}),
-        Operator({"a": Rest(shares(0.2, draws)), "b": shares(0.2)}),
-        Operator({"a": Rest(lone), "b": lone}),
+        Operator({"a": Remainder(shares(0.2, draws)), "b": shares(0.2)}),
+        Operator({"a": Remainder(lone), "b": lone}),
     ):
         assert checked(operator) is operator
     third = Operator({name: even(np.full(draws, 1 / 3) if draws else np.asarray(1 / 3)) for name in "abc"})
@@ -229,9 +229,11 @@ def test_each_draw_is_looked_at(name: str, draw: int) -> None:
         checked(Operator({"a": Shares(**spoiled), "b": shares(0.5, 37)}))
 
 
-@pytest.mark.parametrize("lone", [shares(1.1), shares(-0.1), Rowed(*shares().__dict__.values(), np.ones(S)[:3])])
+@pytest.mark.parametrize(
+    "lone", [shares(1.1), shares(-0.1), FactoredMaterial(*shares().__dict__.values(), np.ones(S)[:3])]
+)
 def test_shares_of_which_others_get_the_rest_are_looked_at_too(lone: Shares) -> None:
-    for operator in (Operator({"a": lone, "b": Rest(lone)}), Operator({"a": Rest(lone), "b": lone})):
+    for operator in (Operator({"a": lone, "b": Remainder(lone)}), Operator({"a": Remainder(lone), "b": lone})):
         with pytest.raises(ContractError):
             checked(operator)
 

@@ -25,7 +25,7 @@ from flowsheet.show.page.surely import sure_part
 from flowsheet.show.text.figures import gold
 from flowsheet.solve.model import load
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml import marked_document as yaml_document
 from flowsheet.starters import folder
 from flowsheet.study.trials.trials import pair, run_trials
 

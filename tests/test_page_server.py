@@ -35,7 +35,7 @@ from flowsheet.spec.bench.bench_log import BenchLog, Entry
 from flowsheet.spec.bench.sheet_with_log import counted
 from flowsheet.spec.text import safe_writing
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml import marked_document as yaml_document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.steps import kinds
 from flowsheet.study.run.sliders import knobs

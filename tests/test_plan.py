@@ -26,11 +26,11 @@ from flowsheet.steps import kinds
 from flowsheet.steps.split import sampling_error
 from flowsheet.study.common import compound_poisson, gy
 from flowsheet.study.money.valuation import worth
-from flowsheet.study.sampling.error_law import Off
+from flowsheet.study.sampling.error_law import ErrorLaw
 from flowsheet.study.sampling.plan_search import Search, recipes
 from flowsheet.study.sampling.sampling_cost import work_of
-from flowsheet.study.sampling.sampling_plan import SIZES, Planned, Wish, planned
-from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, Split, broken, passes
+from flowsheet.study.sampling.sampling_plan import SIZES, SamplingPlan, Wish, planned
+from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, SampleSplit, broken, passes
 from flowsheet.study.sampling.simulate import tried
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -64,26 +64,26 @@ def pile_of(**given: Any) -> Sheet:
 
 
 @pytest.fixture(scope="module")
-def found() -> Planned:
+def found() -> SamplingPlan:
     return planned(pile_of(), Wish(want=0.2))
 
 
 # ── the stages ──────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def test_a_split_is_as_uncertain_as_the_step_that_splits_says(found: Planned) -> None:
+def test_a_split_is_as_uncertain_as_the_step_that_splits_says(found: SamplingPlan) -> None:
     # Rocks that do not differ, and grains that lie alone: what steps/split.py warns of.
     site = Model.of(pile_of(), SIZES).plain.site
     for size in SIZES:
         rock = broken(found.pool.lies.material, size, site, 1.0, 0.0)
         mass = float(rock.material.solids)
-        split = Split(rock, mass, mass / 4)
+        split = SampleSplit(rock, mass, mass / 4)
         assert split.halvings == 2
         expected = sampling_error(rock.material, 0.25, site)
         assert math.sqrt(split.variance(rock.heterogeneity)) == pytest.approx(expected, rel=1e-9)
 
 
-def test_broken_rock_all_passes_and_keeps_its_gold(found: Planned) -> None:
+def test_broken_rock_all_passes_and_keeps_its_gold(found: SamplingPlan) -> None:
     site, lies = Model.of(pile_of(), SIZES).plain.site, found.pool.lies.material
     for size in SIZES:
         rock = broken(lies, size, site, 1.0, 1.0).material
@@ -104,7 +104,7 @@ def test_breaking_finer_leaves_the_grains_luck_and_takes_the_rocks() -> None:
     assert together[0].grains > alone[0].grains
 
 
-def test_grains_are_counted_as_everywhere(found: Planned) -> None:
+def test_grains_are_counted_as_everywhere(found: SamplingPlan) -> None:
     pool = found.pool
     gold = pool.lies.material.gold_by_grain
     expected = float((gold * pool.grain_mass).sum() / gold.sum() ** 2)
@@ -115,14 +115,14 @@ def test_grains_are_counted_as_everywhere(found: Planned) -> None:
     assert one == pytest.approx(sd / gold.sum() * math.sqrt(float(pool.lies.material.solids) / 14), rel=1e-6)
 
 
-def test_all_sacks_leave_only_the_measuring(found: Planned) -> None:
+def test_all_sacks_leave_only_the_measuring(found: SamplingPlan) -> None:
     errors = {row.kind: row.sd for row in found.pool.errors(40, [])[:-1]}
     assert errors[SACKS] == errors[GRAINS] == 0
-    whole = Off(found.pool, 40, []).half_width(0.9)
+    whole = ErrorLaw(found.pool, 40, []).half_width(0.9)
     assert whole == pytest.approx(1.644854 * errors[MEASURING], rel=2e-3)
 
 
-def test_errors_add_in_quadrature(found: Planned) -> None:
+def test_errors_add_in_quadrature(found: SamplingPlan) -> None:
     rows = found.plan.errors
     assert {row.kind for row in rows[:-1]} == {SACKS, GRAINS, GROUPING, MEASURING}
     assert rows[-1].sd == pytest.approx(math.hypot(*(row.sd for row in rows[:-1])), rel=1e-12)
@@ -140,7 +140,7 @@ def test_many_small_grains_make_a_normal_law() -> None:
     pool = planned(pile_of(d50="0.05 mm", d95="0.1 mm", spread="10 %"), Wish(want=0.1)).pool
     plan = pool.errors(10, [])[-1]
     for confidence, z in ((0.5, 0.674490), (0.9, 1.644854), (0.95, 1.959964)):
-        assert Off(pool, 10, []).half_width(confidence) == pytest.approx(z * plan.sd, rel=0.01)
+        assert ErrorLaw(pool, 10, []).half_width(confidence) == pytest.approx(z * plan.sd, rel=0.01)
 
 
 def test_grains_of_one_size_are_counted_one_by_one() -> None:
@@ -148,7 +148,7 @@ def test_grains_of_one_size_are_counted_one_by_one() -> None:
     sheet = pile_of(d50="2 mm", d95="2 mm", spread="0 %", sacks=8)
     pool = replace(planned(sheet, Wish(want=0.5)).pool, sack_mass_sd=0.0, weighing=0.0, assay=0.0)
     number = pool.grade * pool.mass / float(pool.grain_mass[np.argmax(pool.lies.material.gold_by_grain)])
-    law = Off(pool, 2, [])
+    law = ErrorLaw(pool, 2, [])
     # The pile's number is Poisson, so the two parts are independent Poisson numbers.
     rng = np.random.default_rng(5)
     inside, outside = rng.poisson(number / 4, 400_000), rng.poisson(number * 3 / 4, 400_000)
@@ -160,7 +160,7 @@ def test_grains_of_one_size_are_counted_one_by_one() -> None:
 # ── the search ──────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def test_no_plan_is_cheaper(found: Planned) -> None:
+def test_no_plan_is_cheaper(found: SamplingPlan) -> None:
     """Every plan of the grid, worked out one by one; none that keeps to the wish is cheaper."""
     sheet = pile_of(sacks=12, grade=5, d50="0.1 mm", d95="0.3 mm")
     one = planned(sheet, Wish(want=0.2))
@@ -179,7 +179,7 @@ def test_no_plan_is_cheaper(found: Planned) -> None:
     assert one.plan.work <= best * (1 + 1e-9)
 
 
-def test_more_work_makes_surer(found: Planned) -> None:
+def test_more_work_makes_surer(found: SamplingPlan) -> None:
     for column in ("whole", "best"):
         doubts = [getattr(point, column) for point in found.curve]
         assert doubts == sorted(doubts, reverse=True)
@@ -201,7 +201,7 @@ def test_a_wish_that_no_plan_meets_shows_the_whole_pile() -> None:
     assert plans.what_to_do(one).startswith("No plan makes it as sure as ± 0.5 %; nothing is surer than this. Take all")
 
 
-def test_twenty_grains(found: Planned) -> None:
+def test_twenty_grains(found: SamplingPlan) -> None:
     assert found.pool.lies.grains / found.twenty == pytest.approx(1 / 20, rel=1e-12)
     size = np.array([found.grain_size])
     assert float(grains.grain_mass(size, np.asarray(0.87))[0]) == pytest.approx(found.grain, rel=1e-9)
@@ -300,7 +300,7 @@ def test_a_thousand_piles_keep_the_promise(ore: str) -> None:
     assert off == pytest.approx(one.plan.doubt, rel=0.1)
 
 
-def test_a_wrong_promise_is_found_out(found: Planned) -> None:
+def test_a_wrong_promise_is_found_out(found: SamplingPlan) -> None:
     """The trial can fail: with half the sacks it does."""
     site = Model.of(pile_of(), SIZES).plain.site
     fewer = replace(found.plan, sacks=found.plan.sacks // 4, splits=())
@@ -308,7 +308,7 @@ def test_a_wrong_promise_is_found_out(found: Planned) -> None:
     assert off > 1.1 * found.plan.doubt
 
 
-def test_the_same_seed_the_same_answer(found: Planned) -> None:
+def test_the_same_seed_the_same_answer(found: SamplingPlan) -> None:
     same, other = (planned(pile_of(), Wish(want=0.2), seed).found for seed in (1, 2))
     assert same == found.found
     assert other != found.found

@@ -13,7 +13,7 @@ from sheets import run_of
 from flowsheet.show.graphics.style import png
 from flowsheet.show.run import drawing, size_plots
 from flowsheet.show.trials import trial_files, trial_plots
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
 LONG = "what the second screen lets through after the first wash in the morning"
@@ -27,7 +27,7 @@ keep: con
 
 
 def trials_of(*settings: str) -> Trials:
-    return run_trials(document.parse(SHEET, "sheet.yaml"), parse_settings(settings))
+    return run_trials(marked_document.parse(SHEET, "sheet.yaml"), parse_settings(settings))
 
 
 def drawn(figure: Figure) -> Figure:

@@ -25,16 +25,16 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement, measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.number_with_doubt import parse
 from flowsheet.spec.text.units import GRADE as GRADES
 from flowsheet.spec.text.units import MASS as MASSES
 from flowsheet.spec.text.units import SHARE as SHARES
 from flowsheet.study.balance.constrained_lsq import Adjusted, adjust
-from flowsheet.study.balance.gross_errors import ALARM, KILOGRAMS, limit, slip
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.balance.reconcile import reconcile, reconcile_problem, reconcile_sheet
 from flowsheet.study.balance.result import Reconciled, as_dict
+from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, KILOGRAMS, limit, slip
 
 # All sheets and numbers here are invented.
 TABLE = """

@@ -12,9 +12,9 @@ from sheets import plain_run_of, sheet_of, solved
 from flowsheet import starters
 from flowsheet.show.run import run_tables
 from flowsheet.show.run.terminal import show_run
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.study.common import coarse_fraction
 from flowsheet.study.run.losses import REASONS, Loss
 from flowsheet.study.run.run import run
@@ -24,7 +24,7 @@ CONFIGS = sorted(starters.folder().glob("*.yaml"))
 
 
 def tried(text: str, *settings: str) -> Trials:
-    return run_trials(document.parse(text, "sheet.yaml"), parse_settings(settings))
+    return run_trials(marked_document.parse(text, "sheet.yaml"), parse_settings(settings))
 
 
 def ore(sizes: str = "{top: 40 mm, p80: 25 mm}", gold: str = "{d50: 0.3 mm, d95: 1 mm, fineness: 900}",
@@ -235,7 +235,7 @@ def test_a_screen_of_a_standard_size_is_told_once(opening: str) -> None:
     rows = plain_run_of(ASSAYED.replace("opening: 20 mm", f"opening: {opening}")).coarse
     told = [row.opening for row in rows]
     assert len(told) == len(set(told))
-    size = numbers.parse(opening, units.LENGTH).value
+    size = number_with_doubt.parse(opening, units.LENGTH).value
     assert any(one == pytest.approx(size, rel=1e-12) for one in told)
 
 
@@ -543,7 +543,7 @@ def test_advice_gains_what_a_trial_of_the_same_change_gains(path: Path) -> None:
         assert change.gain_share == pytest.approx(change.gain / fed, rel=1e-12)
         if change.setting in caught:
             continue
-        again = run_trials(document.read(path), {change.setting: [change.then]})
+        again = run_trials(marked_document.read(path), {change.setting: [change.then]})
         assert again.rows[0].gain == pytest.approx(change.gain, rel=1e-6, abs=1e-15)
 
 
@@ -588,7 +588,9 @@ def test_a_trial_of_the_sheet_s_own_value_changes_nothing() -> None:
 
 def test_progress_sees_every_trial() -> None:
     seen: list[int] = []
-    run_trials(document.parse(BY_FACTORS), parse_settings(["melt.gold=50%,60%,70%"]), lambda x: seen.extend(x) or seen)
+    run_trials(
+        marked_document.parse(BY_FACTORS), parse_settings(["melt.gold=50%,60%,70%"]), lambda x: seen.extend(x) or seen
+    )
     assert seen == [0, 1, 2]
 
 

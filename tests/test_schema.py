@@ -17,10 +17,10 @@ from sheets import price_fault
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.blocks.json_schema import json_schema
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
-from flowsheet.spec.text import numbers
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text import number_with_doubt
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.steps import kinds
 
 SHEETS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
@@ -39,7 +39,7 @@ def valid(data: Any) -> bool:
 
 @pytest.fixture
 def quick() -> dict[str, Any]:
-    return copy.deepcopy(document.read(next(p for p in SHEETS if p.stem == "quick")).data)
+    return copy.deepcopy(marked_document.read(next(p for p in SHEETS if p.stem == "quick")).data)
 
 
 # ── the schema as a whole ───────────────────────────────────────────────────────────────────────────────────
@@ -53,7 +53,7 @@ def test_it_is_a_json_schema_and_plain_json():
 
 @pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
 def test_the_shipped_sheets_fit(path):
-    jsonschema.Draft202012Validator(SCHEMA).validate(document.read(path).data)
+    jsonschema.Draft202012Validator(SCHEMA).validate(marked_document.read(path).data)
 
 
 @pytest.mark.parametrize(("path", "value"), [
@@ -211,7 +211,7 @@ def test_a_default_means_the_same_as_if_the_sheet_said_it():
         dimension = dimension_of(field)
         if dimension is None or field.is_required() or field.default is None:
             continue
-        said = numbers.parse(extra_of(field)["default_text"], dimension)
+        said = number_with_doubt.parse(extra_of(field)["default_text"], dimension)
         assert isinstance(field.default, Number)
         assert field.default.value == said.value, f"{block.__name__}.{name}"
         assert extra_of(field)["low"] <= said.value <= extra_of(field)["high"]
@@ -247,16 +247,16 @@ def test_a_bound_takes_its_own_value_in_any_unit(text):
 
 @pytest.mark.parametrize("text", ["9.99 um", "1.0001 m", "9.99 um to 1 mm"])
 def test_a_bound_takes_nothing_beyond_it(text):
-    assert complaints(kinds()["screen"], "opening", numbers.parse(text, LENGTH))
+    assert complaints(kinds()["screen"], "opening", number_with_doubt.parse(text, LENGTH))
 
 
 def test_sieves_and_shares_take_their_bounds_too():
     from flowsheet.spec.blocks.factors import is_sieve
 
     for text in ("1 um", "0.001 mm", "5 m", "5000 mm"):
-        assert is_sieve(numbers.parse(text, LENGTH).value)
-    assert not is_sieve(numbers.parse("0.999 um", LENGTH).value)
-    assert not is_sieve(numbers.parse("5.001 m", LENGTH).value)
+        assert is_sieve(number_with_doubt.parse(text, LENGTH).value)
+    assert not is_sieve(number_with_doubt.parse("0.999 um", LENGTH).value)
+    assert not is_sieve(number_with_doubt.parse("5.001 m", LENGTH).value)
 
 
 # ── words of the fields' room ───────────────────────────────────────────────────────────────────────────────
@@ -269,7 +269,7 @@ def test_sieves_and_shares_take_their_bounds_too():
 ])  # fmt: skip
 def test_an_si_value_in_the_words_of_a_sheet(value, dimension, text):
     assert in_words(value, dimension) == text
-    assert numbers.parse(text, dimension).value == pytest.approx(value, rel=1e-12)
+    assert number_with_doubt.parse(text, dimension).value == pytest.approx(value, rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ from flowsheet.show.run.terminal import show_run
 from flowsheet.show.text import figures, tables, terminal
 from flowsheet.show.trials import trial_files, trial_plots, trial_sentences, trial_tables
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.study.run.run import Run
 from flowsheet.study.run.screen_options import Finer
 from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
@@ -48,7 +48,7 @@ ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 40 mm, p80: 25 mm}, heavie
 
 
 def trials_of(text: str, *settings: str) -> Trials:
-    return run_trials(document.parse(text, "sheet.yaml"), parse_settings(settings))
+    return run_trials(marked_document.parse(text, "sheet.yaml"), parse_settings(settings))
 
 
 PANNED = f"""

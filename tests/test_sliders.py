@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from flowsheet.solve.model import rebuild
-from flowsheet.spec.yaml import document as yaml_document
-from flowsheet.spec.yaml.document import Document, parse
+from flowsheet.spec.yaml import marked_document as yaml_document
+from flowsheet.spec.yaml.marked_document import Document, parse
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.starters import folder
 from flowsheet.study.run.sliders import EVEN, LOG, WHOLE, Knob, idle, knobs

@@ -15,7 +15,7 @@ from commands import Command
 from flowsheet.spec.rocks import host_rock
 from flowsheet.spec.rocks.specimen_table import Specimen, from_options, parse
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.text.numbers import NumberMistake
+from flowsheet.spec.text.number_with_doubt import NumberMistake
 from flowsheet.spec.written.written_list import LIST
 from flowsheet.study.rocks.hydrostatic import fineness_of, water_density, weigh
 from flowsheet.study.rocks.result import SpecimenGold, Specimens

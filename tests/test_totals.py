@@ -14,7 +14,7 @@ from test_properties import unless_nothing_leaves
 from tiers import examples
 
 from flowsheet import starters
-from flowsheet.ore.factored_material import Difference, Rest, Rowed
+from flowsheet.ore.factored_material import Difference, FactoredMaterial, Remainder
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
@@ -90,11 +90,11 @@ def test_a_sheet_without_doubt_has_one_draw(solved: Callable[..., Solution]) -> 
 # ── materials that say less than they know ──────────────────────────────────────────────────────────────────
 
 
-def made(seed: int) -> tuple[Rowed, Material]:
+def made(seed: int) -> tuple[FactoredMaterial, Material]:
     rng = np.random.default_rng(seed)
     light, heavy, free, row = rng.random((4, 3, 5))
     base = rng.random((5, 5))
-    return Rowed(light, heavy, free, base, row), Material(light, heavy, free, row[:, :, None] * base[None])
+    return FactoredMaterial(light, heavy, free, base, row), Material(light, heavy, free, row[:, :, None] * base[None])
 
 
 def same(found: Material, wanted: Material) -> None:
@@ -108,7 +108,9 @@ SHARES = [
     lambda rng: Material(*(rng.random((3, 5)) for _ in range(3)), rng.random((3, 5, 1))),
     lambda rng: Material(*(rng.random((3, 5)) for _ in range(3)), rng.random((3, 5, 5))),
     lambda rng: Material(rng.random(()), rng.random(()), rng.random(()), rng.random((5, 1))),
-    lambda rng: Rowed(rng.random((3, 5)), rng.random((3, 5)), rng.random(5), rng.random((5, 5)), rng.random((3, 5))),
+    lambda rng: FactoredMaterial(
+        rng.random((3, 5)), rng.random((3, 5)), rng.random(5), rng.random((5, 5)), rng.random((3, 5))
+    ),
 ]
 
 
@@ -118,7 +120,7 @@ def test_a_rowed_material_is_worth_the_one_laid_out(shares: Callable[[Any], Mate
     ours, plain = made(1)
     by = shares(rng)
     laid_out = Material(by.light, by.heavy, by.free, by.locked)
-    rest = Rest(by)
+    rest = Remainder(by)
     same(ours, plain)
     same(ours * by, plain * laid_out)
     same(rest, Material(1 - by.light, 1 - by.heavy, 1 - by.free, 1 - by.locked))

@@ -36,12 +36,12 @@ from flowsheet.spec.blocks.measurement import (
     screen_assay,
 )
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Subject
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.weights import weigh_sheet
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.run.run import run
@@ -108,7 +108,7 @@ def same(found: list[Measurement]) -> list[Measurement]:
     ("14.2 kg ± 20 g", 0.1), ("2 to 3 g", 1e-3),
 ])  # fmt: skip
 def test_a_scales_division_is_read_from_the_last_digit(text, step):
-    assert division(numbers.parse(text, units.MASS)) == pytest.approx(step, rel=1e-12)
+    assert division(number_with_doubt.parse(text, units.MASS)) == pytest.approx(step, rel=1e-12)
     assert division(Number(1.0)) == 0.0
 
 
@@ -202,7 +202,7 @@ def test_a_screen_assay_makes_one_grade():
 
 
 def number(text: str, wanted: units.Dimension = units.MASS) -> Number:
-    return numbers.parse(text, wanted)
+    return number_with_doubt.parse(text, wanted)
 
 
 def minus(*texts: str) -> float:
@@ -459,7 +459,9 @@ def test_what_comes_out_of_a_mill_is_held_against_what_went_in():
         "keep: button", "keep: [button, fines]")  # fmt: skip
     with pytest.raises(SheetError) as caught:
         rebuild(
-            document.parse(f"{text}weighed: {{lumps: {{mass: 9.1 kg ± 10 g}}, crushed: {{mass: 9.3 kg ± 10 g}}}}\n")
+            marked_document.parse(
+                f"{text}weighed: {{lumps: {{mass: 9.1 kg ± 10 g}}, crushed: {{mass: 9.3 kg ± 10 g}}}}\n"
+            )
         )
     assert 'heavier than "lumps", which it is made of (9.1 kg)' in str(caught.value)
 
@@ -483,7 +485,7 @@ def test_what_goes_round_may_outweigh_the_feed():
 
 
 def test_a_trial_with_a_lighter_feed_is_not_held_against_the_weights():
-    found = document.parse(f"{SHEET}weighed: {{tails: {{mass: 13 kg}}}}\n")
+    found = marked_document.parse(f"{SHEET}weighed: {{tails: {{mass: 13 kg}}}}\n")
     assert rebuild(with_settings(found, {"ore.mass": "5 kg"})).weighed[0].value == 13
 
 
@@ -522,7 +524,7 @@ def test_far_more_gold_than_was_fed_is_noted_and_no_mistake():
     assert sack_with("{ore: {mass: 28 kg}, tails: {gold: 2 g}}").notes == ()
     assert sack_with("{ore: {grade: 200 g/t}}").notes
     # A trial with another ore says nothing against the weights.
-    poor = with_settings(document.parse(f"{SHEET}weighed: {{tails: {{gold: 1 g}}}}\n"), {"ore.grade": "1 g/t"})
+    poor = with_settings(marked_document.parse(f"{SHEET}weighed: {{tails: {{gold: 1 g}}}}\n"), {"ore.grade": "1 g/t"})
     assert rebuild(poor).notes == ()
 
 

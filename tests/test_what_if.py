@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.number_with_doubt import parse
 from flowsheet.spec.text.units import COUNT, LENGTH, SHARE, Dimension
 from flowsheet.study.common.what_if import changed
 

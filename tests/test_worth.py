@@ -20,9 +20,9 @@ from flowsheet.spec.blocks import money
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.notes import texts
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.written.written_list import LIST
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.study.money.costs import bond
 from flowsheet.study.money.cutoff import _parted, crush, splits
 from flowsheet.study.money.net_revenue import bases, value
@@ -504,15 +504,15 @@ def test_a_price_that_only_lacks_its_unit_is_no_matter_of_commas() -> None:
 def test_trials_tell_that_the_weights_refute_the_grade() -> None:
     weighed = "weighed: {con: {gold: 0.2 g ± 1 mg}, tails: {mass: 9 kg, gold: 0.05 g ± 1 mg}}\n"
     setting = {"wash.split.con": ["20 %"]}
-    found = run_trials(document.parse(BY_HAND + PRICES + weighed, "x.yaml"), setting)
+    found = run_trials(marked_document.parse(BY_HAND + PRICES + weighed, "x.yaml"), setting)
     (note,) = found.notes
     assert note.text.startswith(
         "the money is told at the sheet's 50 g/t; the weights say 25 g/t: put that into the sheet"
     )
     right = BY_HAND.replace("50 g/t", "25 g/t") + PRICES + weighed
-    assert run_trials(document.parse(right, "x.yaml"), setting).notes == ()
-    assert run_trials(document.parse(BY_HAND + weighed, "x.yaml"), setting).notes == ()
-    assert run_trials(document.parse(BY_HAND + PRICES, "x.yaml"), setting).notes == ()
+    assert run_trials(marked_document.parse(right, "x.yaml"), setting).notes == ()
+    assert run_trials(marked_document.parse(BY_HAND + weighed, "x.yaml"), setting).notes == ()
+    assert run_trials(marked_document.parse(BY_HAND + PRICES, "x.yaml"), setting).notes == ()
 
 
 @pytest.mark.parametrize(("more", "field", "remedy"), [
@@ -540,7 +540,7 @@ def test_notes_tell_what_is_not_counted() -> None:
 
 
 def test_trials_have_a_value() -> None:
-    doc = document.parse(SIZED, "sheet.yaml")
+    doc = marked_document.parse(SIZED, "sheet.yaml")
     found = run_trials(doc, {"wash.passes": ["1", "2"]})
     assert found.currency == "USD"
     assert found.base.value == pytest.approx(net_of(sheet_of(SIZED), "show + metal"), rel=1e-9)
@@ -548,9 +548,11 @@ def test_trials_have_a_value() -> None:
         again = SIZED.replace("tailings: tails}}", f"tailings: tails}}, passes: {row.settings['wash.passes']}}}")
         assert row.value == pytest.approx(net_of(sheet_of(again), "show + metal"), rel=1e-9)
         assert row.value_gain == pytest.approx((row.value or 0) - (found.base.value or 0))
-    plain = run_trials(document.parse(BY_HAND, "x.yaml"), {"wash.split.con": ["10 %"]})
+    plain = run_trials(marked_document.parse(BY_HAND, "x.yaml"), {"wash.split.con": ["10 %"]})
     assert (plain.base.value, plain.rows[0].value_gain, plain.currency) == (None, None, "")
-    gold = run_trials(document.parse(BY_HAND + "prices: {gold: 100 USD/g}\n", "x.yaml"), {"wash.split.con": ["20 %"]})
+    gold = run_trials(
+        marked_document.parse(BY_HAND + "prices: {gold: 100 USD/g}\n", "x.yaml"), {"wash.split.con": ["20 %"]}
+    )
     assert gold.base.value == pytest.approx(40.0)
 
 

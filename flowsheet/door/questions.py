@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from flowsheet.study.lot.combine_tests import Lot
     from flowsheet.study.money.result import Worths
     from flowsheet.study.run.run import Run
-    from flowsheet.study.sampling.sampling_plan import Planned
+    from flowsheet.study.sampling.sampling_plan import SamplingPlan
     from flowsheet.study.trials.forecast import Forecasts
     from flowsheet.study.trials.trials import Trials
 
@@ -145,7 +145,7 @@ def plan(
     sacks: int | None = None,
     seed: int = 1,
     progress: Progress = iter,
-) -> Planned:
+) -> SamplingPlan:
     """Return how to sample the pile: how many sacks, what of each, how fine to break it before each split.
 
     ``want``: how far off the grade may be (default "20 %"), or ``mass``: the rock that you can afford to run;

@@ -45,9 +45,9 @@ def parse(text: str, file: str | Path = "sheet.yaml") -> Sheet:
     0.16
     """
     from flowsheet.solve.model import rebuild
-    from flowsheet.spec.yaml import document
+    from flowsheet.spec.yaml import marked_document
 
-    return rebuild(document.parse(text, str(file)))
+    return rebuild(marked_document.parse(text, str(file)))
 
 
 def starter(name: str = "quick") -> Sheet:

@@ -14,7 +14,7 @@ from flowsheet.ore.arrays import Array, Kept
 from flowsheet.ore.material import Material, some
 
 
-class Rowed(Material):
+class FactoredMaterial(Material):
     """Locked gold is ``row`` (..., S) times ``base`` (S hosts, S grains)."""
 
     row: Array
@@ -47,24 +47,26 @@ class Rowed(Material):
         """Return the sum over grain sizes of locked gold times ``weights`` (..., S hosts, S grains): (..., S)."""
         return np.asarray(self.row * (self.base * weights).sum(axis=-1))
 
-    def part(self, draws: slice) -> Rowed:
+    def part(self, draws: slice) -> FactoredMaterial:
         """Return some of the draws."""
         light, heavy, free, row = (some(array, draws, 1) for array in (self.light, self.heavy, self.free, self.row))
-        return Rowed(light, heavy, free, self.base, row)
+        return FactoredMaterial(light, heavy, free, self.base, row)
 
     def __mul__(self, shares: Material) -> Material:
-        if isinstance(shares, Rest):
+        if isinstance(shares, Remainder):
             return Difference(self, self * shares.of)
-        if isinstance(shares, Rowed):
+        if isinstance(shares, FactoredMaterial):
             base, row = self.base * shares.base, self.row * shares.row
         elif shares.locked.ndim <= self.base.ndim:
             base, row = self.base * shares.locked, self.row
         else:
             return super().__mul__(shares)
-        return Rowed(self.light * shares.light, self.heavy * shares.heavy, self.free * shares.free, base, row)
+        return FactoredMaterial(
+            self.light * shares.light, self.heavy * shares.heavy, self.free * shares.free, base, row
+        )
 
 
-class Rest(Material):
+class Remainder(Material):
     """Shares: what the shares ``of`` leave."""
 
     of: Material

@@ -10,13 +10,13 @@ import numpy as np
 
 from flowsheet.ore import grains, sizes
 from flowsheet.ore.arrays import Array, Mask
-from flowsheet.ore.factored_material import Rowed
+from flowsheet.ore.factored_material import FactoredMaterial
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.schema import GrainRow, Ore, SieveRow, SizeLaw
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 Take: TypeAlias = Callable[[Number], Array]
 """Turns a Number into its value, shape () or, for a number with doubt among draws, (D,)."""
@@ -138,7 +138,7 @@ def feed(ore: Ore, grid: Grid, locked_share: Array, take: Take) -> Material:
     heavies = take(ore.heavies)[..., None]
     light, heavy, row = rock * (1 - heavies), rock * heavies, rock * scale
     if row.ndim > 1 and locked.ndim == 2:
-        return Rowed(light, heavy, free * scale, locked, row)
+        return FactoredMaterial(light, heavy, free * scale, locked, row)
     return Material(light, heavy, free * scale, row[..., :, None] * locked)
 
 

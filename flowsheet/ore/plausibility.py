@@ -9,7 +9,7 @@ from flowsheet.ore import grains
 from flowsheet.ore.feed import top_size
 from flowsheet.spec.blocks.schema import Ore
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 CONCENTRATE = 0.01
 """A grade above this is hardly one of ore as it is broken."""

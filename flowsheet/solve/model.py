@@ -20,8 +20,8 @@ from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.read import build, read_sheet
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
 from flowsheet.steps.base import ContractError, Operator, Site, Step, Values, evaluate, share_all_out
 

@@ -80,14 +80,14 @@ def solve(model: Model, inputs: Inputs | None = None) -> Solution:
     Raises SheetError where nothing at all can leave a loop, ContractError or BalanceError where the code is wrong.
     """
     inputs = inputs or model.plain
-    run = Run(model, inputs)
+    run = Solver(model, inputs)
     run.through(model.stages)
     closed = closure(model, run.streams, run.feeds, run.caught).ensured()
     return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
 
 
 @dataclass
-class Run:
+class Solver:
     """One solve under way."""
 
     model: Model

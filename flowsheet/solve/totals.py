@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.factored_material import Rowed
+from flowsheet.ore.factored_material import FactoredMaterial
 from flowsheet.ore.material import Material
 from flowsheet.solve.balance import Closure, relative_gap
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
-from flowsheet.solve.propagate import Run
+from flowsheet.solve.propagate import Solver
 from flowsheet.steps.base import Operator
 
 
@@ -65,7 +65,7 @@ class _Unit:
         """Return solids (D, T) and gold by grain size (D, S, T) that ``fed`` becomes."""
         solids = fed.light @ self.light + fed.heavy @ self.heavy
         from_free = fed.free[..., None] * self.free
-        if isinstance(fed, Rowed):
+        if isinstance(fed, FactoredMaterial):
             table = (fed.base[..., None] * self.gold).reshape(classes, -1)
             from_locked = (fed.row @ table).reshape(*fed.row.shape[:-1], classes, -1)
         else:
@@ -110,7 +110,7 @@ class Tail:
 
 def totals(model: Model, inputs: Inputs, tail: Tail) -> Totals:
     """Solve draws: the steps before ``tail`` one by one, the tail by its units. Raises as ``solve`` does."""
-    run = Run(model, inputs)
+    run = Solver(model, inputs)
     run.through(stage for stage in model.stages if stage not in tail.stages)
     found = {name: Total.of(material) for name, material in run.streams.items()}
     kept_back = [Total.of(caught.material) for caught in run.caught]
@@ -156,13 +156,13 @@ def _drawn(operator: Operator) -> bool:
     return any(row.ndim > 1 for row in rows) or any(table.ndim > 2 for table in tables)
 
 
-def _fed_units(model: Model, stages: list[Stage], stream: str, outside: list[str]) -> Run:
+def _fed_units(model: Model, stages: list[Stage], stream: str, outside: list[str]) -> Solver:
     """Send S units of rock and locked gold, one a class, and one of free gold in all classes, into one stream."""
     classes = len(model.grid)
     rock = np.concatenate([np.eye(classes), np.zeros((1, classes))])
     free = np.concatenate([np.zeros((classes, classes)), np.ones((1, classes))])
     unit = Material(rock, rock, free, rock[:, :, None] * np.ones(classes))
-    run = Run(model, replace(model.plain, draws=classes + 1))
+    run = Solver(model, replace(model.plain, draws=classes + 1))
     run.streams = {name: unit if name == stream else Material.nothing(classes) for name in outside}
     run.through(stages)
     return run

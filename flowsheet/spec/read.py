@@ -24,12 +24,12 @@ from flowsheet.spec.checks.implausible_gold import notes_on_gold
 from flowsheet.spec.checks.money import read_worth
 from flowsheet.spec.checks.topic import topic_of
 from flowsheet.spec.checks.weighed import told_once
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, SheetError, did_you_mean, meant_by, nearest
 from flowsheet.spec.weights.read_weighed import Texts, read_weighed, source_files
 from flowsheet.spec.weights.weigh_table import WeighSheet
-from flowsheet.spec.yaml import document as yaml_document
-from flowsheet.spec.yaml.document import Document, Path_, null_names
+from flowsheet.spec.yaml import marked_document as yaml_document
+from flowsheet.spec.yaml.marked_document import Document, Path_, null_names
 
 Kinds = Mapping[str, type[StepBlock]]
 
@@ -238,8 +238,8 @@ class _Shape:
         found = []
         for i, item in enumerate(given):
             try:
-                size = numbers.parse(item if isinstance(item, str) else "", units.LENGTH).value
-            except numbers.NumberMistake as wrong:
+                size = number_with_doubt.parse(item if isinstance(item, str) else "", units.LENGTH).value
+            except number_with_doubt.NumberMistake as wrong:
                 self.say(("sieves", i), wrong.message, wrong.remedy, code=wrong.code)
                 continue
             if is_sieve(size):

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NoReturn, TypeAlias
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.factored_material import Rest, Rowed
+from flowsheet.ore.factored_material import FactoredMaterial, Remainder
 from flowsheet.ore.material import Material
 
 if TYPE_CHECKING:
@@ -144,10 +144,10 @@ def share_all_out(*operators: Operator) -> bool:
     ones: list[Array] = []
     for operator in operators:
         shares = tuple(operator.shares.values())
-        if any(isinstance(mine, Rowed) for mine in shares):
+        if any(isinstance(mine, FactoredMaterial) for mine in shares):
             return False
         if _by_construction(shares):
-            others += next(_four(mine.of) for mine in shares if isinstance(mine, Rest))
+            others += next(_four(mine.of) for mine in shares if isinstance(mine, Remainder))
         elif len(shares) == 2 and _layout(shares[0]) == _layout(shares[1]):
             first += _four(shares[0])
             second += _four(shares[1])
@@ -177,7 +177,7 @@ def _in_parts(operator: Operator) -> Iterator[Operator]:
     draws = max(array.shape[0] if array.ndim > axes else 0 for array, axes in arrays)
     shares = operator.shares.values()
     # Of draws that are not laid out none are: they are known by their factors, and by what they leave.
-    if draws <= AT_ONCE or any(isinstance(mine, (Rowed, Rest)) for mine in shares):
+    if draws <= AT_ONCE or any(isinstance(mine, (FactoredMaterial, Remainder)) for mine in shares):
         yield operator
     else:
         yield from (operator.part(slice(at, at + AT_ONCE)) for at in range(0, draws, AT_ONCE))
@@ -185,9 +185,9 @@ def _in_parts(operator: Operator) -> Iterator[Operator]:
 
 def _layout(shares: Shares) -> tuple[tuple[int, ...], ...] | None:
     """Return the shapes of four arrays; None where they are not simply there, and have to be looked at one by one."""
-    if isinstance(shares, Rest):
+    if isinstance(shares, Remainder):
         return _layout(shares.of)
-    if isinstance(shares, Rowed):
+    if isinstance(shares, FactoredMaterial):
         return None
     return shares.light.shape, shares.heavy.shape, shares.free.shape, shares.locked.shape
 
@@ -211,10 +211,10 @@ def _arrays(shares: Shares) -> Iterator[tuple[str, Array, int]]:
     yield "light", shares.light, 1
     yield "heavy", shares.heavy, 1
     yield "free", shares.free, 1
-    if isinstance(shares, Rowed):
+    if isinstance(shares, FactoredMaterial):
         yield "locked (row)", shares.row, 1
         yield "locked (base)", shares.base, 2
-    elif not isinstance(shares, Rest):  # what others leave of one lies within 0 to 1 if they do
+    elif not isinstance(shares, Remainder):  # what others leave of one lies within 0 to 1 if they do
         yield "locked", shares.locked, 2
 
 
@@ -223,4 +223,4 @@ def _by_construction(shares: Sequence[Shares]) -> bool:
     if len(shares) != 2:
         return False
     one, other = shares
-    return (isinstance(one, Rest) and one.of is other) or (isinstance(other, Rest) and other.of is one)
+    return (isinstance(one, Remainder) and one.of is other) or (isinstance(other, Remainder) and other.of is one)

@@ -10,7 +10,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Plain, Share, knob
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, evaluate, even, missing
 
 WHITEN = (

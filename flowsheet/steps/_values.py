@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TypeAlias
 
 from flowsheet.ore.arrays import Array
-from flowsheet.spec.blocks.factors import Band, Factors
+from flowsheet.spec.blocks.factors import Band, OutletFactors
 from flowsheet.spec.blocks.fields import Block
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 Banded: TypeAlias = Mapping[str, Sequence[tuple[Band, Array]]]
 """Outlet → its bands, and the share that each goes there with, () or (D,)."""
@@ -60,6 +60,6 @@ def evaluate(step: Block, take: Callable[[Number], Array]) -> Values:
             numbers[name] = take(value)
         elif isinstance(value, Block):
             blocks[name] = evaluate(value, take)
-        elif isinstance(value, Factors):
+        elif isinstance(value, OutletFactors):
             factors[name] = {o: [(band, take(band.share)) for band in bands] for o, bands in value.outlets.items()}
     return Values(numbers, blocks, factors)

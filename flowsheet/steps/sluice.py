@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
-from flowsheet.steps._washing import Washer
+from flowsheet.steps._gravity_recovery import Washer
 from flowsheet.steps.base import LOCAL
 
 #: Fitted to 96 % at 2.5-1 mm and 20 % below 0.1 mm (tests/test_steps.py repeats both).

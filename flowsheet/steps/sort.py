@@ -9,7 +9,7 @@ from pydantic import Field
 
 from flowsheet.ore import grains, liberation
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.factored_material import Rest, Rowed
+from flowsheet.ore.factored_material import FactoredMaterial, Remainder
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
@@ -68,10 +68,10 @@ class Sort(Step):
         left_free = 1 - np.where(site.grid.size >= at.sees[..., None], at.care[..., None], 0.0)
         # A grain is left behind if its own cluster and all others of its rock are missed.
         if blind.ndim > 1 and missed.ndim == 2:
-            left: Shares = Rowed(blind, blind, left_free, missed, blind)
+            left: Shares = FactoredMaterial(blind, blind, left_free, missed, blind)
         else:
             left = Shares(blind, blind, left_free, missed * blind[..., :, None])
-        return Operator({"picked": Rest(left), "left": left})
+        return Operator({"picked": Remainder(left), "left": left})
 
 
 def chance_seen(site: Site, sees: Array, care: Array) -> Array:

@@ -16,7 +16,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 from flowsheet.show.text.figures import gold
-from flowsheet.spec.yaml import document
+from flowsheet.spec.yaml import marked_document
 from flowsheet.study.trials.trials import run_trials
 
 TWELVE = Path(__file__).parent.parent / "twelve_steps.yaml"
@@ -33,7 +33,7 @@ def as_tried(told, trial):
 
 
 def tried(sheet, settings):
-    found = run_trials(document.read(sheet), {name: [value] for name, value in settings.items()})
+    found = run_trials(marked_document.read(sheet), {name: [value] for name, value in settings.items()})
     return found.rows[0]
 
 

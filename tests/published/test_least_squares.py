@@ -15,7 +15,7 @@ import pytest
 
 from flowsheet.ore.arrays import Array
 from flowsheet.study.estimate.bounded_lsq import least_squares
-from flowsheet.study.estimate.laplace_posterior import Posterior
+from flowsheet.study.estimate.laplace_posterior import LaplacePosterior
 
 Curve = Callable[[Array, Array], Array]
 
@@ -94,7 +94,7 @@ def test_certified_regressions(certified: Certified, which: int) -> None:
 
     found = least_squares(residuals, start, -wide, wide, np.abs(start))
     precision = found.jacobian.T @ found.jacobian * (len(y) - len(start)) / found.sum_of_squares
-    sds = Posterior(found.x, precision, -wide, wide, np.abs(start)).sd
+    sds = LaplacePosterior(found.x, precision, -wide, wide, np.abs(start)).sd
     assert found.settled
     assert found.x == pytest.approx(certified.estimates, rel=1e-9)
     assert sds == pytest.approx(certified.sds, rel=1e-6)

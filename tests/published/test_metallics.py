@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from flowsheet.spec.blocks.measurement import screen_assay
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 
 # C. & J. J. Beringer, A Text-Book of Assaying (9th ed., 1904), metallics in silver ore: of 400 g of ore, 1 g stays on
 # the sieve and yields 0.842 g of silver; of the 399 g that pass, 20 g are assayed and yield 0.105 g.
@@ -15,8 +15,8 @@ MINUS_GRADE = f"{0.105 / 20 * 1e6:.0f} g/t"
 
 def combined() -> float:
     """Return the grade in g/t."""
-    plus, metal, minus = (numbers.parse(text, units.MASS) for text in (PLUS, PLUS_METAL, MINUS))
-    return 1e6 * screen_assay(plus, metal, minus, [numbers.parse(MINUS_GRADE, units.GRADE)])[0]
+    plus, metal, minus = (number_with_doubt.parse(text, units.MASS) for text in (PLUS, PLUS_METAL, MINUS))
+    return 1e6 * screen_assay(plus, metal, minus, [number_with_doubt.parse(MINUS_GRADE, units.GRADE)])[0]
 
 
 def in_ounces_a_long_ton(grade: float) -> float:

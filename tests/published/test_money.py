@@ -6,7 +6,7 @@ import pytest
 
 from flowsheet.spec.blocks import money
 from flowsheet.spec.blocks.costs_and_sales import WORK_INDEX_DEFAULT
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.study.money.costs import bond
 
 INCH = 25.4e-3
@@ -61,7 +61,7 @@ def test_a_nugget_by_the_troy_ounce() -> None:
 def test_a_bar_by_the_avoirdupois_pound() -> None:
     # C. H. Aaron, Leaching Gold and Silver Ores (1881), section 202: .969 fine, 82 lb 3 1/4 oz, 18.85 a pound; printed
     # 1,500.99, for steps were truncated: 1,501.49 unrounded.
-    mass = numbers.parse("82 lb", units.MASS).value + numbers.parse("3 1/4 oz av", units.MASS).value
+    mass = number_with_doubt.parse("82 lb", units.MASS).value + number_with_doubt.parse("3 1/4 oz av", units.MASS).value
     worth = 0.969 * mass * money.price("silver", "18.85 USD/lb").value
     assert worth == pytest.approx(1501.49, abs=0.005)
     assert worth == pytest.approx(1500.99, rel=5e-4)

@@ -13,7 +13,7 @@ from fluids.particle_size_distribution import ISO_3310_1_R20_3, ASTM_E11_sieves
 
 from flowsheet.ore.grid import R20_3_MM, Grid
 from flowsheet.spec.text.mesh import E11_INCHES, E11_NUMBERS
-from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.number_with_doubt import parse
 from flowsheet.spec.text.units import LENGTH
 
 # ASTM E11-01, Table 1.

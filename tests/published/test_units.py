@@ -5,7 +5,7 @@ from __future__ import annotations
 import pint
 import pytest
 
-from flowsheet.spec.text.numbers import parse
+from flowsheet.spec.text.number_with_doubt import parse
 from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, SHARE, Dimension
 
 pytestmark = pytest.mark.smoke

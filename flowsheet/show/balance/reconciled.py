@@ -10,8 +10,8 @@ from flowsheet.ore.arrays import NORMAL_95
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
 from flowsheet.spec.blocks.measurement import GRADE
-from flowsheet.study.balance.gross_errors import ALARM, KILOGRAMS
-from flowsheet.study.balance.result import Balanced, Estimate, Part, Reconciled, Weight
+from flowsheet.study.balance.result import Balanced, HeadGradePart, Measured, Reconciled, Weight
+from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, KILOGRAMS
 from flowsheet.study.common.units_out import TOLD, g_per_t, grams
 
 FAINT_PART = 0.005
@@ -232,7 +232,7 @@ def _on_paper(found: Reconciled) -> str:
     return "the bead" if metal else "the gold weighed"
 
 
-def _difference(grade: Estimate, parts: list[Part], naive: float, paper: str) -> Iterator[str]:
+def _difference(grade: Measured, parts: list[HeadGradePart], naive: float, paper: str) -> Iterator[str]:
     missed = [p for p in parts if p.counted == 0]
     never = sum(p.grade for p in missed)
     if never <= FAINT_PART * grade.value:
@@ -278,7 +278,7 @@ def _do(stream: str, what: str) -> str:
     return f"assay {stream}" if what == GRADE else f"weigh {stream}"
 
 
-def _ranked(rows: list[Part], whole: float) -> str:
+def _ranked(rows: list[HeadGradePart], whole: float) -> str:
     ranked = sorted((p for p in rows if p.grade > FAINT_PART * whole), key=lambda p: -p.grade)
     return _some([f"{p.stream} {_per_t(p.grade)}" for p in ranked], "and")
 

@@ -23,8 +23,8 @@ from flowsheet.show.graphics.style import (
 )
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import csv_files
-from flowsheet.study.balance.gross_errors import limit
 from flowsheet.study.balance.result import Reconciled, Weight
+from flowsheet.study.balance.suspect_or_swapped_weights import limit
 from flowsheet.study.common.units_out import g_per_t
 
 if TYPE_CHECKING:

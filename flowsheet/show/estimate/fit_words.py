@@ -9,7 +9,7 @@ from flowsheet.show.text.figures import length, percent, sig
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.estimate.fit import ALARM, Fitted, Parameter
-from flowsheet.study.estimate.identifiability import Advice, Tangle
+from flowsheet.study.estimate.identifiability import Confounded, Weighing
 from flowsheet.study.estimate.laplace_posterior import Profile
 
 MUCH, SOME = 0.75, 0.4
@@ -105,7 +105,7 @@ def untold(found: Fitted) -> Iterator[str]:
         )
 
 
-def _tangled(tangle: Tangle) -> str:
+def _tangled(tangle: Confounded) -> str:
     names = tangle.names
     if len(names) == 2:
         how = "both may be higher, or both lower" if tangle.signs[1] > 0 else "one may be higher if the other is lower"
@@ -124,7 +124,7 @@ def _are(names: list[str]) -> str:
     return "is" if len(names) == 1 else "are"
 
 
-def _advised(advice: Advice) -> str:
+def _advised(advice: Weighing) -> str:
     names, it = listed(list(advice.names)), "it stays" if len(advice.names) == 1 else "they stay"
     if advice.takes is None:
         return f"Next to nothing told of {names}, and no single weighing of a stream would: {it} as you put it."
@@ -132,7 +132,7 @@ def _advised(advice: Advice) -> str:
     return f"Next to nothing told of {names}: {_weighing(advice)} (that would take away {share} of its variance)."
 
 
-def _weighing(advice: Advice) -> str:
+def _weighing(advice: Weighing) -> str:
     size = length(advice.size or 0.0)
     if advice.what == PASSING:
         return f"sieve {advice.stream} at {size} and weigh what passes"

@@ -31,7 +31,7 @@ CARE = (
 
 
 @dataclass(frozen=True)
-class Part:
+class LabelSection:
     """A part of the page: its head, its rows (name, text) and its lines."""
 
     head: str
@@ -42,17 +42,17 @@ class Part:
     main: bool = False
 
 
-def parts(found: LotSheet) -> list[Part]:
+def parts(found: LotSheet) -> list[LabelSection]:
     """Return what the page says, in its order."""
     return [
-        Part("What was tested", tuple(_tested(found))),
-        Part("How", (), _steps(found)),
-        Part("Head grade", (), _grade(found), main=True),
-        Part("What was kept of it", tuple(_all_kept(found)), _more(len(found.kept), MOST_KEPT)),
-        *([Part("What another sack holds", (), (_next(found),))] if found.next_low is not None else []),
-        *([Part("Look at this", (), _notes(found))] if found.notes else []),
-        Part("What this is not", (), tuple(line.format(tests=_tests(found)) for line in NOT_THIS), loud=True),
-        Part("Take care", (), CARE),
+        LabelSection("What was tested", tuple(_tested(found))),
+        LabelSection("How", (), _steps(found)),
+        LabelSection("Head grade", (), _grade(found), main=True),
+        LabelSection("What was kept of it", tuple(_all_kept(found)), _more(len(found.kept), MOST_KEPT)),
+        *([LabelSection("What another sack holds", (), (_next(found),))] if found.next_low is not None else []),
+        *([LabelSection("Look at this", (), _notes(found))] if found.notes else []),
+        LabelSection("What this is not", (), tuple(line.format(tests=_tests(found)) for line in NOT_THIS), loud=True),
+        LabelSection("Take care", (), CARE),
     ]  # fmt: skip
 
 

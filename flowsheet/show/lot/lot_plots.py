@@ -11,7 +11,7 @@ from flowsheet.show.text.figures import sig
 from flowsheet.show.text.tables import Grid, csv_files
 from flowsheet.show.text.workbook import workbook
 from flowsheet.study.common.units_out import g_per_t
-from flowsheet.study.lot.combine_tests import Lot, Row
+from flowsheet.study.lot.combine_tests import Lot, TestedSack
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,15 +75,15 @@ def lot_figure(found: Lot) -> Figure:
     return figure
 
 
-def _ends(rows: list[Row], named: bool) -> list[float]:
+def _ends(rows: list[TestedSack], named: bool) -> list[float]:
     return [g_per_t(row.high if named else row.grade) for row in rows]
 
 
-def _short(row: Row) -> str:
+def _short(row: TestedSack) -> str:
     return row.name if len(row.name) <= LONGEST else f"…{row.name[-LONGEST + 1 :]}"
 
 
-def _sacks(axes: Axes, rows: list[Row]) -> None:
+def _sacks(axes: Axes, rows: list[TestedSack]) -> None:
     """Draw each sack's interval, with its grade as a dot; a diamond where it stands out."""
     for k, row in enumerate(rows):
         interval(axes, g_per_t(row.low), g_per_t(row.high), k, PURPLE if row.outlying else BLUE)
@@ -96,7 +96,7 @@ def _sacks(axes: Axes, rows: list[Row]) -> None:
     axes.set_yticks(range(len(rows)))
 
 
-def _many(axes: Axes, rows: list[Row]) -> None:
+def _many(axes: Axes, rows: list[TestedSack]) -> None:
     """Draw the grades of many sacks from the poorest to the richest."""
     grades = sorted(g_per_t(row.grade) for row in rows)
     along = [1 - (k + 0.5) / len(grades) for k in range(len(grades))]

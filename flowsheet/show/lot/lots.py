@@ -11,7 +11,7 @@ from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.common.units_out import g_per_t, grams
-from flowsheet.study.lot.combine_tests import Lot, Row
+from flowsheet.study.lot.combine_tests import Lot, TestedSack
 
 MOST_ROWS = 40
 """Tests that the terminal shows; of more, those that matter most."""
@@ -23,7 +23,7 @@ MOSTLY = 0.95
 """The luck of grains without rare ones is told beside it where it is less than this part of it."""
 
 
-def each_test(found: Lot, rows: Sequence[Row] | None = None) -> Grid:
+def each_test(found: Lot, rows: Sequence[TestedSack] | None = None) -> Grid:
     """Return the tests: what each held, and what it tells of the ore by itself."""
     columns = (
         Column("Test"),
@@ -67,7 +67,7 @@ def pile(found: Lot) -> Grid:
     return Grid("pile", "The pile (from 5 to 95 %: nine chances in ten)", columns, rows)
 
 
-def _note(row: Row) -> str:
+def _note(row: TestedSack) -> str:
     told = []
     if not row.told:
         told.append("at least; left out")
@@ -196,7 +196,7 @@ def notes(found: Lot) -> Iterator[str]:
     yield from texts(found.notes)
 
 
-def shown_rows(found: Lot) -> list[Row]:
+def shown_rows(found: Lot) -> list[TestedSack]:
     """Return the tests that a terminal shows: all, or those that stand out, disagree, or lie farthest off."""
     if len(found.rows) <= MOST_ROWS:
         return list(found.rows)

@@ -10,7 +10,7 @@ from flowsheet.show.text.figures import grade, mass, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.study.common.units_out import grams, millimetres
-from flowsheet.study.money.cutoff import Split
+from flowsheet.study.money.cutoff import ScreenAndCutoff
 from flowsheet.study.money.result import WayWorth, Worths
 
 MOST_WAYS = 12
@@ -140,7 +140,7 @@ def doubts(found: Worths) -> Grid:
     return Grid("worth_doubts", title, columns, sorted(rows, key=lambda r: -r[2]))
 
 
-def _kept(split: Split) -> str:
+def _kept(split: ScreenAndCutoff) -> str:
     if split.keep_above is None:
         return "none: crush them"
     return "all" if split.keep_above == 0 else f"those over {short(millimetres(split.keep_above))} mm"

@@ -18,8 +18,8 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weighed_test import tables_named
-from flowsheet.spec.yaml import document as yaml_document
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml import marked_document as yaml_document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.steps import kinds
 from flowsheet.study.run.run import Run, answered

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from flowsheet.show.page.bench import Desk
-from flowsheet.spec.text import numbers
+from flowsheet.spec.text import number_with_doubt
 from flowsheet.study.run.sliders import LOG, WHOLE, Knob
 
 NOTCHES = 200
@@ -88,8 +88,8 @@ def _value(text: str, knob: Knob) -> float:
     if text == knob.written and knob.value is not None:
         return knob.value
     try:
-        return numbers.parse(text, knob.dimension).value / knob.one
-    except numbers.NumberMistake:
+        return number_with_doubt.parse(text, knob.dimension).value / knob.one
+    except number_with_doubt.NumberMistake:
         pass
     return math.sqrt(knob.low * knob.high) if knob.scale == LOG else (knob.low + knob.high) / 2
 

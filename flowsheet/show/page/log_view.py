@@ -25,7 +25,7 @@ from flowsheet.spec.text.notes import texts
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weigh_table import COLUMNS
 from flowsheet.spec.weights.weighed_test import FILE
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
 from flowsheet.study.balance.closure import closing
 from flowsheet.study.balance.problem import USED

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, TypeAlias
 
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 
 #: The sheet, the log's path and text, and what is asked: settings, or a test of which the weights are to be told.
 Request: TypeAlias = tuple[Document, Path, str, dict[str, str] | str]

@@ -15,7 +15,7 @@ FAINT = 1e-3
 
 
 @dataclass(frozen=True)
-class Cell:
+class BarCell:
     """A number, and how full its bar is (0 to 100)."""
 
     text: str
@@ -29,7 +29,7 @@ class StreamView:
     name: str
     said: str
     heads: tuple[str, ...]
-    rows: tuple[tuple[str, tuple[Cell, ...]], ...]
+    rows: tuple[tuple[str, tuple[BarCell, ...]], ...]
 
 
 def stream_view(run: Run, name: str) -> StreamView | None:
@@ -59,7 +59,7 @@ def stream_view(run: Run, name: str) -> StreamView | None:
     told = [i for i in range(len(stream.sizes)) if any(c[i] > FAINT * w for c, w in zip(columns, wholes, strict=True))]
     rows = []
     for i in range(told[0], told[-1] + 1) if told else ():
-        cells = tuple(Cell(_amount(s * c[i]), round(100 * c[i] / t, 1)) for c, s, t in zip(columns, scales, tops,
+        cells = tuple(BarCell(_amount(s * c[i]), round(100 * c[i] / t, 1)) for c, s, t in zip(columns, scales, tops,
                                                                                            strict=True))  # fmt: skip
         rows.append((_class(stream.sizes[i].upper, stream.sizes[i].lower), cells))
     if known:

@@ -13,7 +13,7 @@ from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.steps.base import SAWING
 from flowsheet.study.common.units_out import millimetres
-from flowsheet.study.rocks.slabs import ACROSS, ALONG, Cut, Range, Rock
+from flowsheet.study.rocks.slabs import ACROSS, ALONG, Between, Cut, Rock
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -105,11 +105,11 @@ def _sig(value: float) -> str:
     return sig(value)
 
 
-def _mean(found: Range) -> str:
+def _mean(found: Between) -> str:
     return f"{found.mean:.1f}"
 
 
-def _range(found: Range) -> str:
+def _range(found: Between) -> str:
     low, high = round(found.least), round(found.most)
     return f"{low}" if low == high else f"{low} to {high}"
 

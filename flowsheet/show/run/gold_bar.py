@@ -31,7 +31,7 @@ FILLS = {KEPT: "var(--gilt, #f3dd94)", LOST: "var(--ash, #e4e4e8)", CAUGHT: PAPE
 
 
 @dataclass(frozen=True)
-class Part:
+class Segment:
     """One segment: an end of the sheet, what a loop has caught, or several small losses together."""
 
     name: str
@@ -54,7 +54,7 @@ class Part:
         return _percent(self.share)
 
 
-class Row(NamedTuple):
+class SegmentRow(NamedTuple):
     """A segment as a row of the list below the bar."""
 
     name: str
@@ -70,12 +70,12 @@ class GoldBar:
     """The bar as a picture, and its segments from left to right."""
 
     picture: Picture
-    parts: tuple[Part, ...]
+    parts: tuple[Segment, ...]
 
     @property
-    def rows(self) -> tuple[Row, ...]:
+    def rows(self) -> tuple[SegmentRow, ...]:
         """The list of all segments, those too narrow for their names too."""
-        return tuple(Row(part.name, part.gold, part.listed, part.fate) for part in self.parts)
+        return tuple(SegmentRow(part.name, part.gold, part.listed, part.fate) for part in self.parts)
 
     def table(self) -> Grid:
         """Return that list as a table."""
@@ -89,7 +89,7 @@ def gold_bar(run: Run) -> GoldBar:
     return GoldBar(Picture("gold_bar", _svg(parts), printable(_alt(parts))), parts)
 
 
-def parts_of(run: Run) -> tuple[Part, ...]:
+def parts_of(run: Run) -> tuple[Segment, ...]:
     """Return what is kept, then what is not, each by size; small losses together."""
     sheet = run.solution.model.sheet
     kept = sorted(((n, KEPT, run.streams[n].gold) for n in sheet.keep), key=lambda row: -row[2])
@@ -104,7 +104,7 @@ def parts_of(run: Run) -> tuple[Part, ...]:
         rows = [*(row for row in rows if row not in small), (f"{len(small)} more", fate, sum(kg for _, _, kg in small))]
     shares = [kg / whole for _, _, kg in rows]
     return tuple(
-        Part(name, fate, kg, share, hundredths)
+        Segment(name, fate, kg, share, hundredths)
         for (name, fate, kg), share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
     )
 
@@ -124,11 +124,11 @@ def _percent(share: float) -> str:
     return f"{100 * share:.1f} %"
 
 
-def _together(parts: Sequence[Part], kept: bool) -> str:
+def _together(parts: Sequence[Segment], kept: bool) -> str:
     return _percent(sum(part.share for part in parts if (part.fate == KEPT) == kept))
 
 
-def _alt(parts: Sequence[Part]) -> str:
+def _alt(parts: Sequence[Segment]) -> str:
     if not parts:
         return "An empty bar: there is no gold in the ore."
     told = [f"{part.name} {part.told} ({gold(part.gold)}, {part.fate})" for part in parts]
@@ -137,12 +137,12 @@ def _alt(parts: Sequence[Part]) -> str:
     return f"One bar from 0 to 100 % of {whole} of gold: kept {kept}, not kept {lost}. {'; '.join(told)}."
 
 
-def _svg(parts: Sequence[Part]) -> str:
+def _svg(parts: Sequence[Segment]) -> str:
     begin = f'<svg xmlns="http://www.w3.org/2000/svg" class="plot bar" viewBox="0 0 {WIDE:g} {HIGH:g}" '
     return f'{begin}font-family="{FAMILIES}" font-size="10">{"".join(_drawn(parts))}</svg>'
 
 
-def _drawn(parts: Sequence[Part]) -> Iterator[str]:
+def _drawn(parts: Sequence[Segment]) -> Iterator[str]:
     long = WIDE - 2 * EDGE
     if parts:
         yield _words(EDGE, TOP - 7, f"kept {_together(parts, True)}", "start", bold=True)
@@ -161,7 +161,7 @@ def _drawn(parts: Sequence[Part]) -> Iterator[str]:
         yield _words(x, TOP + TALL + 15, f"{percent} %", anchor, SOFT)
 
 
-def _segment(part: Part, x: float, wide: float) -> str:
+def _segment(part: Segment, x: float, wide: float) -> str:
     """Draw one segment; its name stands in it where there is room, else its share, else nothing."""
     middle, foot = x + wide / 2, TOP + TALL - STRIP
     fate = {KEPT: "kept", LOST: "lost", CAUGHT: "caught"}[part.fate]

@@ -51,17 +51,17 @@ SCREEN_SIZE, LETTER = 11, 0.022
 
 
 @dataclass(frozen=True)
-class Known:
+class CoarseShares:
     """How sure the coarse shares are: opening (m) → share of the gold, and which of them the weights tell."""
 
     shares: dict[float, Interval]
     weighed: tuple[float, ...]
 
 
-def known(run: Run, chance: Chance | None) -> Known:
+def known(run: Run, chance: Chance | None) -> CoarseShares:
     """Return what is known of the coarse shares: by the chances where they were worked out, else by the run."""
     told = chance if chance is not None else run.sure
-    return Known(told.coarse, told.coarse_weighed) if told is not None else Known({}, ())
+    return CoarseShares(told.coarse, told.coarse_weighed) if told is not None else CoarseShares({}, ())
 
 
 def screens(run: Run) -> dict[str, float]:
@@ -84,7 +84,7 @@ def _apart(sizes: Sequence[float], least: float) -> set[float]:
     return set(kept)
 
 
-def coarse_figure(run: Run, sure: Known) -> Figure:
+def coarse_figure(run: Run, sure: CoarseShares) -> Figure:
     """Draw the shares of gold and rock coarser than each opening; openings that the weights tell have a mark."""
     figure, (axes,) = new_figure(1, NARROW, 4.0)
     rows = sorted(run.coarse, key=lambda row: row.opening)

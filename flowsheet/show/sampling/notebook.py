@@ -6,10 +6,10 @@ from flowsheet.show.graphics.notebook_page import Page, Views, plot
 from flowsheet.show.sampling import plan_plots, plans
 from flowsheet.show.text.terminal import RULES
 from flowsheet.spec.text.notes import texts
-from flowsheet.study.sampling.sampling_plan import Planned
+from flowsheet.study.sampling.sampling_plan import SamplingPlan
 
 
-def _planned(found: Planned) -> Page:
+def _planned(found: SamplingPlan) -> Page:
     return Page(
         "A sampling plan",
         plans.answers(found),
@@ -23,5 +23,5 @@ def _planned(found: Planned) -> Page:
 
 
 VIEWS: Views = {
-    Planned: _planned,
+    SamplingPlan: _planned,
 }

@@ -8,7 +8,7 @@ from flowsheet.show.graphics.style import INK, bar_look, beside, line_look, name
 from flowsheet.show.sampling import plans
 from flowsheet.show.text.figures import short, sig
 from flowsheet.show.text.tables import csv_files
-from flowsheet.study.sampling.sampling_plan import Planned
+from flowsheet.study.sampling.sampling_plan import SamplingPlan
 from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ BY_MASS = (
 KINDS = (SACKS, GRAINS, GROUPING, MEASURING)
 
 
-def plan_files(found: Planned) -> dict[str, bytes]:
+def plan_files(found: SamplingPlan) -> dict[str, bytes]:
     """Return the tables and pictures, by the names of their files."""
     return {
         **csv_files((plans.errors(found), plans.least(found), plans.curve(found))),
@@ -31,7 +31,7 @@ def plan_files(found: Planned) -> dict[str, bytes]:
     }
 
 
-def doubt_by_mass_figure(found: Planned) -> Figure:
+def doubt_by_mass_figure(found: SamplingPlan) -> Figure:
     """Draw the doubt against the rock that the same work would run whole."""
     figure, (axes,) = new_figure(1, wide=9.6)
     x = [point.mass for point in found.curve]
@@ -62,7 +62,7 @@ def doubt_by_mass_figure(found: Planned) -> Figure:
     return figure
 
 
-def stages_figure(found: Planned) -> Figure:
+def stages_figure(found: SamplingPlan) -> Figure:
     """Draw the variance that each stage adds."""
     rows = [row for row in found.plan.errors[:-1] if row.sd > 0]
     figure, (axes,) = new_figure(1, wide=8.6, grid="x")

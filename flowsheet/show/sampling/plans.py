@@ -14,8 +14,8 @@ from flowsheet.show.text.terminal import console, print_table
 from flowsheet.spec.text.notes import texts
 from flowsheet.steps.base import LOCAL, SILICA
 from flowsheet.study.common.units_out import milligrams, millimetres
-from flowsheet.study.sampling.sampling_plan import ENOUGH_GRAINS, Planned
-from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, Error, Split
+from flowsheet.study.sampling.sampling_plan import ENOUGH_GRAINS, SamplingPlan
+from flowsheet.study.sampling.sampling_variance import GRAINS, GROUPING, MEASURING, SACKS, SampleSplit, StageError
 
 RULES = "This is an estimate from a model of the pile, not a resource statement or an assay certificate."
 CAUTIONS = (
@@ -39,7 +39,7 @@ WELL_DONE = 2.0
 B. C. Scott, in Introduction to Mineral Exploration, p. 205."""
 
 
-def errors(found: Planned) -> Grid:
+def errors(found: SamplingPlan) -> Grid:
     """Return the standard deviation that each stage adds, by counting grains and by Gy's formula."""
     columns = (
         Column("Stage"),
@@ -55,14 +55,14 @@ def errors(found: Planned) -> Grid:
     return Grid("plan_errors", "What each stage adds (one standard deviation)", columns, rows)
 
 
-def _percent(row: Error, by_gy: float | None) -> float | str:
+def _percent(row: StageError, by_gy: float | None) -> float | str:
     """Return Gy's error; where he has nothing to say, the one that goes into his sum, or nothing for grouping."""
     if by_gy is not None:
         return 100 * by_gy
     return "" if row.kind == GROUPING else 100 * row.sd
 
 
-def least(found: Planned) -> Grid:
+def least(found: SamplingPlan) -> Grid:
     """Return the least mass to keep at each size, by several rules."""
     columns = (
         Column("All passes, mm", short),
@@ -76,7 +76,7 @@ def least(found: Planned) -> Grid:
     return Grid("least_mass", f"Least mass for ± {wish}, were a split all the doubt", columns, rows)
 
 
-def curve(found: Planned) -> Grid:
+def curve(found: SamplingPlan) -> Grid:
     """Return the doubt against the work, as whole sacks and by the surest plan."""
     columns = (
         Column("Sacks run whole", count),
@@ -98,7 +98,7 @@ def _sig(value: float | str) -> str:
     return sig(value) if isinstance(value, float) else "–"
 
 
-def answers(found: Planned) -> Iterator[tuple[str, str]]:
+def answers(found: SamplingPlan) -> Iterator[tuple[str, str]]:
     """Return (question, answer)."""
     yield "How should the pile be sampled?", what_to_do(found)
     yield "How sure does that make you?", how_sure(found)
@@ -107,7 +107,7 @@ def answers(found: Planned) -> Iterator[tuple[str, str]]:
     yield "What do the trade's rules say?", rules(found)
 
 
-def what_to_do(found: Planned) -> str:
+def what_to_do(found: SamplingPlan) -> str:
     """Say how many sacks, what to do with them, and what that costs."""
     plan, pool = found.plan, found.pool
     many = "the only sack" if pool.sacks == 1 else f"{plan.sacks:,} of the {pool.sacks:,} sacks"
@@ -131,7 +131,7 @@ def what_to_do(found: Planned) -> str:
     return " ".join(lines)
 
 
-def _split(split: Split, found: Planned, first: bool) -> str:
+def _split(split: SampleSplit, found: SamplingPlan, first: bool) -> str:
     times = {1: "once", 2: "twice"}.get(split.halvings, f"{split.halvings} times")
     size = length(split.rock.size)
     if first:
@@ -144,7 +144,7 @@ def _split(split: Split, found: Planned, first: bool) -> str:
     return f"Crush them until all passes {size}, and put them {times} over the riffle: {mass(split.after)} are left."
 
 
-def how_sure(found: Planned) -> str:
+def how_sure(found: SamplingPlan) -> str:
     """Say the half width, what made-up piles show, and what a poor ore would do."""
     plan, chance = found.plan, whole_percent(found.wish.confidence)
     text = (
@@ -162,7 +162,7 @@ def how_sure(found: Planned) -> str:
     return text
 
 
-def matters(found: Planned) -> str:
+def matters(found: SamplingPlan) -> str:
     """Say which kind of error is largest, and what would make it smaller."""
     parts: dict[str, float] = {}
     for row in found.plan.errors[:-1]:
@@ -174,7 +174,7 @@ def matters(found: Planned) -> str:
     return f"{share} of the variance is {name}. What helps: {helps}."
 
 
-def enough(found: Planned) -> str:
+def enough(found: SamplingPlan) -> str:
     """Say what mass holds twenty grains, and how many the plan pans."""
     size = length(found.grain_size)
     lump = "cluster of grains" if found.pool.cluster > 1 else "grain"
@@ -194,7 +194,7 @@ def whole_percent(share: float) -> str:
     return f"{100 * share:.6g} %"
 
 
-def rules(found: Planned) -> str:
+def rules(found: SamplingPlan) -> str:
     """Say what Gy's formula, the rule for well-done splits and the increments of the standards have to say."""
     if found.whole:
         return "The whole pile is run, so no luck is left for them to tell of: only assay and weighing."
@@ -217,11 +217,11 @@ def rules(found: Planned) -> str:
     return text + f"it would take {math.ceil(found.increments)} here, more than this plan's {found.plan.sacks} sacks."
 
 
-def _wanted(found: Planned) -> str:
+def _wanted(found: SamplingPlan) -> str:
     return whole_percent(found.wish.want or 0.0)
 
 
-def show_plan(title: str, found: Planned) -> None:
+def show_plan(title: str, found: SamplingPlan) -> None:
     """Print the answers, the tables, and what to take care of."""
     out = console()
     out.print(title, style="bold")

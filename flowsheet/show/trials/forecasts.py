@@ -13,7 +13,7 @@ from flowsheet.show.text.terminal import console
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.common.units_out import grams
 from flowsheet.study.estimate.fit import ALARM
-from flowsheet.study.trials.forecast import Forecast, Forecasts, Range
+from flowsheet.study.trials.forecast import Forecast, ForecastRange, Forecasts
 
 
 def table(found: Forecasts) -> Grid:
@@ -48,7 +48,7 @@ def numbers(found: Forecasts) -> Grid:
     return Grid("forecasts", "Trials on the fitted sheet", columns, rows)
 
 
-def _range(found: Range, scale: float) -> str:
+def _range(found: ForecastRange, scale: float) -> str:
     return f"{sig(scale * found.p5, 3)} to {sig(scale * found.p95, 3)}"
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.graphics.style import INK, NARROW, as_text, beside, line_look, new_figure
 from flowsheet.show.run.size_plots import MOST_STREAMS, TALL
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.study.common.units_out import g_per_t, grams, millimetres
 from flowsheet.study.trials.trials import Trials
 
@@ -71,9 +71,9 @@ def numeric(values: list[str]) -> Iterator[float]:
     for text in values:
         for dimension, scale in scales:
             try:
-                yield scale * numbers.parse(text, dimension).value
+                yield scale * number_with_doubt.parse(text, dimension).value
                 break
-            except numbers.NumberMistake:
+            except number_with_doubt.NumberMistake:
                 continue
         else:
             yield float("nan")

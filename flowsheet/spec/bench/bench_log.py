@@ -23,7 +23,7 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.safe_writing import alone, part_of, remove_file, replace_file
 from flowsheet.spec.text.text_file import MOST_BYTES
 
-__all__ = ["BenchLog", "Change", "Check", "Entry", "Place", "accept"]
+__all__ = ["BenchLog", "Check", "Entry", "LogChange", "Place", "accept"]
 
 Check: TypeAlias = Callable[[str], object]
 """Is called with the whole text as it would be, before anything is written; raises SheetError to refuse it."""
@@ -38,7 +38,7 @@ def accept(text: str) -> None:
 
 
 @dataclass(frozen=True)
-class Change:
+class LogChange:
     """A change of the log: what ``undo`` needs to take it back (its token), and the change in words."""
 
     token: str
@@ -52,7 +52,7 @@ class Change:
 class _Done:
     """A change, the bytes before it (None: no file), and a digest of those that it left."""
 
-    change: Change
+    change: LogChange
     before: bytes | None
     left: bytes
 
@@ -91,7 +91,7 @@ class BenchLog:
         """Return every line that tells a measurement, in the order of the file. Raises SheetError."""
         return self._read()[1].entries()
 
-    def add(self, entry: Entry, check: Check = accept) -> Change:
+    def add(self, entry: Entry, check: Check = accept) -> LogChange:
         """Add a line at the end. Raises SheetError; mistakes in the entry have its column as their ``field``."""
         with self._writing():
             entry = tidied(entry, str(self.path))
@@ -100,7 +100,7 @@ class BenchLog:
             written = self._accepted(found, text, entry, line, check)
             return self._write(before, found.raw(text), "add", f"added: {entry.said}", written)
 
-    def change(self, place: Place, entry: Entry, check: Check = accept) -> Change:
+    def change(self, place: Place, entry: Entry, check: Check = accept) -> LogChange:
         """Put an entry in the place of a line, which stays below it as a remark. Raises SheetError.
 
         Both must be of the same stream and of what was measured of it: else it is another weight.
@@ -130,7 +130,7 @@ class BenchLog:
         text, line = found.changed(row, entry, self._now())
         return old, text, self._accepted(found, text, entry, line, check)
 
-    def strike(self, place: Place, check: Check = accept) -> Change:
+    def strike(self, place: Place, check: Check = accept) -> LogChange:
         """Make a line a remark. Raises SheetError."""
         with self._writing():
             before, found = self._read()
@@ -139,7 +139,7 @@ class BenchLog:
             check(text)
             return self._write(before, found.raw(text), "strike", f"struck: {old.said}", old)
 
-    def undo(self, token: str) -> Change:
+    def undo(self, token: str) -> LogChange:
         """Take back the last change that was made through this object, whose token must be this one.
 
         Raises SheetError where it is another, or the file is no longer as that change left it.
@@ -170,7 +170,7 @@ class BenchLog:
             return done.change
 
     @property
-    def last(self) -> Change | None:
+    def last(self) -> LogChange | None:
         """What ``undo`` would take back; None where that is nothing, or the file is no longer as it was left."""
         with self._lock:
             try:
@@ -195,7 +195,7 @@ class BenchLog:
 
     def _write(
         self, before: bytes | None, raw: bytes, kind: Literal["add", "change", "strike"], words: str, entry: Entry
-    ) -> Change:
+    ) -> LogChange:
         if len(raw) > MOST_BYTES:
             self._refuse(
                 f"the log would be longer than {MOST_BYTES / 1e6:g} MB", "Begin another one", code="log_too_long"
@@ -209,7 +209,7 @@ class BenchLog:
         with self._told():
             replace_file(self._target, raw)
         self._there = self._full = True
-        change = Change(secrets.token_hex(8), kind, words, entry)
+        change = LogChange(secrets.token_hex(8), kind, words, entry)
         self._done.append(_Done(change, before, _digest(raw)))
         return change
 

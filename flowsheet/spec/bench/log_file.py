@@ -16,7 +16,7 @@ from flowsheet.spec.bench.log_text import refuse_if
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, SheetError, nearest
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weighed_test import FILE
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 ENDINGS = (".csv", ".tsv")
 MEANT = "name it with --log if you mean it"

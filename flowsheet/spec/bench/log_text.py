@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from flowsheet.spec.text.mistakes import Mistake, SheetError, shortened
-from flowsheet.spec.text.table_cells import Row, separator_and_rows
+from flowsheet.spec.text.table_cells import TableRow, separator_and_rows
 from flowsheet.spec.text.text_file import check_characters, decode
 from flowsheet.spec.text.units import UNIT_MISSING
 from flowsheet.spec.weights import weigh_sheet
@@ -86,7 +86,7 @@ class LogText:
     text: str = ""
     bom: bool = False
     separator: str = ","
-    rows: list[Row] = field(default_factory=list)
+    rows: list[TableRow] = field(default_factory=list)
 
     @classmethod
     def of(cls, raw: bytes, file: str) -> LogText:
@@ -117,12 +117,12 @@ class LogText:
         """Return every line below the header, as far as its columns are known."""
         return [self.entry(row) for row in self.rows[1:]]
 
-    def entry(self, row: Row) -> Entry:
+    def entry(self, row: TableRow) -> Entry:
         """Return what a line tells."""
         told = {name: row.cells[at].text if at < len(row.cells) else "" for name, at in self.places.items()}
         return replace(Entry.of(told), line=row.first, text=self._text_of(row))
 
-    def _text_of(self, row: Row) -> str:
+    def _text_of(self, row: TableRow) -> str:
         return _END.sub("\n", "".join(self._lines[row.first - 1 : row.last])).rstrip("\n")
 
     @cached_property
@@ -135,7 +135,7 @@ class LogText:
         found = _END.search(self.text)
         return found[0] if found else "\n"
 
-    def find(self, place: Place) -> Row:
+    def find(self, place: Place) -> TableRow:
         """Return the line that was shown. Raises SheetError where it is gone or has changed."""
         shown = _END.sub("\n", place.text).rstrip("\n")
         row = self.row_at(place.line)
@@ -165,27 +165,27 @@ class LogText:
             lines[-1] += self._end
         return "".join([*lines, self._line(entry), self._end]), len(lines) + 1
 
-    def changed(self, row: Row, entry: Entry, now: datetime) -> tuple[str, int]:
+    def changed(self, row: TableRow, entry: Entry, now: datetime) -> tuple[str, int]:
         """Return the text with an entry in the place of a line, which becomes a remark below it."""
         remark = self._remark("replaced", row, now)
         lines = self._with_columns(entry)
         lines[row.first - 1 : row.last] = [self._line(entry) + self._end, remark]
         return "".join(lines), row.first
 
-    def struck(self, row: Row, now: datetime) -> str:
+    def struck(self, row: TableRow, now: datetime) -> str:
         """Return the text with a line made a remark."""
         lines = self._lines.copy()
         lines[row.first - 1 : row.last] = [self._remark("struck", row, now)]
         return "".join(lines)
 
-    def without(self, rows: Iterable[Row]) -> str:
+    def without(self, rows: Iterable[TableRow]) -> str:
         """Return the text with nothing in the place of some lines: all others keep their numbers."""
         lines = self._lines.copy()
         for row in rows:
             lines[row.first - 1 : row.last] = [_blank(line) for line in lines[row.first - 1 : row.last]]
         return "".join(lines)
 
-    def _remark(self, how: str, row: Row, now: datetime) -> str:
+    def _remark(self, how: str, row: TableRow, now: datetime) -> str:
         old = " ".join(self._text_of(row).split("\n"))
         return f"# {how} {now:%Y-%m-%d %H:%M}: {old}{self._end}"
 
@@ -220,7 +220,7 @@ class LogText:
             cells[at] = entry.cell(name)
         return self.separator.join(_quoted(cell, self.separator) for cell in cells)
 
-    def row_at(self, line: int) -> Row | None:
+    def row_at(self, line: int) -> TableRow | None:
         """Return the line that begins in line ``line`` of the text; None where none below the header does."""
         return next((row for row in reversed(self.rows[1:]) if row.first == line), None)
 

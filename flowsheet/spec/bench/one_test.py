@@ -17,8 +17,8 @@ from flowsheet.spec.text.text_file import UnreadableError
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.read_weighed import table_test
 from flowsheet.spec.weights.weighed_test import FILE
-from flowsheet.spec.yaml import document as yaml_document
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml import marked_document as yaml_document
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 
 @dataclass(frozen=True)

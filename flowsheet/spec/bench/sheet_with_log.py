@@ -15,11 +15,11 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.checks.weighed import NO_MOIST_MASS, waits
 from flowsheet.spec.read import Kinds, build
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.table_cells import Row
+from flowsheet.spec.text.table_cells import TableRow
 from flowsheet.spec.text.wording import listed
 from flowsheet.spec.weights import weigh_sheet, weigh_table
 from flowsheet.spec.weights.weighed_test import FILE
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 
 MOST_ROUNDS = 20
 """So many times lines that are at fault are looked for, each time without those that were found before."""
@@ -44,7 +44,7 @@ def counted(document: Document, kinds: Kinds, path: Path, text: str) -> Counted:
     Raises SheetError where something else than the log is at fault.
     """
     lines = LogText.read(text, str(path))
-    dropped: dict[int, Row] = {}
+    dropped: dict[int, TableRow] = {}
     mistakes: dict[Mistake, None] = {}
     still_open: dict[str, None] = {}
     for _ in range(MOST_ROUNDS):
@@ -95,7 +95,7 @@ def _unplaced(mistake: Mistake) -> tuple[str, ...]:
     return mistake.code, about.stream, about.what, mistake.field, mistake.read or "", mistake.file
 
 
-def _rows_of(lines: LogText, mistake: Mistake) -> list[Row]:
+def _rows_of(lines: LogText, mistake: Mistake) -> list[TableRow]:
     """Return the lines that a mistake keeps from counting: its own, or all of a screen assay that lacks a part."""
     row = next((row for row in lines.rows[1:] if row.first <= mistake.line <= row.last), None)
     if row is None:

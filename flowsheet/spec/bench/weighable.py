@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from flowsheet.spec.blocks.schema import Ore, Sheet
 from flowsheet.spec.checks.draft import has_grains
 from flowsheet.spec.checks.upstream import metals
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 METAL = ("mass", "gold")
 """What is measured of metal: its grade is its fineness, which stands with the ore, and its weight is the bead's."""

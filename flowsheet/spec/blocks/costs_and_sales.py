@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, WithJsonSchema
 from flowsheet.spec.blocks import money
 from flowsheet.spec.blocks.fields import TYPICAL, Block, Field, Mass, Plain, Share, complaint, knob
 from flowsheet.spec.blocks.money import Money, MoneyField
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 PricePerMass: TypeAlias = Annotated[Money, MoneyField(money.PRICE_PER_MASS)]
 Wage: TypeAlias = Annotated[Money, MoneyField(money.WAGE)]

@@ -14,7 +14,7 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from flowsheet.spec.blocks.factors import Factors
+from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.blocks.pydantic_faults import models_in
 from flowsheet.spec.blocks.step import StepBlock
@@ -170,7 +170,7 @@ def _wants(field: FieldInfo, dimension: units.Dimension | None) -> str:
         return f"one of {', '.join(names)}" if len(names) > 1 else names[0]
     if any(isinstance(part, type) and issubclass(part, BaseModel) for part in parts):
         return "fields of its own"
-    if Factors in parts:
+    if OutletFactors in parts:
         return "shares by outlet"
     if str in parts and not any(get_origin(part) in (dict, tuple) for part in parts):
         return "a name, or several in brackets" if any(get_origin(part) is list for part in parts) else "a line of text"

@@ -15,8 +15,8 @@ from typing import Annotated, Any, TypeAlias
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
-from flowsheet.spec.text import numbers, units
-from flowsheet.spec.text.numbers import AT_BOUND, Number, NumberMistake
+from flowsheet.spec.text import number_with_doubt, units
+from flowsheet.spec.text.number_with_doubt import AT_BOUND, Number, NumberMistake
 
 FORMS = ("free", "locked")
 LEAST_SIEVE, MOST_SIEVE = 1e-6, 5.0
@@ -46,7 +46,7 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Factors:
+class OutletFactors:
     """The shares of each outlet that the sheet names, as bands that cover every size and form."""
 
     outlets: dict[str, tuple[Band, ...]]
@@ -67,8 +67,8 @@ class Factors:
         return any(band.form for band in self.bands())
 
 
-def _read(value: object) -> Factors:
-    if isinstance(value, Factors):
+def _read(value: object) -> OutletFactors:
+    if isinstance(value, OutletFactors):
         return value
     faults: list[Fault] = []
     outlets: dict[str, tuple[Band, ...]] = {}
@@ -90,7 +90,7 @@ def _read(value: object) -> Factors:
             outlets[outlet] = tuple(bands)
     if faults:
         raise PydanticCustomError("sheet", "{faults}", {"faults": faults})
-    return Factors(outlets)
+    return OutletFactors(outlets)
 
 
 def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> Iterator[Band]:
@@ -104,7 +104,7 @@ def _bands(given: object, at: At, narrowed: dict[str, Any], faults: list[Fault])
                 yield from _bands(inner, (*at, key), {**narrowed, **limit}, faults)
         return
     try:
-        share = numbers.parse("" if given is None or isinstance(given, list) else str(given), units.SHARE)
+        share = number_with_doubt.parse("" if given is None or isinstance(given, list) else str(given), units.SHARE)
     except NumberMistake as wrong:
         faults.append((at, wrong.message, wrong.remedy, False, wrong.code))
         return
@@ -135,9 +135,9 @@ def _narrow(key: str, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> 
         if text[:1] in "+-" and len(text) > 1:
             size = _size(text[1:].strip())
             return {"lower": size} if text[0] == "+" else {"upper": size}
-        ends = re.split(r"\s+to\s+", text) if len(text) <= numbers.LONGEST else []
+        ends = re.split(r"\s+to\s+", text) if len(text) <= number_with_doubt.LONGEST else []
         if len(ends) == 2:
-            a, b = (_size(end) for end in numbers.lend_unit(ends[0], ends[1]))
+            a, b = (_size(end) for end in number_with_doubt.lend_unit(ends[0], ends[1]))
             if a != b:
                 return {"lower": min(a, b), "upper": max(a, b)}
     except NumberMistake as wrong:
@@ -148,7 +148,7 @@ def _narrow(key: str, at: At, narrowed: dict[str, Any], faults: list[Fault]) -> 
 
 
 def _size(text: str) -> float:
-    size = numbers.parse(text, units.LENGTH).value
+    size = number_with_doubt.parse(text, units.LENGTH).value
     if not is_sieve(size):
         raise NumberMistake("no sieve has such an opening", "Check the number and its unit", code="no_such_sieve")
     return size
@@ -192,4 +192,4 @@ class _Reader:
         return {"type": "object", "minProperties": 1, "additionalProperties": {"anyOf": [share, table]}}
 
 
-FactorField: TypeAlias = Annotated[Factors, _Reader()]
+FactorField: TypeAlias = Annotated[OutletFactors, _Reader()]

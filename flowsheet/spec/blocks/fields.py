@@ -15,8 +15,8 @@ from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJson
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError, core_schema
 
-from flowsheet.spec.text import numbers, units
-from flowsheet.spec.text.numbers import AT_BOUND, Number, NumberMistake
+from flowsheet.spec.text import number_with_doubt, units
+from flowsheet.spec.text.number_with_doubt import AT_BOUND, Number, NumberMistake
 
 __all__ = [
     "NO_SOURCE", "TYPICAL", "Block", "Count", "Field", "Fineness", "Grade", "Length", "Mass", "Plain", "Quantity",
@@ -58,7 +58,7 @@ class Quantity:
                 code="one_value_wanted",
             )
         try:
-            return numbers.parse("" if value is None else str(value), self.dimension)
+            return number_with_doubt.parse("" if value is None else str(value), self.dimension)
         except NumberMistake as wrong:
             raise complaint(wrong.message, wrong.remedy, code=wrong.code) from None
 
@@ -104,14 +104,14 @@ def knob(
     kwargs: dict[str, Any] = {"description": what, "json_schema_extra": extra}
     if required:
         return Field(**kwargs)
-    return Field(numbers.parse(default, _guess(default)) if default is not None else None, **kwargs)
+    return Field(number_with_doubt.parse(default, _guess(default)) if default is not None else None, **kwargs)
 
 
 def _guess(default: str) -> units.Dimension:
     """Return a dimension in which a default's own text makes sense, until its block knows that of the field."""
     for dimension in (units.PLAIN, units.SHARE, units.LENGTH, units.MASS, units.GRADE):
         try:
-            numbers.parse(default, dimension)
+            number_with_doubt.parse(default, dimension)
         except NumberMistake:
             continue
         return dimension
@@ -150,7 +150,7 @@ class Block(BaseModel):
         for field in cls.model_fields.values():
             text, dimension = extra_of(field).get("default_text"), dimension_of(field)
             if text is not None and dimension is not None:
-                field.default = numbers.parse(text, dimension)
+                field.default = number_with_doubt.parse(text, dimension)
 
     @field_validator("*", mode="before")
     @classmethod

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 MASS, GRADE, GOLD, BEAD, PASSING, GRAINS = "mass", "grade", "gold", "bead", "passing", "grains"
 KINDS = (MASS, GRADE, GOLD, BEAD, PASSING, GRAINS)

@@ -16,8 +16,8 @@ from typing import Any
 from pydantic import GetJsonSchemaHandler
 
 from flowsheet.spec.blocks.fields import Quantity, complaint
-from flowsheet.spec.text import numbers, units
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text import number_with_doubt, units
+from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.text.units import MASS, UNIT_AMBIGUOUS, Dimension, UnitMistake
 
 PRICE = r"\s*[0-9.].*[A-Z]{3}\s*/\s*\S.*"
@@ -55,13 +55,13 @@ def price(name: str, text: str) -> Money:
 
     What is not sold by mass (haulage by the mile) is kept as written, and nothing can be sold at it.
     """
-    if not re.fullmatch(PRICE, text) or len(text) > numbers.LONGEST:
+    if not re.fullmatch(PRICE, text) or len(text) > number_with_doubt.LONGEST:
         raise NumberMistake("this is no price", LIKE_PRICE, code="no_price")
     plain, currency, per = _parted(text, "this is no price", LIKE_PRICE)
     if not per:
         raise NumberMistake("this is no price", LIKE_PRICE, code="no_price")
     try:
-        found = numbers.parse(plain, units.PLAIN)
+        found = number_with_doubt.parse(plain, units.PLAIN)
     except NumberMistake:
         raise NumberMistake("this is no price", LIKE_PRICE, code="no_price") from None
     if (found.value if found.low is None else found.low) <= 0:
@@ -119,18 +119,18 @@ def parse(text: str, wanted: Dimension) -> Number:
     no = f"this is no {wanted.name}"
     if not text.strip():
         raise NumberMistake("nothing is written here", like, code="nothing_written")
-    if len(text) > numbers.LONGEST:
+    if len(text) > number_with_doubt.LONGEST:
         raise NumberMistake(no, like, code="no_number")
     if wanted in (PACE, TIME, WORK_INDEX):
         return _not_money(text, wanted, no, like)
     plain, currency, per = _parted(text, no, like)
-    found = numbers.parse(plain, units.PLAIN)
+    found = number_with_doubt.parse(plain, units.PLAIN)
     return _money(found, 1 / _scale(per, wanted, no, like), text, currency, per)
 
 
 def _not_money(text: str, wanted: Dimension, no: str, like: str) -> Number:
     plain, unit, per = _parted(text, no, like, _PER)
-    found = numbers.parse(plain, units.PLAIN)
+    found = number_with_doubt.parse(plain, units.PLAIN)
     if wanted is TIME:
         scale = _TIMES.get(_singular(unit), 0.0) if not per else 0.0
     elif wanted is PACE:

@@ -12,7 +12,7 @@ from pydantic.fields import FieldInfo
 from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean, nearest
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 PASSING = "passing"
 RETAINED = (

@@ -31,7 +31,7 @@ from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, Passi
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note
 from flowsheet.spec.text.source_files import SourceFiles
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 
 #: The fields of a sheet, and what each is for.

@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from flowsheet.spec.blocks.factors import FactorField
 from flowsheet.spec.blocks.fields import Block, complaint
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 
 def _streams(value: Any) -> list[str]:

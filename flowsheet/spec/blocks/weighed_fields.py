@@ -10,8 +10,8 @@ from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
 from flowsheet.spec.blocks.factors import At, Fault, is_sieve
-from flowsheet.spec.text import numbers, units
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text import number_with_doubt, units
+from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 
 ALL = "all"
 """The key of a grain count of every size."""
@@ -31,7 +31,7 @@ class AtSize:
 
 def opening(text: str) -> float:
     """Return the opening (m) that a key names. Raises NumberMistake."""
-    size = numbers.parse(text, units.LENGTH).value
+    size = number_with_doubt.parse(text, units.LENGTH).value
     if not is_sieve(size):
         raise NumberMistake("no sieve has such an opening", "Check the number and its unit", code="no_such_sieve")
     return size
@@ -60,7 +60,7 @@ def _number(given: object, wanted: units.Dimension) -> Number:
             f"Write one value, as {wanted.example}",
             code="one_value_wanted",
         )
-    return numbers.parse("" if given is None else str(given), wanted)
+    return number_with_doubt.parse("" if given is None else str(given), wanted)
 
 
 def _share(given: object) -> Number:

@@ -24,7 +24,7 @@ from flowsheet.spec.checks.streams import (
 )
 from flowsheet.spec.checks.weighed import WEIGHED_CHECKS
 from flowsheet.spec.text.mistakes import Mistake
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.marked_document import Path_
 
 __all__ = ["CHECKS", "Draft", "has_grains"]
 

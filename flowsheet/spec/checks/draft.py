@@ -11,7 +11,7 @@ from flowsheet.spec.blocks.schema import Gold, Ore
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, nearest
 from flowsheet.spec.weights.weighed_test import WeighedTest
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 TOLERANCE = 1e-9
 """By how much shares may miss the whole."""

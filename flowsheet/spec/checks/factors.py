@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flowsheet.spec.blocks.factors import Band, Factors
+from flowsheet.spec.blocks.factors import Band, OutletFactors
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.draft import TOLERANCE, Draft, amiss
 from flowsheet.spec.checks.streams import outlet_meant
 from flowsheet.spec.text.mistakes import Mistake
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.marked_document import Path_
 
 
 def factors_make_sense(draft: Draft) -> Iterator[Mistake]:
@@ -46,7 +46,7 @@ def factors_make_sense(draft: Draft) -> Iterator[Mistake]:
                 )
 
 
-def _outlet_faults(draft: Draft, path: Path_, factors: Factors, step: StepBlock) -> Iterator[Mistake]:
+def _outlet_faults(draft: Draft, path: Path_, factors: OutletFactors, step: StepBlock) -> Iterator[Mistake]:
     known = list(step.outlets)
     strangers = [outlet for outlet in factors.outlets if outlet not in known]
     for outlet in strangers:
@@ -66,7 +66,7 @@ def _outlet_faults(draft: Draft, path: Path_, factors: Factors, step: StepBlock)
         yield from _sum_faults(draft, path, factors, rest=bool(left))
 
 
-def _sum_faults(draft: Draft, path: Path_, factors: Factors, rest: bool) -> Iterator[Mistake]:
+def _sum_faults(draft: Draft, path: Path_, factors: OutletFactors, rest: bool) -> Iterator[Mistake]:
     """The outlets' shares make one (or less, where an outlet gets the rest) at every size and form."""
     sizes = sorted({0.0, *factors.openings()})
     for form in ("free", "locked") if factors.by_form else (None,):

@@ -11,7 +11,7 @@ from flowsheet.spec.blocks.schema import Ore
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.upstream import metals
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.spec.text.numbers import EVEN
+from flowsheet.spec.text.number_with_doubt import EVEN
 from flowsheet.spec.weights.weighed_test import WeighedTest
 
 FAR = 5.0

@@ -20,9 +20,9 @@ from flowsheet.spec.blocks.costs_and_sales import (
 from flowsheet.spec.blocks.money import Money
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.yaml.block_reader import BlockReader
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.marked_document import Path_
 
 
 def read_worth(shape: BlockReader, draft: Draft) -> Worth:

@@ -8,7 +8,7 @@ from itertools import pairwise
 from flowsheet.spec.blocks.schema import GrainRow, SieveRow, SizeLaw
 from flowsheet.spec.checks.draft import TOLERANCE, Draft, has_grains
 from flowsheet.spec.text.mistakes import Mistake
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.marked_document import Path_
 
 
 def ores_agree(draft: Draft) -> Iterator[Mistake]:

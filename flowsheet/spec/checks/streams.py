@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.draft import Draft, missing_ports
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, did_you_mean, meant_by, nearest
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.marked_document import Path_
 
 
 def streams_exist(draft: Draft) -> Iterator[Mistake]:

@@ -8,7 +8,7 @@ from typing import Any
 from flowsheet.spec.blocks.schema import TOP_FIELDS
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import SETTING, Mistake
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 
 WEIGH_SHEETS = "weights"
 SHARES = ("split", "recovery")

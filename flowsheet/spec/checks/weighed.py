@@ -15,7 +15,7 @@ from flowsheet.spec.text import units
 from flowsheet.spec.text.amounts import OTHER_SCALES
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean
 from flowsheet.spec.text.notes import Subject
-from flowsheet.spec.text.numbers import EVEN, EXACT, Number
+from flowsheet.spec.text.number_with_doubt import EVEN, EXACT, Number
 from flowsheet.spec.weights.weigh_table import SD
 from flowsheet.spec.weights.weighed_test import FILE, PARTS, WeighedTest, numbers_of
 

@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from flowsheet.spec.text import numbers
+from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean
-from flowsheet.spec.text.numbers import NumberMistake
+from flowsheet.spec.text.number_with_doubt import NumberMistake
 from flowsheet.spec.text.units import LENGTH
 
 WAYS = {"along": 0.0, "across": 90.0}
@@ -23,7 +23,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Plan:
+class CuttingPlan:
     """What is to be cut; lengths in m, the angle between band and cutting plane in degrees."""
 
     sizes: tuple[float, float, float]
@@ -33,7 +33,7 @@ class Plan:
     kerfs: tuple[float, ...]
 
 
-def read(rock: str, band: str, lie: str, slab: str, kerf: str) -> Plan:
+def read(rock: str, band: str, lie: str, slab: str, kerf: str) -> CuttingPlan:
     """Return what the options tell. Raises SheetError with every mistake."""
     mistakes: list[Mistake] = []
 
@@ -58,11 +58,11 @@ def read(rock: str, band: str, lie: str, slab: str, kerf: str) -> Plan:
         mistakes.append(Mistake(message, f"Ask for at most {MOST} at once", read=slab, file="--slab", code="too_many"))
     if mistakes or not (sizes and thick and slabs and kerfs) or angle is None:
         raise SheetError(mistakes)
-    return Plan(sizes, thick, angle, slabs, kerfs)
+    return CuttingPlan(sizes, thick, angle, slabs, kerfs)
 
 
 def _length(text: str, example: str = "6mm") -> float:
-    found = numbers.parse(text.strip(), LENGTH)
+    found = number_with_doubt.parse(text.strip(), LENGTH)
     if found.doubtful:
         raise NumberMistake("one length is wanted, without a doubt", f"Write it as {example}", code="one_value_wanted")
     if found.value <= 0:

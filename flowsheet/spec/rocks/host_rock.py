@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from flowsheet.spec.text import numbers
+from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import did_you_mean, nearest
-from flowsheet.spec.text.numbers import NONE, Number, NumberMistake
+from flowsheet.spec.text.number_with_doubt import NONE, Number, NumberMistake
 from flowsheet.spec.text.units import PLAIN, SHARE, UNIT_MISSING
 
 #: Density of minerals and rocks, g/cm3. Quartz and galena: textbooks on sampling and on weighing gold in water;
@@ -119,7 +119,7 @@ def density(text: str, example: str = HOST) -> Number:
             code="density_in_another_unit",
         )
     try:
-        found = numbers.parse(_UNIT.sub("", text), PLAIN)
+        found = number_with_doubt.parse(_UNIT.sub("", text), PLAIN)
     except NumberMistake as wrong:
         raise NumberMistake(wrong.message, f"Write a density in g/cm3, as {example}", code=wrong.code) from None
     return replace(found, text=" ".join(text.split()))
@@ -181,7 +181,7 @@ def _base(text: str, alone: bool) -> tuple[str, Number, bool]:
 
 
 def _share(text: str) -> tuple[Number, bool]:
-    share = numbers.parse(text, SHARE)
+    share = number_with_doubt.parse(text, SHARE)
     if not 0 < share.value < 1:
         raise NumberMistake(
             "the share of a mineral lies between 0 and 100 %",

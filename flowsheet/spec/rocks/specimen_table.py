@@ -15,9 +15,9 @@ from typing import TypeVar
 from flowsheet.spec.blocks.measurement import division
 from flowsheet.spec.rocks import host_rock
 from flowsheet.spec.rocks.host_rock import Host
-from flowsheet.spec.text import numbers
+from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.text.table_cells import Cell, header_and_rows
 from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
 from flowsheet.spec.text.units import FINENESS, MASS, PLAIN, Dimension
@@ -119,7 +119,7 @@ def from_options(options: Mapping[str, str | None], temperature: float | None) -
 
 def _mass(text: str) -> Number:
     try:
-        return numbers.parse(text, MASS)
+        return number_with_doubt.parse(text, MASS)
     except NumberMistake as wrong:
         # A rock in the hand is weighed in grams: the remedy of a sack would lead astray.
         raise NumberMistake(
@@ -135,7 +135,7 @@ def _scale(text: str) -> float:
 
 
 def _fineness(text: str) -> Number:
-    found = numbers.parse(text, FINENESS)
+    found = number_with_doubt.parse(text, FINENESS)
     if not 0 < found.value <= FINENESS.most:
         raise NumberMistake(
             "fineness counts parts of gold in a thousand", "Write it as 870 ± 20", code="fineness_out_of_range"
@@ -332,7 +332,7 @@ class _Table:
 
 def _reads(text: str, wanted: Dimension) -> bool:
     try:
-        numbers.parse(text, wanted)
+        number_with_doubt.parse(text, wanted)
     except NumberMistake:
         return False
     return True

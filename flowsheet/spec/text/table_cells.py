@@ -24,7 +24,7 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Row:
+class TableRow:
     """A line of a table as its fields; with quotes it may run over several lines of the text, to ``last``."""
 
     cells: list[Cell]
@@ -51,7 +51,7 @@ def header_and_rows(text: str, known: Sequence[str]) -> tuple[list[Cell] | None,
     return rows[0].cells, [row.cells for row in rows[1:]], faults
 
 
-def separator_and_rows(text: str, known: Sequence[str]) -> tuple[str, list[Row], list[CellFault]]:
+def separator_and_rows(text: str, known: Sequence[str]) -> tuple[str, list[TableRow], list[CellFault]]:
     """Return the separator, the lines that hold anything (the header first), and what cannot be read.
 
     The separator is the one by which the header names most of the ``known`` columns.
@@ -80,7 +80,7 @@ def _remark(line: str) -> bool:
     return line.lstrip(' \t"').startswith("#")
 
 
-def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Iterator[Row]:
+def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Iterator[TableRow]:
     """Go through the lines, each as its fields; remarks are left out."""
     scan = _Scan(text, separator, first)
     while scan.at < len(text):
@@ -94,7 +94,7 @@ def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Ite
             row = list(_plain_row(line, separator, scan.line))
             scan.at += len(line)
             scan.next_line()
-            yield Row(row, scan.line - 1)
+            yield TableRow(row, scan.line - 1)
             continue
         row = []
         while True:
@@ -108,7 +108,7 @@ def _rows(text: str, separator: str, first: int, faults: list[CellFault]) -> Ite
             scan.at += 1
         last = scan.line
         scan.next_line()
-        yield Row(row, last)
+        yield TableRow(row, last)
 
 
 def _plain_row(line: str, separator: str, number: int) -> Iterator[Cell]:

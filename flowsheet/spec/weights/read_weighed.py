@@ -15,9 +15,9 @@ from flowsheet.spec.text.text_file import UnreadableError, read_bytes
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weigh_table import WeighSheet
 from flowsheet.spec.weights.weighed_test import FILE, WeighedTest, tables_named
-from flowsheet.spec.yaml import document as yaml_document
+from flowsheet.spec.yaml import marked_document as yaml_document
 from flowsheet.spec.yaml.block_reader import BlockReader
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 ONCE = ("mass", "grade", "gold", "bead", "moisture", "metallics")
 """Fields that hold one measurement."""

@@ -7,13 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import did_you_mean, nearest
 from flowsheet.spec.text.notes import Subject
-from flowsheet.spec.text.numbers import Number, NumberMistake
+from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.text.table_cells import Cell
 from flowsheet.spec.weights.weigh_table import ALSO, KNOWN, MEASURED_TWICE, PLAIN, REPLICATES, SD, SIZED, WeighSheet
-from flowsheet.spec.yaml.document import Path_
+from flowsheet.spec.yaml.marked_document import Path_
 
 
 @dataclass
@@ -174,7 +174,7 @@ class Line:
         bare = value.text.removesuffix(unit.text).strip()
         text = value.text if not unit.text or (bare != value.text and _bare(bare)) else f"{value.text} {unit.text}"
         try:
-            number = numbers.parse(text, wanted)
+            number = number_with_doubt.parse(text, wanted)
         except NumberMistake as wrong:
             at = unit if unit.text and _bare(value.text) else value
             if at is value and unit.text and _readable(value.text, wanted):
@@ -191,7 +191,7 @@ class Line:
             )
             return None
         try:
-            found = numbers.doubted(number, sd.text)
+            found = number_with_doubt.doubted(number, sd.text)
         except NumberMistake as wrong:
             self.sheet.say(sd, wrong.message, wrong.remedy, f"{name}, sd", code=wrong.code)
             return None
@@ -208,7 +208,7 @@ def _bare(text: str) -> bool:
 
 def _readable(text: str, wanted: units.Dimension) -> bool:
     try:
-        numbers.parse(text, wanted)
+        number_with_doubt.parse(text, wanted)
     except NumberMistake:
         return False
     return True

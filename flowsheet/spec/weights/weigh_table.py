@@ -9,7 +9,7 @@ from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake
 from flowsheet.spec.text.notes import NOTHING, Subject
 from flowsheet.spec.text.table_cells import Cell
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 NEEDED = ("stream", "what", "value")
 COLUMNS = (*NEEDED, "unit", "sd", "when", "note")

@@ -9,8 +9,8 @@ from typing import Any
 
 from flowsheet.spec.blocks.measurement import GRADE, GRAINS, MASS, PASSING, Measurement, measurement, screen_assay
 from flowsheet.spec.blocks.schema import Metallics, Weighed
-from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 FILE = "file"
 """The field of ``weighed`` that names weigh sheets, so no stream can be called so."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Protocol
 
 from flowsheet.spec.text.mistakes import Mistake
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 
 class BlockReader(Protocol):

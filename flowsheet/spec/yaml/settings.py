@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, did_you_mean
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 
 
 def with_settings(document: Document, settings: Mapping[str, str]) -> Document:

@@ -21,7 +21,7 @@ ALLOWED = 2.0
 
 
 @dataclass(frozen=True)
-class Known:
+class StreamAmount:
     """The mass or the gold of one stream, in kg, with its standard deviation."""
 
     stream: str
@@ -48,8 +48,8 @@ class Closing:
     steps: tuple[str, ...]
     #: Whether it goes round the whole sheet (for mass: all that is not melted).
     whole: bool
-    into: tuple[Known, ...]
-    out: tuple[Known, ...]
+    into: tuple[StreamAmount, ...]
+    out: tuple[StreamAmount, ...]
     #: Streams that cross it and are not known: weigh these to close it. Empty: it closes, well or badly.
     missing: tuple[str, ...]
     #: Streams between its steps that are not known: weigh these to tell the steps apart.
@@ -117,43 +117,45 @@ def _melts(step: StepBlock) -> bool:
     return any(port.metal and not port.optional for port in step.ports)
 
 
-def _mass(sheet: Sheet, told: Mapping[tuple[str, str], Measurement], stream: str) -> Known | None:
+def _mass(sheet: Sheet, told: Mapping[tuple[str, str], Measurement], stream: str) -> StreamAmount | None:
     found = told.get((stream, MASS))
     if found is not None:
-        return Known(stream, found.value, found.sd, MASS, found.assumed)
+        return StreamAmount(stream, found.value, found.sd, MASS, found.assumed)
     if stream not in sheet.ores:
         return None
     found = measurement(stream, MASS, sheet.ores[stream].mass)
-    return Known(stream, found.value, found.sd, MASS, found.assumed, from_sheet=True)
+    return StreamAmount(stream, found.value, found.sd, MASS, found.assumed, from_sheet=True)
 
 
 def _gold(
     told: Mapping[tuple[str, str], Measurement],
     stream: str,
-    masses: Mapping[str, Known],
+    masses: Mapping[str, StreamAmount],
     metal: set[str],
     fine: tuple[float, float],
-) -> Known | None:
+) -> StreamAmount | None:
     """Return the gold of a stream by the way that tells it best, None where none does."""
     ways = []
     mass, grade = masses.get(stream), told.get((stream, GRADE))
     if (found := told.get((stream, GOLD))) is not None:
-        ways.append(Known(stream, found.value, found.sd, GOLD, found.assumed))
+        ways.append(StreamAmount(stream, found.value, found.sd, GOLD, found.assumed))
     weighed = [told.get((stream, BEAD)), told.get((stream, MASS)) if stream in metal else None]
     for found in weighed:
         if found is not None:
             ways.append(
-                Known(stream, fine[0] * found.value, fine[0] * found.sd, found.what, found.assumed, is_metal=True)
+                StreamAmount(
+                    stream, fine[0] * found.value, fine[0] * found.sd, found.what, found.assumed, is_metal=True
+                )
             )
     if mass is not None and grade is not None and stream not in metal:
         sd = math.hypot(mass.amount * grade.sd, grade.value * mass.sd)
         assumed = mass.assumed or grade.assumed
-        ways.append(Known(stream, mass.amount * grade.value, sd, "mass and grade", assumed, mass.from_sheet))
+        ways.append(StreamAmount(stream, mass.amount * grade.value, sd, "mass and grade", assumed, mass.from_sheet))
     return min(ways, key=lambda way: math.hypot(way.sd, way.amount * way.is_metal * fine[1] / fine[0]), default=None)
 
 
 def _balances(
-    what: str, sheet: Sheet, steps: list[str], streams: set[str], known: Mapping[str, Known], shared: float
+    what: str, sheet: Sheet, steps: list[str], streams: set[str], known: Mapping[str, StreamAmount], shared: float
 ) -> list[Closing]:
     """Return the balances of one kind; ``shared`` is the relative doubt that the gold of all metal has in common."""
     makers, takers = sheet.makers, sheet.takers
@@ -175,7 +177,7 @@ def _round(
     what: str,
     steps: tuple[str, ...],
     ends: Mapping[str, tuple[str | None, str | None]],
-    known: Mapping[str, Known],
+    known: Mapping[str, StreamAmount],
     shared: float,
     whole: bool,
 ) -> Closing:

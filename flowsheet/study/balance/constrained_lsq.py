@@ -39,7 +39,7 @@ CHECKED = 1e-7
 
 
 @dataclass(frozen=True)
-class Known:
+class Determined:
     """What a set of measurements fixes: the spread of the values, and which of them are determined."""
 
     #: (n, n); only rows and columns of determined values mean anything.
@@ -69,7 +69,7 @@ class Adjusted:
 
     #: (n,)
     x: Array
-    known: Known
+    known: Determined
     #: (k,): measured less adjusted.
     adjustment: Array
     #: (k,): the adjustment over its own standard deviation; NaN where nothing checks the measurement.
@@ -85,7 +85,7 @@ class Adjusted:
     slope: Array
     scale: Array
 
-    def knowing(self, slope: Array, sd: float) -> Known:
+    def knowing(self, slope: Array, sd: float) -> Determined:
         """Return what would be fixed by one more measurement of derivative ``slope`` (n,) that says the same."""
         more = slope * self.scale / sd
         return _known(self.ways, np.concatenate([self.slope, more[None]]), self.scale)
@@ -232,13 +232,13 @@ def _to_the_wall(x: Array, step: Array, at_zero: set[int]) -> tuple[float, int |
     return float(max(room[first], 0.0)), int(inward[first])
 
 
-def _known(ways: Array, slope: Array, scale: Array) -> Known:
+def _known(ways: Array, slope: Array, scale: Array) -> Determined:
     """Return what derivatives ``slope`` (k, n), in units of sd and scaled, fix along ``ways`` (n, m)."""
     seen, unseen = _seen(slope, ways)
     _, values, right = np.linalg.svd(slope @ ways @ seen, full_matrices=False)
     spread = ways @ seen @ (right.T / values)
     free = ways @ unseen
-    return Known(
+    return Determined(
         covariance=(spread @ spread.T) * np.outer(scale, scale),
         determined=np.abs(free).max(axis=1, initial=0.0) < UNSEEN,
         rank=seen.shape[1],

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from flowsheet.spec.blocks.measurement import ASSAY_SHARE, GRADE, MASS, MASS_SHARE, Measurement
-from flowsheet.study.balance.constrained_lsq import Adjusted, Known
+from flowsheet.study.balance.constrained_lsq import Adjusted, Determined
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.common.units_out import g_per_t, in_units
 
@@ -40,7 +40,7 @@ class Suggestion:
 class _Choice:
     measurement: Measurement
     again: bool
-    known: Known
+    known: Determined
 
 
 class Choices:

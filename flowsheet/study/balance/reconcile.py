@@ -18,10 +18,10 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.study.balance.constrained_lsq import Adjusted
-from flowsheet.study.balance.gross_errors import chi2_tail, slip, suspicion, swapped
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import USED, Problem
-from flowsheet.study.balance.result import UNITS, Balanced, Estimate, Part, Reconciled, Weight, WithoutSuspect
+from flowsheet.study.balance.result import UNITS, Balanced, HeadGradePart, Measured, Reconciled, Weight, WithoutSuspect
+from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail, slip, suspicion, swapped
 
 
 def reconcile_sheet(sheet: Sheet, look_further: bool = True) -> dict[str, Reconciled]:
@@ -108,7 +108,7 @@ def _without(problem: Problem, suspect: int) -> WithoutSuspect:
         head=_estimate(found, *left.head(found.x)),
         # On paper all that was weighed counts, the suspect too.
         parts=_parts(problem, found),
-        should_be=Estimate(value, sd),
+        should_be=Measured(value, sd),
         unit=_unit(problem, m),
         slip=slip(m, value, sd),
     )
@@ -152,18 +152,18 @@ def _unit(problem: Problem, m: Measurement) -> str:
     return "g" if problem.is_metal(m) else UNITS[m.what]
 
 
-def _estimate(found: Adjusted, value: float, slope: Array) -> Estimate:
-    return Estimate(value, found.known.sd(slope))
+def _estimate(found: Adjusted, value: float, slope: Array) -> Measured:
+    return Measured(value, found.known.sd(slope))
 
 
-def _parts(problem: Problem, found: Adjusted) -> list[Part]:
+def _parts(problem: Problem, found: Adjusted) -> list[HeadGradePart]:
     """Return what each end stream adds to the head grade, and what of it the bead's weight had counted."""
     counted, fed = _counted(problem), _fed(problem)
     parts = []
     for stream in problem.sheet.ends:
         if stream not in problem.sheet.ores:
             share = _estimate(found, *problem.share_of_feed(found.x, [stream]))
-            parts.append(Part(stream, share.value, share.sd, counted.get(stream, 0.0) / fed if fed else 0.0))
+            parts.append(HeadGradePart(stream, share.value, share.sd, counted.get(stream, 0.0) / fed if fed else 0.0))
     return parts
 
 

@@ -11,8 +11,8 @@ from typing import Any
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
-from flowsheet.study.balance.gross_errors import Slip, Swap
 from flowsheet.study.balance.next_weighing import Suggestion
+from flowsheet.study.balance.suspect_or_swapped_weights import Slip, Swap
 from flowsheet.study.common.frames import Row, Tabled, Tables, rows
 from flowsheet.study.common.units_out import TOLD, each, g_per_t, grams, in_units
 
@@ -86,7 +86,7 @@ class Weight:
 
 
 @dataclass(frozen=True)
-class Estimate:
+class Measured:
     """A value with its standard deviation (NaN: the data do not determine it)."""
 
     value: float
@@ -99,7 +99,7 @@ class Estimate:
 
 
 @dataclass(frozen=True)
-class Part:
+class HeadGradePart:
     """An end stream's gold over all rock fed (kg/kg), and what of it the bead over the feed had counted."""
 
     stream: str
@@ -121,10 +121,10 @@ class WithoutSuspect:
     chi2: float
     dof: int
     p: float
-    head: Estimate
-    parts: list[Part]
+    head: Measured
+    parts: list[HeadGradePart]
     #: What the suspect would have to read, kg or kg/kg; and the unit that it is told in.
-    should_be: Estimate
+    should_be: Measured
     unit: str
     slip: Slip | None
 
@@ -162,9 +162,9 @@ class Reconciled(Tabled):
     without: WithoutSuspect | None
     swapped: Swap | None
     #: Head grade, kg/kg; and as it is worked out on paper, bead over feed.
-    head: Estimate
+    head: Measured
     naive: float | None
-    parts: list[Part]
+    parts: list[HeadGradePart]
     next_weighing: Suggestion | None
     #: Stream that is not determined (without the suspect, if there is one) → (stream, what) to weigh so that it is.
     to_know: dict[str, list[tuple[str, str]]] = field(default_factory=dict)

@@ -13,7 +13,7 @@ import numpy as np
 
 from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
-from flowsheet.ore.factored_material import Rowed
+from flowsheet.ore.factored_material import FactoredMaterial
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.totals import Tail, totals
@@ -57,7 +57,7 @@ class Moments:
 
 
 @dataclass(frozen=True)
-class Drawn:
+class DrawnTotals:
     """What is kept of D draws of a sheet with S size classes; E of them by grain class."""
 
     #: Gold in one grain, or one cluster of grains, of each class, kg, (S,).
@@ -86,7 +86,7 @@ def drawn(
     openings: Sequence[float] = (),
     gold: Array | None = None,
     progress: Progress = iter,
-) -> Drawn:
+) -> DrawnTotals:
     """Solve ``draws`` draws of ``values`` (each of shape (draws,), or () for no doubt).
 
     ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say.
@@ -125,7 +125,7 @@ def drawn(
                 kept[here] += amount
         for size, parts in above.items():
             parts.append(np.array(laid(_above(found.feed, model.grid.coarser(size)))[picked]))
-    return Drawn(
+    return DrawnTotals(
         mass,
         moments,
         {name: np.concatenate(parts) for name, parts in some.items()},
@@ -152,7 +152,7 @@ def _picked(fed: Array, start: int, draws: int) -> Array:
 def _above(feed: Material, classes: int) -> Array:
     """Return the gold of the first ``classes`` size classes by grain: free grains, and locked in hosts there."""
     free = np.where(np.arange(feed.free.shape[-1]) < classes, feed.free, 0.0)
-    if isinstance(feed, Rowed):
+    if isinstance(feed, FactoredMaterial):
         return np.asarray(free + feed.row[..., :classes] @ feed.base[:classes])
     return np.asarray(free + feed.locked[..., :classes, :].sum(axis=-2))
 
@@ -163,10 +163,14 @@ def with_gold(model: Model, inputs: Inputs, gold: Array) -> Inputs:
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(fed > 0, gold / fed, 0.0)[..., None]
     one = np.ones(())
-    by = Rowed(one, one, scale, np.ones((1, 1)), scale)
+    by = FactoredMaterial(one, one, scale, np.ones((1, 1)), scale)
     feeds = {}
     for name, feed in inputs.feeds.items():
-        rowed = isinstance(feed, Rowed) or feed.locked.ndim > 2
-        laid = feed if rowed else Rowed(feed.light, feed.heavy, feed.free, feed.locked, np.ones(feed.light.shape[-1]))
+        rowed = isinstance(feed, FactoredMaterial) or feed.locked.ndim > 2
+        laid = (
+            feed
+            if rowed
+            else FactoredMaterial(feed.light, feed.heavy, feed.free, feed.locked, np.ones(feed.light.shape[-1]))
+        )
         feeds[name] = laid * by
     return replace(inputs, feeds=feeds)

@@ -10,11 +10,11 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Inputs, Model
-from flowsheet.spec.blocks.factors import Factors
+from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block, extra_of
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.yaml.document import Document, Path_
+from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.yaml.marked_document import Document, Path_
 
 #: Name of a number ("ore.grade", "look.care") and the number; returns what is to stand there.
 Change = Callable[[str, Number], Number]
@@ -44,8 +44,8 @@ def changed(sheet: Sheet, change: Change) -> Sheet:
 def _block(block: Any, within: str, change: Change) -> Any:
     if isinstance(block, Number):
         return change(within, block)
-    if isinstance(block, Factors):
-        return Factors(
+    if isinstance(block, OutletFactors):
+        return OutletFactors(
             {
                 outlet: tuple(replace(b, share=change(f"{within}.{outlet}", b.share)) for b in bands)
                 if len(bands) == 1
@@ -167,7 +167,7 @@ def _numbers(sheet: Sheet) -> Iterator[tuple[str, Number, Mapping[str, Any]]]:
 def _numbers_in(block: Any, within: str, extra: Mapping[str, Any]) -> Iterator[tuple[str, Number, Mapping[str, Any]]]:
     if isinstance(block, Number):
         yield within, block, extra
-    elif isinstance(block, Factors):
+    elif isinstance(block, OutletFactors):
         for outlet, bands in block.outlets.items():
             for i, band in enumerate(bands):
                 name = f"{within}.{outlet}" if len(bands) == 1 else f"{within}.{outlet}.{i}"

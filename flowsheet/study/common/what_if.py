@@ -8,7 +8,7 @@ from typing import Any
 
 from flowsheet.spec.blocks.fields import Block, extra_of
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import EVEN, Number, written
+from flowsheet.spec.text.number_with_doubt import EVEN, Number, written
 from flowsheet.spec.text.units import LENGTH
 
 

@@ -31,7 +31,7 @@ AT_BOUND = 1e-6
 
 
 @dataclass(frozen=True)
-class Least:
+class LeastSquares:
     """Where the sum of squares is least."""
 
     x: Array
@@ -73,7 +73,7 @@ def derivatives(residuals: Residuals, x: Array, lower: Array, upper: Array, step
 
 def least_squares(
     residuals: Residuals, start: Array, lower: Array, upper: Array, scale: Array, near: bool = False
-) -> Least:
+) -> LeastSquares:
     """Find the least sum of squares from ``start``; all (n,), ``lower`` < ``upper`` (which may be infinite).
 
     From a start that is ``near`` the end, the search is left out if Gauss-Newton turns alone settle.
@@ -99,7 +99,7 @@ def least_squares(
     return _polished(residuals, found.x, lower, upper, scale)
 
 
-def _polished(residuals: Residuals, x: Array, lower: Array, upper: Array, scale: Array) -> Least:
+def _polished(residuals: Residuals, x: Array, lower: Array, upper: Array, scale: Array) -> LeastSquares:
     """Take Gauss-Newton steps, with those parameters held that their bound keeps from going further."""
     x = np.where(x - lower < AT_BOUND * scale, lower, np.where(upper - x < AT_BOUND * scale, upper, x))
     settled = False
@@ -121,7 +121,7 @@ def _polished(residuals: Residuals, x: Array, lower: Array, upper: Array, scale:
             break
         x = new
     values, slope = derivatives(residuals, x, lower, upper, STEP * scale)
-    return Least(x, values, slope, _held(x, lower, upper, slope.T @ values), settled)
+    return LeastSquares(x, values, slope, _held(x, lower, upper, slope.T @ values), settled)
 
 
 def _no_worse(residuals: Residuals, x: Array, new: Array, now: float) -> Array:

@@ -24,7 +24,7 @@ from flowsheet.study.common.interval import TRIES, Interval, share, together
 from flowsheet.study.common.monte_carlo import Progress
 from flowsheet.study.common.units_out import each, g_per_t, grams, told_apart
 from flowsheet.study.estimate.confidence import Confidence
-from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 
 DRAWS = 2000
 GRADE = "what the weights leave open of the grade"
@@ -121,7 +121,7 @@ def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress =
     return _answers(gather(solution, draws, seed, openings(model), progress), seed)
 
 
-def _answers(gathered: Gathered, seed: int) -> Chance:
+def _answers(gathered: CorrectedDraws, seed: int) -> Chance:
     found, weighed, solution = gathered.found, gathered.weighed, gathered.solution
     sheet, mass, rng = solution.model.sheet, found.mass, gathered.rng
     fed, kept = gathered.by_grain(list(sheet.ores)), gathered.by_grain(sheet.keep)
@@ -162,7 +162,7 @@ def _answers(gathered: Gathered, seed: int) -> Chance:
     )
 
 
-def _rank(gathered: Gathered, sd_kept: float) -> tuple[list[Doubt], float]:
+def _rank(gathered: CorrectedDraws, sd_kept: float) -> tuple[list[Doubt], float]:
     """Return each number's part in the variance of the gold kept (luck included), and the part of luck.
 
     Squared coefficients of a linear regression on the standardised draws. Source: A. Saltelli et al., Global

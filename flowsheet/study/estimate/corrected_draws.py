@@ -15,9 +15,9 @@ from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.notes import Note, note
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.text.units import GRADE
-from flowsheet.study.common.monte_carlo import Drawn, Progress, cluster, drawn
+from flowsheet.study.common.monte_carlo import DrawnTotals, Progress, cluster, drawn
 from flowsheet.study.common.uncertain_inputs import doubtful
 
 if TYPE_CHECKING:
@@ -28,11 +28,11 @@ GRADE_OF_WEIGHTS, STILL_DISAGREES = "grade_of_the_weights", "fit_still_disagrees
 
 
 @dataclass(frozen=True)
-class Gathered:
+class CorrectedDraws:
     """Draws of a sheet, and where their numbers come from."""
 
     solution: Solution
-    found: Drawn
+    found: DrawnTotals
     numbers: Mapping[str, Number]
     values: Mapping[str, Array]
     #: What the weights told of the grade; None where they did not.
@@ -49,7 +49,7 @@ class Gathered:
 
 def gather(
     solution: Solution, draws: int, seed: int, openings: Sequence[float] = (), progress: Progress = iter
-) -> Gathered:
+) -> CorrectedDraws:
     """Draw a solved sheet's doubtful numbers: the grade by the balance of the weights, the others by the fit."""
     model = solution.model
     sheet = model.sheet
@@ -79,7 +79,7 @@ def gather(
         notes.append(note("weights_tell_nothing", sentence))
     many = draws if numbers or gold is not None else 1
     found = drawn(model, values, many, openings, gold, progress)
-    return Gathered(solution, found, numbers, values, weighed, fitted, rng, notes)
+    return CorrectedDraws(solution, found, numbers, values, weighed, fitted, rng, notes)
 
 
 def grade_of_weights() -> Note:

@@ -17,7 +17,7 @@ from flowsheet.spec.blocks.measurement import GRAINS, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.numbers import Number, written
+from flowsheet.spec.text.number_with_doubt import Number, written
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, meanings
 from flowsheet.study.estimate import predicted_weights
 

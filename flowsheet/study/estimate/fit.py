@@ -21,14 +21,14 @@ from flowsheet.solve.model import rebuild
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
-from flowsheet.spec.yaml.document import parse
-from flowsheet.study.balance.gross_errors import chi2_tail
+from flowsheet.spec.yaml.marked_document import parse
+from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail
 from flowsheet.study.common.frames import Tabled, Tables, row
-from flowsheet.study.estimate.bounded_lsq import Least, least_squares
+from flowsheet.study.estimate.bounded_lsq import LeastSquares, least_squares
 from flowsheet.study.estimate.evidence import Evidence, Unknown, refuse_jumps, refuse_nothing
 from flowsheet.study.estimate.fitted_sheet import checked_text, source_text
-from flowsheet.study.estimate.identifiability import Advice, Tangle, advise, tangles
-from flowsheet.study.estimate.laplace_posterior import Posterior, Profile
+from flowsheet.study.estimate.identifiability import Confounded, Weighing, advise, tangles
+from flowsheet.study.estimate.laplace_posterior import LaplacePosterior, Profile
 
 MOST_ROUNDS = 30
 AGREED = 1e-6
@@ -111,10 +111,10 @@ class Fitted(Tabled):
     chi2: float
     dof: int
     p: float
-    posterior: Posterior
+    posterior: LaplacePosterior
     covariance: Array
-    tangles: tuple[Tangle, ...] = ()
-    advice: tuple[Advice, ...] = ()
+    tangles: tuple[Confounded, ...] = ()
+    advice: tuple[Weighing, ...] = ()
     settled: bool = True
     #: Interval of each number with all others fitted again, by name; None where that was not asked for.
     profiles: Mapping[str, Profile] | None = None
@@ -198,12 +198,12 @@ def _better_start(evidence: Evidence, covariance: Array, seed: int) -> Array:
     return np.asarray(sets[int(np.argmin((residuals_of(evidence, covariance, sets) ** 2).sum(axis=1)))])
 
 
-def _deviance(found: Least, covariance: Array) -> float:
+def _deviance(found: LeastSquares, covariance: Array) -> float:
     """Return twice the negative logarithm of the posterior's density, up to a constant, with the covariance at hand."""
     return found.sum_of_squares + float(np.linalg.slogdet(covariance)[1])
 
 
-def _rounds(evidence: Evidence, start: Array) -> tuple[Least, Array, bool]:
+def _rounds(evidence: Evidence, start: Array) -> tuple[LeastSquares, Array, bool]:
     """Fit with the covariance held, take it anew at the estimate, and so on until they agree."""
     x = start
     covariance = evidence.covariance(x)
@@ -216,7 +216,7 @@ def _rounds(evidence: Evidence, start: Array) -> tuple[Least, Array, bool]:
     return found, covariance, False
 
 
-def minimise(evidence: Evidence, covariance: Array, start: Array, near: bool = False) -> Least:
+def minimise(evidence: Evidence, covariance: Array, start: Array, near: bool = False) -> LeastSquares:
     """Find the parameters with the least sum of squares, the covariance held."""
     return least_squares(
         lambda sets: residuals_of(evidence, covariance, sets),
@@ -229,12 +229,12 @@ def minimise(evidence: Evidence, covariance: Array, start: Array, near: bool = F
 
 
 def _summary(
-    evidence: Evidence, found: Least, covariance: Array, settled: bool, seed: int, look_further: bool
+    evidence: Evidence, found: LeastSquares, covariance: Array, settled: bool, seed: int, look_further: bool
 ) -> Fitted:
     count, prior_sd = len(evidence.measured), evidence.prior_sd
     data = found.jacobian[:count]
     pull = np.where(evidence.even, 0.0, 1 / prior_sd)
-    posterior = Posterior(
+    posterior = LaplacePosterior(
         mode=found.x,
         precision=data.T @ data + np.diag(pull**2),
         lower=evidence.lower,
@@ -273,7 +273,9 @@ def _summary(
     )
 
 
-def _parameters(evidence: Evidence, found: Least, posterior: Posterior, data: Array) -> tuple[Parameter, ...]:
+def _parameters(
+    evidence: Evidence, found: LeastSquares, posterior: LaplacePosterior, data: Array
+) -> tuple[Parameter, ...]:
     low, high = posterior.interval()
     scaled = data * evidence.prior_sd
     before = _spread(evidence)

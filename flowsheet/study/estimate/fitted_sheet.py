@@ -10,7 +10,7 @@ from pathlib import Path
 from flowsheet.solve.model import rebuild
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.yaml.document import Document, Path_, parse
+from flowsheet.spec.yaml.marked_document import Document, Path_, parse
 from flowsheet.study.common.uncertain_inputs import doubtful, places
 
 MARK = '# Written by "flowsheet fit"'

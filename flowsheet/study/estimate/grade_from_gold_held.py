@@ -30,14 +30,14 @@ WIDE = 8.0
 
 
 @dataclass(frozen=True)
-class Known:
+class ConfidenceDistribution:
     """What is known of an amount: its confidence distribution, ``below`` (n,) at ``amounts`` (n,), rising."""
 
     amounts: Array
     below: Array
 
     @classmethod
-    def normal(cls, amount: float, sd: float) -> Known:
+    def normal(cls, amount: float, sd: float) -> ConfidenceDistribution:
         """Return the distribution of an amount that is known with a normal doubt, and cannot be less than nothing."""
         law = NormalDist()
         points = np.linspace(-FAR, FAR, 81)
@@ -58,7 +58,7 @@ class Known:
         return self.quantile(rng.permutation((np.arange(count) + 0.5) / count))
 
 
-def from_test(mass: Array, shape: Array, found: float, sd: float) -> Known:
+def from_test(mass: Array, shape: Array, found: float, sd: float) -> ConfidenceDistribution:
     """Return what a test in which ``found`` ± ``sd`` kg of gold were weighed says of the amount to be expected.
 
     ``mass`` (J,): gold in one grain, or cluster of them, of each class; ``shape`` (J,): gold in each class.
@@ -78,7 +78,7 @@ def from_test(mass: Array, shape: Array, found: float, sd: float) -> Known:
     weighing = -0.5 * (turn * sd / step) ** 2 + 1j * turn * first
     law = np.exp(expected[:, None] * (shape / mass @ exponent(mass, step, CELLS, fine)) + weighing)
     below = (law @ _up_to(found / step - first)).real
-    return Known(expected, np.clip(np.maximum.accumulate(1 - below), 0.0, 1.0))
+    return ConfidenceDistribution(expected, np.clip(np.maximum.accumulate(1 - below), 0.0, 1.0))
 
 
 def _up_to(cell: float) -> Array:
@@ -112,10 +112,10 @@ def _expected(heavy: float, sd: float, found: float) -> Array:
     return np.asarray(np.maximum((heavy * places / 2) ** 2 - sd**2, 0.0) / heavy)
 
 
-def share_of(part: Known, rest: Known, points: int = 200) -> Known:
+def share_of(part: ConfidenceDistribution, rest: ConfidenceDistribution, points: int = 200) -> ConfidenceDistribution:
     """Return what is known of the share of ``part`` in the whole, both told apart by a test of their own."""
     even = (np.arange(points) + 0.5) / points
     one, other = part.quantile(even)[:, None], rest.quantile(even)[None, :]
     total = one + other
     share = np.sort(np.divide(one, total, out=np.zeros_like(total), where=total > 0).ravel())
-    return Known(share, (np.arange(share.size) + 0.5) / share.size)
+    return ConfidenceDistribution(share, (np.arange(share.size) + 0.5) / share.size)

@@ -22,7 +22,7 @@ from flowsheet.spec.blocks.measurement import (
 from flowsheet.study.estimate import predicted_weights
 from flowsheet.study.estimate.bounded_lsq import STEP, derivatives
 from flowsheet.study.estimate.evidence import Evidence
-from flowsheet.study.estimate.laplace_posterior import Posterior
+from flowsheet.study.estimate.laplace_posterior import LaplacePosterior
 
 FELT = 1 / 9
 """Information (of 1 for the prior) that the data must hold of a number if all others were known: enough to take away a
@@ -47,7 +47,7 @@ SIMPLE_FIRST = (GRADE, MASS, PASSING, GRAINS)
 
 
 @dataclass(frozen=True)
-class Tangle:
+class Confounded:
     """Numbers of which the data tell only some of them together."""
 
     names: tuple[str, ...]
@@ -60,7 +60,7 @@ class Tangle:
 
 
 @dataclass(frozen=True)
-class Advice:
+class Weighing:
     """A weighing that would tell of some numbers: how, and what share of the remaining variance it takes (None: no
     single one would)."""
 
@@ -71,7 +71,7 @@ class Advice:
     takes: float | None = None
 
 
-def tangles(evidence: Evidence, posterior: Posterior, data: Array) -> tuple[Tangle, ...]:
+def tangles(evidence: Evidence, posterior: LaplacePosterior, data: Array) -> tuple[Confounded, ...]:
     """Return the directions that stayed as wide as before though each of their numbers is felt, and tied pairs.
 
     ``data``: derivatives of the data's residuals (K, n).
@@ -84,7 +84,7 @@ def tangles(evidence: Evidence, posterior: Posterior, data: Array) -> tuple[Tang
     names = [evidence.unknowns[i].label for i in felt]
     sd = np.sqrt(np.diag(scaled))
     correlation = scaled / np.outer(sd, sd)
-    found: list[Tangle] = []
+    found: list[Confounded] = []
     values, vectors = np.linalg.eigh(scaled)
     for value, vector in zip(values[::-1], vectors.T[::-1], strict=True):
         part = np.flatnonzero(np.abs(vector) >= TAKES_PART)
@@ -104,12 +104,12 @@ def tangles(evidence: Evidence, posterior: Posterior, data: Array) -> tuple[Tang
     return tuple(found)
 
 
-def _tangle(names: list[str], vector: Array, correlation: float, is_open: bool) -> Tangle:
+def _tangle(names: list[str], vector: Array, correlation: float, is_open: bool) -> Confounded:
     signs = np.sign(vector) * np.sign(vector[0])
-    return Tangle(tuple(names), tuple(int(s) for s in signs), correlation, bool(is_open))
+    return Confounded(tuple(names), tuple(int(s) for s in signs), correlation, bool(is_open))
 
 
-def advise(evidence: Evidence, posterior: Posterior, wanted: Sequence[int]) -> tuple[Advice, ...]:
+def advise(evidence: Evidence, posterior: LaplacePosterior, wanted: Sequence[int]) -> tuple[Weighing, ...]:
     """Return, for each of the ``wanted`` unknowns, the weighing not yet made that would tell most of it."""
     candidates = _candidates(evidence, posterior.mode)
     if not candidates or not wanted:
@@ -134,9 +134,9 @@ def advise(evidence: Evidence, posterior: Posterior, wanted: Sequence[int]) -> t
         m = candidates[k]
         found.setdefault((m.stream, m.what, m.size), []).append((name, float(takes[k, i])))
     return tuple(
-        Advice(tuple(name for name, _ in told), *key, takes=min(share for _, share in told))
+        Weighing(tuple(name for name, _ in told), *key, takes=min(share for _, share in told))
         if key is not None
-        else Advice(tuple(name for name, _ in told))
+        else Weighing(tuple(name for name, _ in told))
         for key, told in found.items()
     )
 

@@ -30,7 +30,7 @@ class Profile:
 
 
 @dataclass(frozen=True, eq=False)
-class Posterior:
+class LaplacePosterior:
     """A normal law in n parameters, in units of ``scale``: where it is highest, and its precision (n, n).
 
     The precision may vanish in directions that only bounds confine.

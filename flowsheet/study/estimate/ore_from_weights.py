@@ -17,23 +17,23 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.study.balance.gross_errors import ALARM, chi2_tail
 from flowsheet.study.balance.result import Balanced, Reconciled
+from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, chi2_tail
 from flowsheet.study.common.units_out import told_apart
-from flowsheet.study.estimate.grade_from_gold_held import Known, from_test, share_of
+from flowsheet.study.estimate.grade_from_gold_held import ConfidenceDistribution, from_test, share_of
 
 
 @dataclass(frozen=True)
 class KnownOre:
     """Confidence distributions of the head grade (kg/kg), and of the coarse fraction's share of the gold."""
 
-    grade: Known
+    grade: ConfidenceDistribution
     #: Rock that was tested, kg, and the gold (kg) that the balance finds in it, with the doubt of the weights.
     rock: float
     gold: float
     gold_sd: float
     #: Opening (m) of a screen that the ore goes over → share of the gold that stays on it.
-    coarse: Mapping[float, Known]
+    coarse: Mapping[float, ConfidenceDistribution]
     #: Whether the tests differ more than weights and luck explain, so that the grade's doubt holds that too.
     sacks_differ: bool = False
     #: What was left out, and what does not agree.
@@ -51,7 +51,9 @@ PARTS = 3
 """Grain sizes that stand for a class: with one, the law of a few large grains comes in lumps that no ore has."""
 
 
-def of_stream(grid: Grid, fineness: Array, cluster: float, by_grain: Array, found: float, sd: float) -> Known:
+def of_stream(
+    grid: Grid, fineness: Array, cluster: float, by_grain: Array, found: float, sd: float
+) -> ConfidenceDistribution:
     """Return what ``found`` ± ``sd`` kg of gold say of the amount to be expected of a stream.
 
     ``by_grain`` (S,): the gold in each grain class as the sheet has it, of which only the proportions count.
@@ -91,7 +93,7 @@ def known_ore(solution: Solution, tests: Mapping[str, Reconciled], cluster: floa
         notes.append(note(TESTS_DIFFER, sentence, times_wider=between))
     wider = math.sqrt(sd**2 + (between**2 - 1) * (sd**2 + heavy * max(gold, 0.0)))
     amount = _read(solution, cluster, shape, gold, wider)
-    grade = Known(amount.amounts / rock, amount.below)
+    grade = ConfidenceDistribution(amount.amounts / rock, amount.below)
     coarse = _coarse(solution, [tests[name] for name in told], cluster)
     return KnownOre(grade, rock, gold, sd, coarse, between > 1, tuple(notes))
 
@@ -128,7 +130,7 @@ def _between(told: Mapping[str, tuple[float, float]], rock: Mapping[str, float],
     return math.sqrt(chi2 / dof) if chi2_tail(chi2, dof) < ALARM else 1.0
 
 
-def _coarse(solution: Solution, tests: Sequence[Reconciled], cluster: float) -> dict[float, Known]:
+def _coarse(solution: Solution, tests: Sequence[Reconciled], cluster: float) -> dict[float, ConfidenceDistribution]:
     """Return the coarse share for every screen that takes all of the ore, where both of its streams are determined."""
     sheet, found = solution.model.sheet, {}
     for step in sheet.steps.values():
@@ -156,11 +158,11 @@ def _heavy(solution: Solution, cluster: float, shape: Array) -> float:
     return float(cluster * shape @ grains.grain_mass(model.grid.size, fineness) / shape.sum())
 
 
-def _read(solution: Solution, cluster: float, shape: Array, gold: float, sd: float) -> Known:
+def _read(solution: Solution, cluster: float, shape: Array, gold: float, sd: float) -> ConfidenceDistribution:
     """Return what is known of the amount to be expected; by the weights alone where the grains are not known."""
     model = solution.model
     if not model.grains_known:
-        return Known.normal(gold, sd)
+        return ConfidenceDistribution.normal(gold, sd)
     fineness = np.asarray(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
     return of_stream(model.grid, fineness, cluster, shape, gold, sd)
 

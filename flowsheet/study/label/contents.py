@@ -21,7 +21,7 @@ from flowsheet.study.common.interval import Interval, together
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.estimate.chance import chance
-from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 from flowsheet.study.estimate.ore_from_weights import KnownOre
 from flowsheet.study.lot.combine_tests import Lot
 from flowsheet.study.lot.pile_grade import another_sack, join_tests
@@ -170,7 +170,7 @@ def _told(solution: Solution, seed: int) -> _Told:
     return _of_another(told, sheet, gathered, seed) if solution.model.grains_known else told
 
 
-def _of_another(told: _Told, sheet: Sheet, gathered: Gathered, seed: int) -> _Told:
+def _of_another(told: _Told, sheet: Sheet, gathered: CorrectedDraws, seed: int) -> _Told:
     """Return the same with the laws of another sack of the pile: doubt, spread between sacks and luck of grains."""
     assert sheet.pile is not None
     differ = told.lot.spread if told.lot is not None else None

@@ -26,11 +26,11 @@ from flowsheet.study.common.frames import Tabled, Tables, rows
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import cluster
 from flowsheet.study.common.units_out import Names, each, g_per_t, grams, in_units, milligrams
-from flowsheet.study.lot.between_sacks import Reader
 from flowsheet.study.lot.ledger import Ledger, Test
-from flowsheet.study.lot.pile_estimate import NINE, USUAL_SPREAD, Estimate, More, times
-from flowsheet.study.lot.pile_total import Rest
-from flowsheet.study.lot.sack_likelihood import Luck
+from flowsheet.study.lot.pile_estimate import NINE, USUAL_SPREAD, OneMoreSack, PileEstimate, times
+from flowsheet.study.lot.pile_total import UntestedRock
+from flowsheet.study.lot.sack_likelihood import PileGrains
+from flowsheet.study.lot.spread_between_sacks import SackReader
 from flowsheet.study.lot.student_interval import Plain, plain_lot
 
 LEAST_SPREAD = 0.01
@@ -54,7 +54,7 @@ ROW: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "gold_sd": 
 
 
 @dataclass(frozen=True)
-class Row:
+class TestedSack:
     """One test: masses and gold in kg, grades in kg/kg; NaN where the weights do not tell."""
 
     name: str
@@ -92,7 +92,7 @@ class Lot(Tabled):
     """
 
     title: str
-    rows: tuple[Row, ...]
+    rows: tuple[TestedSack, ...]
     #: Sacks of the pile; None where nothing says how many.
     sacks: int | None
     #: Rock of the whole pile, kg; of what was tested where nothing says how many sacks there are.
@@ -103,7 +103,7 @@ class Lot(Tabled):
     spread: Interval
     prior_spread: float
     plain: Plain
-    more: More | None
+    more: OneMoreSack | None
     #: Luck of the grains in one sack, relative standard deviation; 0 where the grains are not known. And the same
     #: without the grains so large that few sacks hold one.
     luck: float
@@ -124,12 +124,12 @@ class Lot(Tabled):
         return f"Lot '{self.title}'", f"{len(self.told)} tests{pile}, grade known to ± {brief(off)} %"
 
     @property
-    def told(self) -> list[Row]:
+    def told(self) -> list[TestedSack]:
         """Return the tests that count."""
         return [row for row in self.rows if row.told]
 
     @property
-    def outlying(self) -> list[Row]:
+    def outlying(self) -> list[TestedSack]:
         """Return the sacks that stand out."""
         return [row for row in self.rows if row.outlying]
 
@@ -182,7 +182,7 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     found, tested = sum(test.gold for test in told), sum(test.mass for test in told)
     whole = found * (1 + rest.mass / tested if rest is not None else WITHOUT_END)
     luck, prior = luck_of(sheet, whole, notes), prior_spread(sheet)
-    estimate = Estimate.of(luck, told, prior)
+    estimate = PileEstimate.of(luck, told, prior)
     gold = estimate.gold(rest) if rest is not None else None
     mass = tested + (rest.mass if rest is not None else 0.0)
     plain = plain_lot([test.gold / test.mass for test in told], number)
@@ -214,7 +214,7 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     )
 
 
-def luck_of(sheet: Sheet, gold: float, notes: list[Note]) -> Luck:
+def luck_of(sheet: Sheet, gold: float, notes: list[Note]) -> PileGrains:
     """Return the luck of the grains in ``gold`` kg that a sheet tells of; of none, with a note, where it tells none."""
     model = Model.of(sheet)
     solution = solve(model)
@@ -225,9 +225,9 @@ def luck_of(sheet: Sheet, gold: float, notes: list[Note]) -> Luck:
             "counts as spread between sacks, and rare nuggets are not allowed for."
         )
         notes.append(note("grains_unknown", sentence))
-        return Luck(np.zeros(0), np.zeros(0))
+        return PileGrains(np.zeros(0), np.zeros(0))
     fineness = np.asarray(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
-    return Luck.of_classes(model.grid, fineness, cluster(model), np.ravel(shape), max(gold, SOME))
+    return PileGrains.of_classes(model.grid, fineness, cluster(model), np.ravel(shape), max(gold, SOME))
 
 
 def prior_spread(sheet: Sheet) -> float:
@@ -248,7 +248,7 @@ def _untold(test: Test) -> Mistake:
     )
 
 
-def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[Note]) -> Rest | None:
+def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[Note]) -> UntestedRock | None:
     """Return the rock that no test took; None where nothing says how many sacks there are."""
     if number is None:
         return None
@@ -262,10 +262,10 @@ def _rest(sheet: Sheet, told: list[Test], number: int | None, notes: list[Note])
     if parts:
         sentence = "{tests} tests took a part of a sack only: the rest of it counts as not tested."
         notes.append(note("part_of_a_sack", sentence, tests=len(parts)))
-    return Rest(np.array([*parts, *[sack] * (number - len(told))]))
+    return UntestedRock(np.array([*parts, *[sack] * (number - len(told))]))
 
 
-def _rows(tests: Iterable[Test], estimate: Estimate, prior: float, progress: Progress) -> list[Row]:
+def _rows(tests: Iterable[Test], estimate: PileEstimate, prior: float, progress: Progress) -> list[TestedSack]:
     """Return every test with what it tells by itself, and how far off the others it is."""
     reader, n = estimate.reader, len(estimate.sacks)
     tests = list(tests)
@@ -282,13 +282,13 @@ def _rows(tests: Iterable[Test], estimate: Estimate, prior: float, progress: Pro
     return rows
 
 
-def _row(test: Test, low: float, high: float, above: float, outlying: str) -> Row:
+def _row(test: Test, low: float, high: float, above: float, outlying: str) -> TestedSack:
     grade = test.gold / test.mass
-    return Row(test.name, test.file, test.mass, test.gold, test.sd, grade, low, high, above, outlying, test.suspect,
-               test.weigh)  # fmt: skip
+    return TestedSack(test.name, test.file, test.mass, test.gold, test.sd, grade, low, high, above, outlying,
+                      test.suspect, test.weigh)  # fmt: skip
 
 
-def _alone(reader: Reader, k: int) -> tuple[float, float]:
+def _alone(reader: SackReader, k: int) -> tuple[float, float]:
     """Return the grades (kg/kg) between which the ore lies by one test: its grains and weights, no spread."""
     chance: Array = reader.likelihood(k) * np.exp(0.5 * reader.grades)  # Jeffreys' rule for a count
     rising = np.cumsum(chance) - 0.5 * chance

@@ -21,12 +21,12 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.source_files import SourceFiles
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
-from flowsheet.study.balance.gross_errors import chi2_tail
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import USED, Problem
 from flowsheet.study.balance.reconcile import reconcile_problem
+from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail
 
 SHEETS, TABLES = (".yaml", ".yml"), (".csv", ".tsv")
 FITTED = ".fitted"
@@ -62,7 +62,7 @@ class Test:
 
 
 @dataclass(frozen=True)
-class Left:
+class LeftOut:
     """A file that was left out, and what is wrong with it."""
 
     file: str
@@ -75,7 +75,7 @@ class Ledger:
 
     sheet: Sheet
     tests: tuple[Test, ...]
-    left: tuple[Left, ...]
+    left: tuple[LeftOut, ...]
     notes: tuple[Note, ...]
     #: That sheet as it was written, for where its mistakes stand.
     document: Document | None = None
@@ -111,7 +111,7 @@ def read_ledger(source: Path | Sheet, skip: bool = False, progress: Progress = i
     ``source``: their path, or a sheet that was read already. ``skip``: leave out what cannot be read, and name it.
     """
     path = source if isinstance(source, Path) else Path(source.file)
-    left: list[Left] = []
+    left: list[LeftOut] = []
     bases = list(_bases(source, left, skip))
     items = list(_items(path, bases, left))
     tests: list[Test] = []
@@ -137,7 +137,7 @@ def read_ledger(source: Path | Sheet, skip: bool = False, progress: Progress = i
                     ]
                 )
         except SheetError as wrong:
-            left.append(Left(item.file, wrong.mistakes))
+            left.append(LeftOut(item.file, wrong.mistakes))
     if left and not skip:
         raise _refusal(path, left, len(items))
     if not tests:
@@ -146,7 +146,7 @@ def read_ledger(source: Path | Sheet, skip: bool = False, progress: Progress = i
     return Ledger(bases[0].sheet, _numbered(tests), tuple(left), tuple(_notes(bases)), bases[0].document, read)
 
 
-def _bases(path: Path | Sheet, left: list[Left], skip: bool) -> Iterator[Base]:
+def _bases(path: Path | Sheet, left: list[LeftOut], skip: bool) -> Iterator[Base]:
     """Read the sheets. What is wrong with the only one there is told at once."""
     if isinstance(path, Sheet):
         yield Base.of(path.document, kinds()) if path.document is not None else Base.read(path.file, kinds())
@@ -167,7 +167,7 @@ def _bases(path: Path | Sheet, left: list[Left], skip: bool) -> Iterator[Base]:
             base = Base.read(sheet, kinds())
         except SheetError as fault:
             wrong.append(fault)
-            left.append(Left(str(sheet), fault.mistakes))
+            left.append(LeftOut(str(sheet), fault.mistakes))
             continue
         count += 1
         yield base
@@ -175,7 +175,7 @@ def _bases(path: Path | Sheet, left: list[Left], skip: bool) -> Iterator[Base]:
         raise SheetError([mistake for fault in wrong for mistake in fault.mistakes])
 
 
-def _items(path: Path, bases: Sequence[Base], left: list[Left]) -> Iterator[_Item]:
+def _items(path: Path, bases: Sequence[Base], left: list[LeftOut]) -> Iterator[_Item]:
     """Go through what there is to read, each file once."""
     seen: set[Path] = set()
     for base in bases:
@@ -187,7 +187,9 @@ def _items(path: Path, bases: Sequence[Base], left: list[Left]) -> Iterator[_Ite
             if named.path.resolve() in seen:
                 message, remedy = "this weigh sheet is named twice", "Name each test once"
                 left.append(
-                    Left(str(named.path), (base.document.mistake(named.at, message, remedy, code="test_named_twice"),))
+                    LeftOut(
+                        str(named.path), (base.document.mistake(named.at, message, remedy, code="test_named_twice"),)
+                    )
                 )
                 continue
             seen.add(named.path.resolve())
@@ -201,7 +203,7 @@ def _items(path: Path, bases: Sequence[Base], left: list[Left]) -> Iterator[_Ite
         else:
             remedy = f"Name it in its sheet, as weighed: {{file: {table.name}}}"
             message = "several sheets lie here, and none of them names this weigh sheet"
-            left.append(Left(str(table), (Mistake(message, remedy, file=str(table), code="test_of_no_sheet"),)))
+            left.append(LeftOut(str(table), (Mistake(message, remedy, file=str(table), code="test_of_no_sheet"),)))
 
 
 def _is_fitted(sheet: Path) -> bool:
@@ -227,7 +229,7 @@ def _in_order(path: Path) -> tuple[list[tuple[int, int, str]], str]:
     return [(0, int(part), "") if part.isdecimal() else (1, 0, part.casefold()) for part in parts], path.name
 
 
-def _refusal(path: Path, left: Sequence[Left], files: int) -> SheetError:
+def _refusal(path: Path, left: Sequence[LeftOut], files: int) -> SheetError:
     mistakes = [mistake for one in left[:MOST_TOLD] for mistake in one.mistakes]
     more = f" ({MOST_TOLD} of them are told above)" if len(left) > MOST_TOLD else ""
     message = f"of {max(files, len(left)):,} tests and sheets, {len(left):,} cannot be used{more}"

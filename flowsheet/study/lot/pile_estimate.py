@@ -10,10 +10,10 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.lot.between_sacks import MEDIAN, Posterior, Reader, Sacks
 from flowsheet.study.lot.ledger import Test
-from flowsheet.study.lot.pile_total import Rest, pile_gold
-from flowsheet.study.lot.sack_likelihood import Luck
+from flowsheet.study.lot.pile_total import UntestedRock, pile_gold
+from flowsheet.study.lot.sack_likelihood import PileGrains
+from flowsheet.study.lot.spread_between_sacks import MEDIAN, SackReader, Sacks, SpreadPosterior
 
 USUAL_SPREAD = 0.3
 """Median of what the spread between sacks is taken to be, unless the sheet says: typical, set your own."""
@@ -35,7 +35,7 @@ def times(one: Interval, scale: float) -> Interval:
 
 
 @dataclass(frozen=True)
-class More:
+class OneMoreSack:
     """What one more sack buys: width of the pile's interval now, and as it may be expected then (kg/kg)."""
 
     now: float
@@ -43,17 +43,17 @@ class More:
 
 
 @dataclass(frozen=True)
-class Estimate:
+class PileEstimate:
     """What some tests say of their pile."""
 
     sacks: Sacks
-    reader: Reader
-    posterior: Posterior
+    reader: SackReader
+    posterior: SpreadPosterior
     #: Doubt of the weights that all tests share, relative.
     common: float
 
     @classmethod
-    def of(cls, luck: Luck, tests: list[Test], prior: float = USUAL_SPREAD) -> Estimate:
+    def of(cls, luck: PileGrains, tests: list[Test], prior: float = USUAL_SPREAD) -> PileEstimate:
         """Make it; ``prior``: median of the spread between sacks."""
         gold = np.array([test.gold for test in tests])
         common = max((test.common for test in tests), default=0.0)
@@ -61,14 +61,14 @@ class Estimate:
         # What all share does not part the sacks: it comes on top in the end.
         sd = np.sqrt(np.maximum(all_sd**2 - (common * gold) ** 2, (0.1 * all_sd) ** 2))
         sacks = Sacks(gold, sd, np.array([test.mass for test in tests]))
-        reader = Reader(luck, sacks, prior / MEDIAN)
+        reader = SackReader(luck, sacks, prior / MEDIAN)
         return cls(sacks, reader, reader.posterior(), common)
 
     @property
     def _found(self) -> tuple[float, float]:
         return float(self.sacks.found.sum()), math.sqrt(float((self.sacks.sd**2).sum()))
 
-    def gold(self, rest: Rest) -> Interval:
+    def gold(self, rest: UntestedRock) -> Interval:
         """Return the gold of the pile, kg."""
         return pile_gold(self.posterior, self.reader.luck, rest, *self._found, self.common)
 
@@ -95,7 +95,7 @@ class Estimate:
         reader, sacks = self.reader, self.sacks
         if len(sacks) <= FEW:
             # One of few may lead them all: they are judged anew without it.
-            others = Reader(reader.luck, sacks.but(test), prior / MEDIAN).posterior()
+            others = SackReader(reader.luck, sacks.but(test), prior / MEDIAN).posterior()
             chance = others.mixed(reader.grades)
         else:
             kernel = self.kernel
@@ -112,7 +112,7 @@ class Estimate:
         """Return the chance of each grade of the reader for each spread and mean, (q, k, m)."""
         return self.posterior.kernel(self.reader.grades)
 
-    def one_more(self, rest: Rest | None) -> More | None:
+    def one_more(self, rest: UntestedRock | None) -> OneMoreSack | None:
         """Return what one more sack of the usual mass buys; None where none is left."""
         if rest is not None and len(rest.masses) == 0:
             return None
@@ -129,19 +129,19 @@ class Estimate:
         for found in table.quantiles(post.mixed(grades), (np.arange(TRIED) + 0.5) / TRIED):
             sd = max(doubt * found, table.step)
             with_it = post.times(kernel @ table.likelihood(float(found), sd))
-            fewer = Rest(np.delete(rest.masses, int(rest.masses.argmax()))) if rest is not None else None
+            fewer = UntestedRock(np.delete(rest.masses, int(rest.masses.argmax()))) if rest is not None else None
             gold, gold_sd = self._found
             then.append(self._width(with_it, fewer, gold + float(found), math.hypot(gold_sd, sd)))
-        return More(now, float(np.mean(then)))
+        return OneMoreSack(now, float(np.mean(then)))
 
-    def _width(self, posterior: Posterior, rest: Rest | None, found: float, sd: float) -> float:
+    def _width(self, posterior: SpreadPosterior, rest: UntestedRock | None, found: float, sd: float) -> float:
         """Return the width of the interval of the grade, kg/kg."""
         if rest is None:
-            one = Estimate(self.sacks, self.reader, posterior, self.common).grade()
+            one = PileEstimate(self.sacks, self.reader, posterior, self.common).grade()
             return one.p95 - one.p5
         pile = float(self.sacks.mass.sum()) + self._rest_mass(rest, found)
         one = pile_gold(posterior, self.reader.luck, rest, found, sd, self.common)
         return (one.p95 - one.p5) / pile
 
-    def _rest_mass(self, rest: Rest, found: float) -> float:
+    def _rest_mass(self, rest: UntestedRock, found: float) -> float:
         return rest.mass + (float(rest.masses.max(initial=0.0)) if found > self._found[0] else 0.0)

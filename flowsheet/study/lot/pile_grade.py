@@ -12,7 +12,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.notes import note
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.estimate.corrected_draws import GRADE_OF_WEIGHTS, Gathered
+from flowsheet.study.estimate.corrected_draws import GRADE_OF_WEIGHTS, CorrectedDraws
 from flowsheet.study.estimate.ore_from_weights import TESTS_DIFFER
 from flowsheet.study.lot.combine_tests import Lot, lot
 from flowsheet.study.lot.ledger import read_ledger
@@ -21,7 +21,7 @@ LEAST = 1e-6
 """The lower end of an interval is taken to be no less than this share of its middle."""
 
 
-def with_pile(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple[Gathered, float | None]:
+def with_pile(sheet: Sheet, gathered: CorrectedDraws, draws: int, seed: int) -> tuple[CorrectedDraws, float | None]:
     """Return the draws with the gold that several tests tell of the pile, and how far its sacks differ (relative sd).
 
     As they were, and None, where the sheet does not say how many sacks there are, or has fewer than two tests of them.
@@ -32,7 +32,7 @@ def with_pile(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple[
     return joined, found.spread.p50 if found is not None else None
 
 
-def join_tests(sheet: Sheet, gathered: Gathered, draws: int, seed: int) -> tuple[Gathered, Lot | None]:
+def join_tests(sheet: Sheet, gathered: CorrectedDraws, draws: int, seed: int) -> tuple[CorrectedDraws, Lot | None]:
     """Return the draws with the gold that several tests tell of the pile, and what ``lot`` tells of it.
 
     As they were, and None, where the sheet tells of no pile or has fewer than two tests of it.

@@ -9,8 +9,8 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.lot.between_sacks import Posterior
-from flowsheet.study.lot.sack_likelihood import FAR, Luck
+from flowsheet.study.lot.sack_likelihood import FAR, PileGrains
+from flowsheet.study.lot.spread_between_sacks import SpreadPosterior
 
 CELLS = 2**11
 BELOW = 64
@@ -23,7 +23,7 @@ LOW, MIDDLE, HIGH = 0.05, 0.5, 0.95
 
 
 @dataclass(frozen=True)
-class Rest:
+class UntestedRock:
     """The rock of a pile that no test took: the mass of each sack or part of one, kg, (r,)."""
 
     masses: Array
@@ -39,7 +39,9 @@ class Rest:
         return math.sqrt(float((self.masses**2).sum())) / self.mass if self.mass > 0 else 0.0
 
 
-def pile_gold(posterior: Posterior, luck: Luck, rest: Rest, found: float, sd: float, common: float) -> Interval:
+def pile_gold(
+    posterior: SpreadPosterior, luck: PileGrains, rest: UntestedRock, found: float, sd: float, common: float
+) -> Interval:
     """Return the gold (kg) of a pile: ``found`` ± ``sd`` in the sacks tested, and what the rest may hold.
 
     ``common``: relative doubt that all weights of gold share (of the fineness), one standard deviation.
@@ -67,7 +69,7 @@ def pile_gold(posterior: Posterior, luck: Luck, rest: Rest, found: float, sd: fl
     return Interval(found + average, spread, low, middle, high)
 
 
-def _expected(posterior: Posterior, rest: Rest) -> tuple[Array, Array]:
+def _expected(posterior: SpreadPosterior, rest: UntestedRock) -> tuple[Array, Array]:
     """Return amounts (logarithms of kg, even) that may be expected of the rest, and the chance of each."""
     wide = (float(posterior.mean[0]), float(posterior.mean[-1]))
     for _ in range(2):

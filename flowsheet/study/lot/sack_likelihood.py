@@ -41,7 +41,7 @@ ROUND = 0.25
 
 
 @dataclass(frozen=True)
-class Luck:
+class PileGrains:
     """Grains of a pile: ``mass`` (J,) kg of gold in one grain, or cluster, and the ``share`` (J,) of the gold in them.
 
     Without grains (J = 0) a sack holds what is expected of it.
@@ -49,10 +49,10 @@ class Luck:
 
     mass: Array
     share: Array
-    tables: dict[tuple[int, int, int, float], Table] = field(default_factory=dict, compare=False, repr=False)
+    tables: dict[tuple[int, int, int, float], SackLaws] = field(default_factory=dict, compare=False, repr=False)
 
     @classmethod
-    def of_classes(cls, grid: Grid, fineness: Array, cluster: float, by_grain: Array, gold: float) -> Luck:
+    def of_classes(cls, grid: Grid, fineness: Array, cluster: float, by_grain: Array, gold: float) -> PileGrains:
         """Return the luck of gold ``by_grain`` (S,), of which only the proportions count, in a pile of ``gold`` kg."""
         mass = cluster * grains.masses_within(grid, fineness, WITHIN)
         share = np.repeat(by_grain / by_grain.sum(), WITHIN) / WITHIN
@@ -106,18 +106,18 @@ class Luck:
         variance = float(self.share[fine] @ self.mass[fine])
         return np.asarray(law - 1j * turn * mean / step - 0.5 * turn**2 * variance / step**2)
 
-    def table(self, low: float, high: float, apart: float) -> Table:
+    def table(self, low: float, high: float, apart: float) -> SackLaws:
         """Return a table that holds sacks of ``low`` to ``high`` kg expected, ``apart`` in the logarithm."""
         ends = (math.floor(math.log(low) / ROUND), math.ceil(math.log(high) / ROUND))
         octave = math.ceil(2 * math.log2(float(self.reach(np.exp(ROUND * ends[1])))))
         key = (octave, *ends, apart)
         if key not in self.tables:
-            self.tables[key] = Table.of(self, 2 ** (octave / 2), ROUND * ends[0], ROUND * ends[1], apart)
+            self.tables[key] = SackLaws.of(self, 2 ** (octave / 2), ROUND * ends[0], ROUND * ends[1], apart)
         return self.tables[key]
 
 
 @dataclass(frozen=True)
-class Table:
+class SackLaws:
     """Chance of each cell of gold, (m, CELLS), for m expected amounts even in the logarithm."""
 
     #: Logarithms of the expected amounts (kg), rising, (m,).
@@ -126,7 +126,7 @@ class Table:
     chance: Array
 
     @classmethod
-    def of(cls, luck: Luck, reach: float, low: float, high: float, apart: float) -> Table:
+    def of(cls, luck: PileGrains, reach: float, low: float, high: float, apart: float) -> SackLaws:
         """Work out the laws of expected amounts from exp(``low``) to exp(``high``), up to ``reach`` kg of gold."""
         step = reach / (CELLS - 2 * BELOW)
         expected = low + apart * np.arange(math.ceil((high - low) / apart) + 1, dtype=float)

@@ -12,7 +12,7 @@ from flowsheet.ore import sizes
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.costs_and_sales import Costs, StepCost
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 
 BOND_SIZE = 100e-6
 """The work index is the work from very coarse to 80 % passing 100 µm (F. C. Bond 1961)."""

@@ -16,14 +16,14 @@ from flowsheet.ore.grid import R20_3
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.costs_and_sales import METAL, Sale
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import written
+from flowsheet.spec.text.number_with_doubt import written
 from flowsheet.spec.text.units import LENGTH
 from flowsheet.steps import kind_that
 from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant
 from flowsheet.study.money.net_revenue import Basis, Valued, value
 from flowsheet.study.money.route_flows import Carried, carried
-from flowsheet.study.money.sales_routes import Way
+from flowsheet.study.money.sales_routes import SalesRoute
 from flowsheet.study.run.screen_options import pairs
 
 COARSER, FINER = 3, 5
@@ -33,7 +33,7 @@ CUTS = 6
 
 
 @dataclass(frozen=True)
-class Crush:
+class CrushOrSell:
     """From which grade (kg/kg) on a picked rock is worth more crushed than sold as it is."""
 
     sort: str
@@ -48,7 +48,7 @@ class Crush:
         return in_units(self, {"grade": ("gold_g_per_kg", grams), "usual": ("usual_g_per_kg", grams)})
 
 
-def crush(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Crush | None:
+def crush(way: SalesRoute, sheet: Sheet, base: Carried, basis: Basis) -> CrushOrSell | None:
     """Return where specimen and metal are worth the same, for picked rocks that are sold by their mass.
 
     From the sheet solved with all of them crushed: what that earns more for a gram of their gold, and costs more for a
@@ -70,7 +70,7 @@ def crush(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Crush | None:
             continue
         dearer = _costs(all_crushed) - _costs(as_is)
         more = sum(float(all_crushed.lots[n].gold[0] - as_is.lots[n].gold[0]) for n in metal)
-        return Crush(sort, picked, (price + dearer / rock) / earned, gold / rock, more / max(gold, 1e-12))
+        return CrushOrSell(sort, picked, (price + dearer / rock) / earned, gold / rock, more / max(gold, 1e-12))
     return None
 
 
@@ -84,7 +84,7 @@ SPLIT: Names = {"opening": ("opening_mm", millimetres), "keep_above": ("keep_abo
 
 
 @dataclass(frozen=True)
-class Split:
+class ScreenAndCutoff:
     """A screen at one opening, its picked rocks parted at one size: coarser ones sold, finer ones crushed; m and kg."""
 
     screen: str
@@ -102,13 +102,13 @@ class Split:
         return in_units(self, SPLIT)
 
 
-def splits(way: Way, sheet: Sheet, base: Carried, basis: Basis, progress: Callable[[Iterable[int]], Iterable[int]]
-           ) -> list[Split]:  # fmt: skip
+def splits(way: SalesRoute, sheet: Sheet, base: Carried, basis: Basis,
+           progress: Callable[[Iterable[int]], Iterable[int]]) -> list[ScreenAndCutoff]:  # fmt: skip
     """Return, for every screen whose oversize is looked over and sold, each opening with the best place to part it.
 
     The sheet's own opening comes with the sheet's own sorting too, so that the gain of either change can be told.
     """
-    rows: list[Split] = []
+    rows: list[ScreenAndCutoff] = []
     if not any(sale.kind == METAL for sale in way.sales.values()):
         return rows
     now = float(value(way.sales, sheet.worth, base, basis).net[0])
@@ -179,12 +179,12 @@ def _parted(sheet: Sheet, sales: dict[str, Sale], sort: str, cut: float) -> tupl
 
 
 def _row(again: tuple[Sheet, dict[str, Sale]], sheet: Sheet, edges: set[float], basis: Basis, screen: str, sort: str,
-         opening: float, cut: float, now: float) -> Split:  # fmt: skip
+         opening: float, cut: float, now: float) -> ScreenAndCutoff:  # fmt: skip
     found = carried(again[0], edges, None, 1)
     net = float(value(again[1], sheet.worth, found, basis).net[0])
     picked = again[0].steps[sort].stream(0)
     kept = picked if cut == 0.0 else f"{picked}, kept"
-    return Split(
+    return ScreenAndCutoff(
         screen,
         told_apart(opening),
         None if np.isinf(cut) else told_apart(cut),

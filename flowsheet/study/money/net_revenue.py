@@ -10,11 +10,11 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.costs_and_sales import Sale, Worth
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.money.costs import StepMoney, Take, all_steps
 from flowsheet.study.money.route_flows import Carried, plainly
+from flowsheet.study.money.sale_proceeds import Consignment, Proceeds, proceeds
 from flowsheet.study.money.sales_routes import standing
-from flowsheet.study.money.settlement import Lot, Proceeds, proceeds
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Basis:
 class Valued:
     """What a way brings and costs, in the sheet's currency, (D,) each."""
 
-    lots: dict[str, Lot]
+    lots: dict[str, Consignment]
     sales: dict[str, Proceeds]
     steps: dict[str, StepMoney]
     sack: Array

@@ -11,7 +11,7 @@ from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
-from flowsheet.study.money.cutoff import Crush, Split
+from flowsheet.study.money.cutoff import CrushOrSell, ScreenAndCutoff
 
 SALE: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams)}
 BREAK_EVEN: Names = {name: (name, g_per_t) for name in ("grade_now", "pays_costs", "beats_raw")}
@@ -129,8 +129,8 @@ class Worths(Tabled):
     #: What the best way leaves above the next one.
     margin: Interval | None
     break_even: BreakEven | None
-    splits: list[Split]
-    crush: Crush | None
+    splits: list[ScreenAndCutoff]
+    crush: CrushOrSell | None
     #: The way whose doubt is ranked: the best that works the ore up, if there is one.
     doubted: str
     doubts: list[MoneyDoubt]

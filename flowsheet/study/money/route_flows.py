@@ -16,9 +16,9 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.compound_poisson import sample
 from flowsheet.study.common.monte_carlo import CHUNK, Progress, cluster, with_gold
 from flowsheet.study.common.uncertain_inputs import inputs_with
-from flowsheet.study.estimate.corrected_draws import Gathered
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws
 from flowsheet.study.money.costs import Labour, labours
-from flowsheet.study.money.settlement import Lot
+from flowsheet.study.money.sale_proceeds import Consignment
 
 CELLS = 1024
 """Cells of the law that luck is drawn from."""
@@ -39,7 +39,7 @@ class Carried:
     #: Stream → silver for one of gold.
     silver: dict[str, float]
 
-    def lot(self, streams: Iterable[str], scale: float, gold: dict[str, Array] | None = None) -> Lot:
+    def lot(self, streams: Iterable[str], scale: float, gold: dict[str, Array] | None = None) -> Consignment:
         """Return ``scale`` times what some streams carry; ``gold`` (scaled) in place of what is expected."""
         zero = np.zeros(next(iter(self.rock.values())).shape)
         mass, fine, silver = zero, zero, zero
@@ -49,7 +49,7 @@ class Carried:
             # An ore's mass is that of its rock; what is made of it weighs its metal too.
             metal = zero if stream in self.solution.model.sheet.ores else mine + other
             mass, fine, silver = mass + scale * self.rock[stream] + metal, fine + mine, silver + other
-        return Lot(mass, fine, silver)
+        return Consignment(mass, fine, silver)
 
     def lucky(self, streams: Iterable[str], expected: Array, scale: float, seed: int) -> dict[str, Array]:
         """Return the gold that luck puts into ``scale`` times each stream, (D,), where ``expected`` (D,) times are fed.
@@ -71,8 +71,8 @@ class Carried:
         return found
 
 
-def carried(sheet: Sheet, openings: Iterable[float], gathered: Gathered | None, draws: int, progress: Progress = iter,
-            ) -> Carried:  # fmt: skip
+def carried(sheet: Sheet, openings: Iterable[float], gathered: CorrectedDraws | None, draws: int,
+            progress: Progress = iter) -> Carried:  # fmt: skip
     """Solve a sheet once (``gathered`` None), or for the draws of another with the same ores."""
     model = Model.of(sheet, openings)
     if gathered is None:
@@ -110,7 +110,7 @@ def taken(sheet: Sheet, rock: dict[str, Array], by_grain: dict[str, Array], silv
 
 
 def _drawn(
-    model: Model, names: list[str], gathered: Gathered, draws: int, progress: Progress
+    model: Model, names: list[str], gathered: CorrectedDraws, draws: int, progress: Progress
 ) -> tuple[dict[str, Array], dict[str, Array]]:
     rock = {name: np.zeros(draws) for name in names}
     by_grain = {name: np.zeros((draws, len(model.grid))) for name in names}

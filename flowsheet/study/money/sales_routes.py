@@ -14,7 +14,7 @@ from flowsheet.spec.blocks.schema import Sheet
 
 
 @dataclass(frozen=True)
-class Way:
+class SalesRoute:
     """Sales that go together, and the sheet with which their streams are made."""
 
     sales: dict[str, Sale]
@@ -48,7 +48,7 @@ def cut_off(sheet: Sheet, sold: Collection[str]) -> Sheet:
     return replace(sheet, steps=steps, keep=keep)
 
 
-def ways(sheet: Sheet) -> list[Way]:
+def ways(sheet: Sheet) -> list[SalesRoute]:
     """Return every way in which the sheet's sales go together: no stream is sold twice, and none left that could be.
 
     Streams that nothing takes are sold in every way that makes them.
@@ -63,19 +63,19 @@ def ways(sheet: Sheet) -> list[Way]:
                 continue
             cut = cut_off(sheet, set(streams) - ends)
             if set(streams) <= {*cut.makers, *sheet.ores}:
-                found[names] = Way(sales, cut)
+                found[names] = SalesRoute(sales, cut)
     # Of two ways with the same steps, the one that sells more is meant.
     return [way for names, way in found.items() if not any(_more(way, other) for other in found.values())]
 
 
-def _more(way: Way, other: Way) -> bool:
+def _more(way: SalesRoute, other: SalesRoute) -> bool:
     if not set(way.sales) < set(other.sales):
         return False
     taken = {name: step.takes for name, step in way.sheet.steps.items()}
     return taken == {name: step.takes for name, step in other.sheet.steps.items()}
 
 
-def standing(sheet: Sheet) -> Way | None:
+def standing(sheet: Sheet) -> SalesRoute | None:
     """Return the way in which a sheet is worked as it stands: nothing is sold before its last step."""
     every = [way for way in ways(sheet) if set(way.sheet.steps) == set(sheet.steps)]
     whole = [way for way in every if all(way.sheet.steps[n].takes == s.takes for n, s in sheet.steps.items())]

@@ -15,17 +15,17 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.uncertain_inputs import changed
-from flowsheet.study.estimate.corrected_draws import Gathered, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 from flowsheet.study.lot.pile_grade import unlike, with_pile
-from flowsheet.study.money.breakeven import break_even, rich_net
-from flowsheet.study.money.cutoff import Crush, Split, crush, splits
+from flowsheet.study.money.breakeven_grade import break_even, rich_net
+from flowsheet.study.money.cutoff import CrushOrSell, ScreenAndCutoff, crush, splits
 from flowsheet.study.money.net_revenue import Basis, Valued, bases, stated, value
 from flowsheet.study.money.result import Amounts, BreakEven, MoneyDoubt, SaleWorth, StepWorth, WayWorth, Worths
 from flowsheet.study.money.route_flows import Carried, carried
-from flowsheet.study.money.sales_routes import Way, ways
+from flowsheet.study.money.sales_routes import SalesRoute, ways
 
 DRAWS = 1000
 LEAST_PART = 0.005
@@ -102,7 +102,7 @@ def _refuse(sheet: Sheet) -> None:
                                   line=0, code="sales_missing")])  # fmt: skip
 
 
-def _middle(sheet: Sheet, gathered: Gathered) -> Sheet:
+def _middle(sheet: Sheet, gathered: CorrectedDraws) -> Sheet:
     """Return the sheet with its doubtful numbers, and the gold fed, at the mean of their draws."""
     values = {name: float(value.mean()) for name, value in gathered.values.items() if not name.endswith(".grade")}
     fed, now = float(gathered.found.fed.mean()), float(gathered.solution.fed_gold)
@@ -164,7 +164,7 @@ class _Net:
 class _Scene:
     """A way with its plain solve and its draws."""
 
-    way: Way
+    way: SalesRoute
     plain: Carried
     drawn: Carried
 
@@ -186,7 +186,9 @@ class _Scene:
         return _Net(np.broadcast_to(both[0].net, money.draws), both[1], refused)
 
 
-def _sack_factor(sheet: Sheet, basis: Basis, gathered: Gathered, differ: float | None, draws: int, seed: int) -> Array:
+def _sack_factor(
+    sheet: Sheet, basis: Basis, gathered: CorrectedDraws, differ: float | None, draws: int, seed: int
+) -> Array:
     """Return by how much the gold of a sack, or of the pile, is off what the tests say, for sacks differ: (D,).
 
     Of the tests' mean, n of N sacks, the pile is off by spread √((1 - n/N)/n), another sack by spread √(1 + 1/n). A
@@ -268,12 +270,14 @@ def _break_even(sheet: Sheet, scenes: list[_Scene], basis: Basis) -> BreakEven |
     )
 
 
-def _best_splits(sheet: Sheet, scene: _Scene, basis: Basis, progress: Progress) -> tuple[list[Split], Crush | None]:
+def _best_splits(
+    sheet: Sheet, scene: _Scene, basis: Basis, progress: Progress
+) -> tuple[list[ScreenAndCutoff], CrushOrSell | None]:
     """Return each opening of a screen with the best parting of the picked rocks; and which rocks are better crushed."""
     if scene.way.raw:
         return [], None
     rows = splits(scene.way, sheet, scene.plain, basis, progress)
-    best: dict[tuple[str, float], Split] = {}
+    best: dict[tuple[str, float], ScreenAndCutoff] = {}
     for row in rows:
         at = (row.screen, row.opening)
         if at not in best or row.net > best[at].net + 1e-9 * abs(best[at].net):
@@ -281,7 +285,7 @@ def _best_splits(sheet: Sheet, scene: _Scene, basis: Basis, progress: Progress) 
     return list(best.values()), crush(scene.way, sheet, scene.plain, basis)
 
 
-def _rank(nets: _Net, factor: Array, money: _Money, gathered: Gathered) -> tuple[list[MoneyDoubt], float]:
+def _rank(nets: _Net, factor: Array, money: _Money, gathered: CorrectedDraws) -> tuple[list[MoneyDoubt], float]:
     """Return each number's part in the variance of what is left, and the part of luck with grains.
 
     Squared coefficients of a linear regression on the standardised draws, as in ``chance``.
@@ -308,7 +312,7 @@ def _rank(nets: _Net, factor: Array, money: _Money, gathered: Gathered) -> tuple
     return sorted((one for one in told if one.share >= LEAST_PART), key=lambda one: -one.share), luck
 
 
-def _notes(sheet: Sheet, best: _Scene, every: list[Way]) -> list[Note]:
+def _notes(sheet: Sheet, best: _Scene, every: list[SalesRoute]) -> list[Note]:
     """Say what is not counted in."""
     found = []
     sold = {stream for way in every for sale in way.sales.values() for stream in sale.takes}

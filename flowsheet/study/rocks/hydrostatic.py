@@ -23,7 +23,7 @@ from flowsheet.ore.grains import gold_share
 from flowsheet.spec.rocks.host_rock import DENSEST, LIGHTEST, MINERALS, Host
 from flowsheet.spec.rocks.specimen_table import DENSEST_METAL, FINE, LIGHTEST_METAL, Specimen
 from flowsheet.spec.text.mistakes import Mistake, SheetError
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.units_out import g_per_cm3
 from flowsheet.study.rocks.result import ONE_SIDE, Estimate, Smallest, SpecimenGold, Specimens
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.spec.rocks.cutting_plan import Plan
+from flowsheet.spec.rocks.cutting_plan import CuttingPlan
 from flowsheet.spec.text.brief import counted
 from flowsheet.study.common.frames import Tabled, Tables, rows
 from flowsheet.study.common.units_out import millimetres
@@ -46,7 +46,7 @@ class Rock:
 
 
 @dataclass(frozen=True)
-class Range:
+class Between:
     """A number (none is below zero) over all offsets of the first cut: its mean, standard deviation, least and most."""
 
     mean: float
@@ -63,16 +63,16 @@ class Cut:
     slab: float
     kerf: float
     #: Slabs sawn on both faces; the two end pieces are not counted.
-    slabs: Range
+    slabs: Between
     #: Sawn faces, and those of them that show the band.
-    faces: Range
-    showing: Range
+    faces: Between
+    showing: Between
     #: Area of band shown on all faces together, and the most that one face can show, m2.
-    shown: Range
+    shown: Between
     largest: float
     #: Share of the band, and of the rock, that goes to swarf.
-    band_lost: Range
-    rock_lost: Range
+    band_lost: Between
+    rock_lost: Between
     #: Chance that no face shows the band: it lies whole inside a slab, or whole in the blade's way.
     hidden: float
     all_swarf: float
@@ -103,7 +103,7 @@ class Cutting(Tabled):
         )
 
 
-def ways(plan: Plan) -> tuple[Rock, list[Cut]]:
+def ways(plan: CuttingPlan) -> tuple[Rock, list[Cut]]:
     """Return the rock of a plan, and what each way, slab and kerf brings: along, across, and the plan's own lie."""
     rock = Rock(*plan.sizes, plan.band)
     angles = dict.fromkeys((ALONG, ACROSS, plan.angle))
@@ -117,7 +117,7 @@ def cut(rock: Rock, angle: float, slab: float, kerf: float) -> Cut:
     whole = _Chord.of(rock.long, rock.high, angle)
     ends = whole.reach / 2
 
-    def over(function: Callable[[Array], Array], chord: _Chord) -> Range:
+    def over(function: Callable[[Array], Array], chord: _Chord) -> Between:
         return _over_offsets(function, chord.kinks, pitch, kerf)
 
     def within(reach: float) -> Callable[[Array], Array]:
@@ -218,7 +218,7 @@ def _planes(offset: Array, reach: float, pitch: float) -> Array:
     return np.asarray(np.floor((reach / 2 - offset) / pitch) - np.ceil((-reach / 2 - offset) / pitch) + 1)
 
 
-def _over_offsets(function: Callable[[Array], Array], kinks: Sequence[float], pitch: float, kerf: float) -> Range:
+def _over_offsets(function: Callable[[Array], Array], kinks: Sequence[float], pitch: float, kerf: float) -> Between:
     """Return a number over all offsets, exactly: between kinks it is a quadratic of the offset, or less."""
     bends = np.unique(np.mod([k - shift for k in kinks for shift in (0.0, kerf)], pitch))
     edges = np.unique(np.concatenate([[0.0], bends, [pitch]]))
@@ -237,4 +237,4 @@ def _over_offsets(function: Callable[[Array], Array], kinks: Sequence[float], pi
     # ∫(at² + bt + d)² over t from -2 to 2, by its length, with d measured from the mean.
     d = c - mean
     variance = float(weight @ (16 / 5 * a**2 + 4 / 3 * (b**2 + 2 * a * d) + d**2))
-    return Range(mean, math.sqrt(max(variance, 0.0)), max(float(values.min()), 0.0), float(values.max()))
+    return Between(mean, math.sqrt(max(variance, 0.0)), max(float(values.min()), 0.0), float(values.max()))

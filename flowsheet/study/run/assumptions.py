@@ -29,7 +29,7 @@ from flowsheet.spec.blocks.measurement import (
     Measurement,
 )
 from flowsheet.spec.blocks.schema import Gold, Sheet
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.steps.base import Step, Values
 from flowsheet.study.common.units_out import g_per_cm3, g_per_t, grams, milligrams
 from flowsheet.study.run.parameters import with_number

@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from flowsheet.spec.blocks.factors import Factors
+from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
-from flowsheet.spec.text.numbers import Number
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.yaml.marked_document import Document
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,9 @@ def _in(block: Block, name: str, within: tuple[str, ...]) -> Iterator[Turnable]:
             yield Turnable(name, (*within, key), value, dimension, extra_of(field), told, field.is_required())
 
 
-def _shares(document: Document, name: str, factors: Factors | None, key: str, outlets: list[str]) -> Iterator[Turnable]:
+def _shares(
+    document: Document, name: str, factors: OutletFactors | None, key: str, outlets: list[str]
+) -> Iterator[Turnable]:
     """Go through the given shares that one setting can name and change, with no other to make the whole."""
     if factors is None or set(factors.outlets) >= set(outlets):
         return
@@ -92,7 +94,7 @@ def is_given(document: Document, one: Turnable) -> bool:
 
 def with_number(block: Any, path: tuple[str, ...], number: Number) -> Any:
     """Return a block with one number set; shares, whose range keeps them sound, are left as they are."""
-    if isinstance(block, Factors):
+    if isinstance(block, OutletFactors):
         return block
     inner = number if len(path) == 1 else with_number(getattr(block, path[0]), path[1:], number)
     return block.model_copy(update={path[0]: inner})

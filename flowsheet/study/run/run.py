@@ -20,7 +20,7 @@ from flowsheet.study.common.units_out import each, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
 from flowsheet.study.run.losses import Loss, losses
 from flowsheet.study.run.screen_options import Finer, finer
-from flowsheet.study.run.sensitivity import Change, advice
+from flowsheet.study.run.sensitivity import Improvement, advice
 from flowsheet.study.run.sieve_assays import SieveAssay, sieve_assays
 
 
@@ -66,7 +66,7 @@ class Run(Tabled):
     #: The ores' own sieve tables, where any row was assayed.
     sieved: list[SieveAssay]
     finer: list[Finer]
-    advice: list[Change]
+    advice: list[Improvement]
     #: How sure the answers are; None where the sheet gives neither doubts nor weights.
     sure: Confidence | None
     warnings: list[Note]

@@ -11,7 +11,7 @@ from flowsheet.ore import grains
 from flowsheet.ore.grid import R20_3
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.text.numbers import written
+from flowsheet.spec.text.number_with_doubt import written
 from flowsheet.spec.text.units import LENGTH
 from flowsheet.study.common.units_out import Names, grams, in_units, millimetres, told_apart
 from flowsheet.study.common.what_if import Variant

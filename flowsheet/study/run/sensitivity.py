@@ -30,7 +30,7 @@ PANNED, AT_MOST = "panned first", "cleaned out by hand, at most"
 
 
 @dataclass(frozen=True)
-class Change:
+class Improvement:
     """A change of the sheet and what it wins; ``gain_share`` is of all gold fed."""
 
     #: The setting, or the loop's stream that is to be cleaned out by hand.
@@ -47,7 +47,7 @@ class Change:
         return in_units(self, {"gain": ("gain_g", grams)})
 
 
-def advice(solution: Solution) -> list[Change]:
+def advice(solution: Solution) -> list[Improvement]:
     """Return every single change that wins gold, best first."""
     sheet, fed = solution.model.sheet, float(solution.fed_gold)
     if fed <= 0:
@@ -56,13 +56,13 @@ def advice(solution: Solution) -> list[Change]:
     changed = ((one, one.of(sheet)) for one in what_if.improvements(sheet))
     told = [(one, then) for one, then in changed if _legal(then, one.step, solution)]
     found = [
-        Change(one.name, one.what, str(one.old), str(one.new), gain, gain / fed)
+        Improvement(one.name, one.what, str(one.old), str(one.new), gain, gain / fed)
         for one, gain in _gains(solution, told, bases)
     ]
     for caught in solution.caught:
         if float(caught.material.gold) > 0:
             then, gain = _cleaned(solution, caught, bases)
-            found.append(Change(caught.stream, "what the loop holds", "goes back", then, gain, gain / fed))
+            found.append(Improvement(caught.stream, "what the loop holds", "goes back", then, gain, gain / fed))
     return sorted((c for c in found if c.gain_share > WORTH_TELLING), key=lambda c: -c.gain_share)
 
 

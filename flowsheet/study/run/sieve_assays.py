@@ -10,7 +10,7 @@ from typing import Any
 from flowsheet.ore.feed import assayed
 from flowsheet.ore.grid import SAME
 from flowsheet.solve.propagate import Solution
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units, millimetres
 
 SIEVED: Names = {"upper": ("upper_mm", millimetres), "lower": ("lower_mm", millimetres), "mass": ("mass_kg", float),

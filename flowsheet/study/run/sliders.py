@@ -15,8 +15,8 @@ from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import SheetError
-from flowsheet.spec.text.numbers import EXACT, NORMAL, Number
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.text.number_with_doubt import EXACT, NORMAL, Number
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.uncertain_inputs import all_outlets_open, inputs_with
 from flowsheet.study.run.parameters import Turnable, is_given, turnables, with_number

@@ -17,7 +17,7 @@ from functools import cache
 import numpy as np
 
 from flowsheet.ore.arrays import Array, bisect
-from flowsheet.study.sampling.sampling_variance import Pool, Split
+from flowsheet.study.sampling.sampling_variance import Pool, SampleSplit
 
 WIDE = 20.0
 """Errors up to so many standard deviations are told apart; the few beyond count as some within."""
@@ -33,10 +33,10 @@ TURNS = 40
 """Halvings of the search for the half width."""
 
 
-class Off:
+class ErrorLaw:
     """The law of the relative error of one way to sample a pile."""
 
-    def __init__(self, pool: Pool, sacks: int, splits: Sequence[Split]) -> None:
+    def __init__(self, pool: Pool, sacks: int, splits: Sequence[SampleSplit]) -> None:
         panned = splits[-1].after if splits else sacks * pool.sack_mass
         normal = pool.measured(panned) + sum(split.variance(split.rock.grouping) for split in splits)
         normal = max(normal, LEAST**2)
@@ -78,7 +78,7 @@ def _sacks(pool: Pool, taken: int, at: Array) -> Array:
     return np.asarray(in_sample**taken * in_rest ** (pool.sacks - taken))
 
 
-def _lumps(pool: Pool, sacks: int, splits: Sequence[Split]) -> tuple[Array, Array]:
+def _lumps(pool: Pool, sacks: int, splits: Sequence[SampleSplit]) -> tuple[Array, Array]:
     """Return each class's grain as a part of the pile's gold, and how many the pile holds; (J,) of what is there.
 
     Grains that lie together count as lumps, as large as the stages make them on the average.

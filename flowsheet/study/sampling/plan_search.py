@@ -12,9 +12,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
-from flowsheet.study.sampling.error_law import Off
+from flowsheet.study.sampling.error_law import ErrorLaw
 from flowsheet.study.sampling.sampling_cost import Work
-from flowsheet.study.sampling.sampling_variance import Broken, Error, Pool, Split
+from flowsheet.study.sampling.sampling_variance import BrokenRock, Pool, SampleSplit, StageError
 
 MOST_HALVINGS = 7
 """Of one split: a hundred and twenty-eighth is as little as a riffle tells truly. Common practice, no source."""
@@ -26,13 +26,13 @@ SAME = 1e-9
 
 
 @dataclass(frozen=True)
-class Plan:
+class SplitPlan:
     """Sacks to take, what is done with them, and what that makes of the doubt."""
 
     sacks: int
     sack_mass: float
-    splits: tuple[Split, ...]
-    errors: tuple[Error, ...]
+    splits: tuple[SampleSplit, ...]
+    errors: tuple[StageError, ...]
     #: Work of it all: kg through a machine or a pan, or the user's money.
     work: float
     #: Relative half width of the interval.
@@ -63,13 +63,13 @@ class Plan:
 class Recipe:
     """Breaking and splitting by share, for any number of sacks: what it adds and costs for a kg that goes in."""
 
-    parts: tuple[tuple[Broken, float], ...]
+    parts: tuple[tuple[BrokenRock, float], ...]
     variance: float
     work: float
     kept: float
 
 
-def recipes(pool: Pool, rocks: Sequence[Broken], grind: float, work: Work) -> list[Recipe]:
+def recipes(pool: Pool, rocks: Sequence[BrokenRock], grind: float, work: Work) -> list[Recipe]:
     """Return every way to break, split, grind (to ``grind``, m) and pan; none to split first, then the simplest."""
     halves = range(1, MOST_HALVINGS + 1)
     one = [((rock, 0.5**k),) for rock, k in product(rocks, halves)]
@@ -82,7 +82,9 @@ def recipes(pool: Pool, rocks: Sequence[Broken], grind: float, work: Work) -> li
     return [_recipe(parts, pool.lies.size, grind, work, getting) for parts in [(), *one, *two]]
 
 
-def _recipe(parts: tuple[tuple[Broken, float], ...], top: float, grind: float, work: Work, getting: float) -> Recipe:
+def _recipe(
+    parts: tuple[tuple[BrokenRock, float], ...], top: float, grind: float, work: Work, getting: float
+) -> Recipe:
     kept, variance, cost, size = 1.0, 0.0, getting, top
     for rock, share in parts:
         cost += kept * work.crushed(size, rock.size)
@@ -107,7 +109,7 @@ class Search:
         good = [way for i, way in enumerate(ways) if not any(_beats(other, way) for other in ways[:i] + ways[i + 1 :])]
         return cls(pool, good, confidence, list(_counts(pool.sacks)))
 
-    def cheapest(self, want: float) -> Plan | None:
+    def cheapest(self, want: float) -> SplitPlan | None:
         """Return the plan of least work whose half width is ``want`` at most; None where there is none."""
         best: tuple[float, int, Recipe] | None = None
         for way in self.ways:
@@ -121,7 +123,7 @@ class Search:
             best = fewest * self.pool.sack_mass * way.work, fewest, way
         return None if best is None else self.plan(best[1], best[2])
 
-    def surest(self, work: float) -> Plan | None:
+    def surest(self, work: float) -> SplitPlan | None:
         """Return the surest plan for so much ``work``; None where that does not do for one sack."""
         found = []
         for way in self.ways:
@@ -133,24 +135,24 @@ class Search:
         _, sacks, way = min(found, key=lambda one: one[0])
         return self.plan(sacks, way)
 
-    def straight(self, sacks: int) -> Plan:
+    def straight(self, sacks: int) -> SplitPlan:
         """Return the plan that splits nothing."""
         return self.plan(sacks, next(way for way in self.ways if not way.parts))
 
-    def plan(self, sacks: int, way: Recipe) -> Plan:
+    def plan(self, sacks: int, way: Recipe) -> SplitPlan:
         """Write one plan out."""
         splits = self._splits(sacks, way)
         errors = tuple(self.pool.errors(sacks, splits))
         work = sacks * self.pool.sack_mass * way.work
-        return Plan(sacks, self.pool.sack_mass, tuple(splits), errors, work, self._half_width(sacks, way))
+        return SplitPlan(sacks, self.pool.sack_mass, tuple(splits), errors, work, self._half_width(sacks, way))
 
     def _half_width(self, sacks: int, way: Recipe) -> float:
-        return Off(self.pool, sacks, self._splits(sacks, way)).half_width(self.confidence)
+        return ErrorLaw(self.pool, sacks, self._splits(sacks, way)).half_width(self.confidence)
 
-    def _splits(self, sacks: int, way: Recipe) -> list[Split]:
+    def _splits(self, sacks: int, way: Recipe) -> list[SampleSplit]:
         splits, before = [], sacks * self.pool.sack_mass
         for rock, share in way.parts:
-            splits.append(Split(rock, before, before * share))
+            splits.append(SampleSplit(rock, before, before * share))
             before *= share
         return splits
 
@@ -171,6 +173,6 @@ def _counts(sacks: int) -> Iterator[int]:
         yield last
 
 
-def poorer(pool: Pool, plan: Plan, grade: float, confidence: float) -> float:
+def poorer(pool: Pool, plan: SplitPlan, grade: float, confidence: float) -> float:
     """Return the half width of a plan where the ore holds ``grade`` (kg/kg) in grains of the same sizes."""
-    return Off(replace(pool, grade=grade), plan.sacks, plan.splits).half_width(confidence)
+    return ErrorLaw(replace(pool, grade=grade), plan.sacks, plan.splits).half_width(confidence)

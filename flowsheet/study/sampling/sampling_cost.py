@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from flowsheet.spec.blocks.costs_and_sales import StepCost
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.step import StepBlock
-from flowsheet.spec.text.numbers import Number
+from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.sampling.sampling_variance import passes
 
 CRUSHING, GRINDING, PANNING = "crushing", "grinding", "panning"

@@ -25,9 +25,9 @@ from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.monte_carlo import cluster
 from flowsheet.study.common.units_out import Names, g_per_t, in_units, milligrams, millimetres
 from flowsheet.study.estimate.corrected_draws import gather, grade_of_weights
-from flowsheet.study.sampling.plan_search import Plan, Search, poorer, recipes
+from flowsheet.study.sampling.plan_search import Search, SplitPlan, poorer, recipes
 from flowsheet.study.sampling.sampling_cost import GRINDING, Work, work_of
-from flowsheet.study.sampling.sampling_variance import Broken, Pool, as_it_lies, broken
+from flowsheet.study.sampling.sampling_variance import BrokenRock, Pool, as_it_lies, broken
 from flowsheet.study.sampling.simulate import Progress, tried
 from flowsheet.study.sampling.wish import WANT, Wish
 
@@ -44,7 +44,7 @@ STEPS_OF_CURVE = 10
 
 
 @dataclass(frozen=True)
-class Least:
+class LeastMass:
     """Least mass (kg) whose fundamental error alone is the wish, where the rock passes ``size`` (m)."""
 
     size: float
@@ -73,23 +73,23 @@ class Point:
 
 
 @dataclass(frozen=True, repr=False)
-class Planned(Tabled):
+class SamplingPlan(Tabled):
     """The plan and all that is told with it.
 
     >>> import flowsheet as fs
     >>> fs.plan("pile/pile.yaml")
-    <Planned: 12 of 40 sacks, 42.0 kg panned, off by 19 % at most (90 % sure)>
+    <SamplingPlan: 12 of 40 sacks, 42.0 kg panned, off by 19 % at most (90 % sure)>
     """
 
     wish: Wish
     pool: Pool
-    plan: Plan
+    plan: SplitPlan
     #: Whether the plan does what was wished; else it is the surest that there is.
     met: bool
     work: Work
     #: Work of running a kg as it lies: crushed, ground, panned.
     straight: float
-    least: list[Least]
+    least: list[LeastMass]
     curve: list[Point]
     #: Rock, as it is split last, that holds twenty of the grains that matter, kg; the gold in one, kg; its size, m.
     twenty: float
@@ -118,7 +118,7 @@ class Planned(Tabled):
     def _headline(self) -> tuple[str, str]:
         plan, sure = self.plan, f"{100 * self.wish.confidence:.0f} % sure"
         told = f"{plan.sacks} of {self.pool.sacks} sacks, {brief(plan.panned)} kg panned"
-        return "Planned", f"{told}, off by {100 * plan.doubt:.0f} % at most ({sure})"
+        return "SamplingPlan", f"{told}, off by {100 * plan.doubt:.0f} % at most ({sure})"
 
     @property
     def whole(self) -> bool:
@@ -165,7 +165,7 @@ class Planned(Tabled):
         }  # fmt: skip
 
 
-def planned(sheet: Sheet, wish: Wish, seed: int = 1, progress: Progress = iter) -> Planned:
+def planned(sheet: Sheet, wish: Wish, seed: int = 1, progress: Progress = iter) -> SamplingPlan:
     """Find the plan for a sheet's pile. Raises SheetError where it knows no grains or no number of sacks."""
     block = sheet.pile or Pile()
     sacks = wish.sacks if wish.sacks is not None else _sacks(sheet, block)
@@ -198,7 +198,7 @@ def planned(sheet: Sheet, wish: Wish, seed: int = 1, progress: Progress = iter) 
     errors = tried(pool, plan, site, PILES, seed, progress)
     normal = NormalDist().inv_cdf((1 + wish.confidence) / 2)
     wanted = wish.want if wish.want is not None else plan.doubt
-    return Planned(
+    return SamplingPlan(
         wish=wish,
         pool=pool,
         plan=plan,
@@ -275,7 +275,7 @@ def _grind(sheet: Sheet) -> float:
     return min(gaps, default=GRIND)
 
 
-def _wished(search: Search, wish: Wish, straight: float) -> tuple[Plan, bool]:
+def _wished(search: Search, wish: Wish, straight: float) -> tuple[SplitPlan, bool]:
     """Return the plan that is asked for, and whether it does what is asked."""
     if wish.mass is not None:
         plan = search.surest(wish.mass * straight)
@@ -293,8 +293,8 @@ def _wished(search: Search, wish: Wish, straight: float) -> tuple[Plan, bool]:
     return search.straight(search.pool.sacks), False
 
 
-def _least(rock: Broken, sd: float) -> Least:
-    return Least(
+def _least(rock: BrokenRock, sd: float) -> LeastMass:
+    return LeastMass(
         size=rock.size,
         by_counting=gy.least_mass(sd, rock.heterogeneity),
         by_gy_ground=gy.least_mass(sd, rock.gy_ground),

@@ -30,7 +30,7 @@ REDUCTION = 5.0
 
 
 @dataclass(frozen=True)
-class Broken:
+class BrokenRock:
     """Rock broken until all of it passes a size, and what a kg of it adds to the doubt (each H in kg)."""
 
     #: m; the ore as it lies has its own top size.
@@ -50,12 +50,12 @@ class Broken:
         return self.grains + self.grouping
 
 
-def as_it_lies(feed: Material, site: Site, cluster: float, rocks: float) -> Broken:
+def as_it_lies(feed: Material, site: Site, cluster: float, rocks: float) -> BrokenRock:
     """Return the ore before anything is broken."""
     return _of(feed, float(site.grid.upper[0]), site, cluster, rocks)
 
 
-def broken(feed: Material, size: float, site: Site, cluster: float, rocks: float) -> Broken:
+def broken(feed: Material, size: float, site: Site, cluster: float, rocks: float) -> BrokenRock:
     """Return ``feed`` broken until all passes ``size`` (m), a class limit: what is coarser goes through again.
 
     ``cluster``: grains that lie together as long as they are locked; ``rocks``: relative sd between rocks.
@@ -63,7 +63,7 @@ def broken(feed: Material, size: float, site: Site, cluster: float, rocks: float
     return _of(until_all_passes(size, site)(feed), size, site, cluster, rocks)
 
 
-def _of(material: Material, size: float, site: Site, cluster: float, rocks: float) -> Broken:
+def _of(material: Material, size: float, site: Site, cluster: float, rocks: float) -> BrokenRock:
     one = grains.grain_mass(site.grid.size, site.fineness)
     mass, gold, by_grain = float(material.solids), float(material.gold), material.gold_by_grain
     locked = np.divide(material.locked.sum(axis=0), by_grain, out=np.zeros_like(by_grain), where=by_grain > 0)
@@ -75,7 +75,7 @@ def _of(material: Material, size: float, site: Site, cluster: float, rocks: floa
     due = gold / mass * np.divide(material.rock_by_size, number, out=np.zeros_like(number), where=there)
     grouped = float((number * ((held - due) ** 2 + (rocks * held) ** 2)).sum())
     by_gy = _by_gy(material, site)
-    return Broken(size, material, lumps, counted * mass / gold**2, grouped * mass / gold**2, *by_gy)
+    return BrokenRock(size, material, lumps, counted * mass / gold**2, grouped * mass / gold**2, *by_gy)
 
 
 def _by_gy(material: Material, site: Site) -> tuple[float, float]:
@@ -105,10 +105,10 @@ def sack_variance(spread: float, taken: float, sacks: float) -> float:
 
 
 @dataclass(frozen=True)
-class Split:
+class SampleSplit:
     """One breaking and splitting: all passes ``size`` (m), and ``after`` of ``before`` kg are kept."""
 
-    rock: Broken
+    rock: BrokenRock
     before: float
     after: float
 
@@ -123,7 +123,7 @@ class Split:
 
 
 @dataclass(frozen=True)
-class Error:
+class StageError:
     """Relative standard deviations of one stage. By Gy: None where the formula has nothing to say."""
 
     stage: str
@@ -152,7 +152,7 @@ class Pool:
     lost_share: float
     assay: float
     weighing: float
-    lies: Broken
+    lies: BrokenRock
     #: Fine gold in one grain of each class, kg, (S,).
     grain_mass: Array
 
@@ -174,27 +174,27 @@ class Pool:
         """Return the relative variance of assay and weighing where ``panned`` kg are run."""
         return (self.lost_share * self.assay) ** 2 + (self.weighing / (self.grade * panned)) ** 2
 
-    def errors(self, taken: int, splits: Sequence[Split]) -> list[Error]:
+    def errors(self, taken: int, splits: Sequence[SampleSplit]) -> list[StageError]:
         """Return the error of every stage, and of all together."""
-        rows = [Error("sacks", SACKS, math.sqrt(self.at_sacks(taken)))]
+        rows = [StageError("sacks", SACKS, math.sqrt(self.at_sacks(taken)))]
         lies = self.lies
         in_sacks = (math.sqrt(self.in_sacks(h, taken)) for h in (lies.grains, lies.gy_broken, lies.gy_ground))
-        rows.append(Error("sacks", GRAINS, *in_sacks))
+        rows.append(StageError("sacks", GRAINS, *in_sacks))
         for number, split in enumerate(splits, 1):
             rock, name = split.rock, f"split {number}"
             by_gy = (math.sqrt(split.variance(h)) for h in (rock.gy_broken, rock.gy_ground))
-            rows.append(Error(name, GRAINS, math.sqrt(split.variance(rock.grains)), *by_gy))
-            rows.append(Error(name, GROUPING, math.sqrt(split.variance(rock.grouping))))
+            rows.append(StageError(name, GRAINS, math.sqrt(split.variance(rock.grains)), *by_gy))
+            rows.append(StageError(name, GROUPING, math.sqrt(split.variance(rock.grouping))))
         panned = splits[-1].after if splits else taken * self.sack_mass
-        rows.append(Error("bead and tailings", MEASURING, math.sqrt(self.measured(panned))))
+        rows.append(StageError("bead and tailings", MEASURING, math.sqrt(self.measured(panned))))
         return [*rows, _together(rows)]
 
 
-def _together(rows: Sequence[Error]) -> Error:
+def _together(rows: Sequence[StageError]) -> StageError:
     """Add in quadrature; Gy's sums take his formula in place of grains and grouping."""
     other = [row.sd for row in rows if row.kind in (SACKS, MEASURING)]
     by_gy = (
         math.hypot(*other, *(value for row in rows if (value := getattr(row, name)) is not None))
         for name in ("gy_broken", "gy_ground")
     )
-    return Error("", TOTAL, math.hypot(*(row.sd for row in rows)), *by_gy)
+    return StageError("", TOTAL, math.hypot(*(row.sd for row in rows)), *by_gy)

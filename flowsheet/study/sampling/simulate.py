@@ -19,7 +19,7 @@ from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.steps.base import Site
-from flowsheet.study.sampling.plan_search import Plan
+from flowsheet.study.sampling.plan_search import SplitPlan
 from flowsheet.study.sampling.sampling_variance import Pool
 
 AT_ONCE = 50
@@ -29,7 +29,7 @@ Counts = npt.NDArray[np.int64]
 Progress = Callable[[Iterable[int]], Iterable[int]]
 
 
-def tried(pool: Pool, plan: Plan, site: Site, piles: int, seed: int, progress: Progress = iter) -> Array:
+def tried(pool: Pool, plan: SplitPlan, site: Site, piles: int, seed: int, progress: Progress = iter) -> Array:
     """Return how far the grade that each of ``piles`` piles shows is off its true one, relative, (piles,)."""
     rng = np.random.default_rng(seed)
     starts = progress(range(0, piles, AT_ONCE))
@@ -41,7 +41,7 @@ class _Trial:
     """Some piles at once, (P,)."""
 
     pool: Pool
-    plan: Plan
+    plan: SplitPlan
     site: Site
     piles: int
     rng: np.random.Generator

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NoReturn
 
-from flowsheet.spec.text import numbers
+from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.units import MASS, SHARE, Dimension
 
@@ -47,8 +47,8 @@ def _number(option: str, given: str | float, wanted: Dimension) -> float:
     if not isinstance(given, str):
         return float(given)
     try:
-        return numbers.parse(given, wanted).value
-    except numbers.NumberMistake as wrong:
+        return number_with_doubt.parse(given, wanted).value
+    except number_with_doubt.NumberMistake as wrong:
         _fail(option, f'read "{given}": {wrong.message}', wrong.remedy, wrong.code)
 
 

@@ -18,7 +18,7 @@ from flowsheet.solve.model import Model, draw, rebuild
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
@@ -31,7 +31,7 @@ TAILS = (5.0, 95.0)
 
 
 @dataclass(frozen=True)
-class Range:
+class ForecastRange:
     """A value at the best estimate, and the interval that holds it with 90 %."""
 
     value: float
@@ -39,7 +39,7 @@ class Range:
     p95: float
 
     @classmethod
-    def of(cls, values: Array) -> Range:
+    def of(cls, values: Array) -> ForecastRange:
         """Read ``values`` (1 + draws,), the first at the best estimate."""
         low, high = np.percentile(values[1:], TAILS)
         return cls(float(values[0]), float(low), float(high))
@@ -50,9 +50,9 @@ class Forecast:
     """One combination of settings: gold in kg; shares are of all gold fed, the gain is against the sheet as fitted."""
 
     settings: dict[str, str]
-    kept: Range
-    kept_share: Range
-    gain: Range
+    kept: ForecastRange
+    kept_share: ForecastRange
+    gain: ForecastRange
     #: Share of the draws in which it keeps more than the sheet as fitted.
     better: float
 
@@ -150,4 +150,6 @@ def _texts(sheet: Sheet, names: Iterable[str]) -> dict[str, str]:
 
 def _forecast(settings: dict[str, str], kept: Array, share: Array, base: Array) -> Forecast:
     gain = kept - base
-    return Forecast(settings, Range.of(kept), Range.of(share), Range.of(gain), float((gain[1:] > 0).mean()))
+    return Forecast(
+        settings, ForecastRange.of(kept), ForecastRange.of(share), ForecastRange.of(gain), float((gain[1:] > 0).mean())
+    )

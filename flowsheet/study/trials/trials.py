@@ -15,11 +15,11 @@ from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text import numbers, units
+from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
-from flowsheet.spec.yaml.document import Document
+from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
@@ -153,8 +153,8 @@ def _spread(part: str, text: str, whole: bool) -> list[str]:
             )
         return [part]
     try:
-        first, last = (numbers.number_and_unit(found[end].strip()) for end in ("first", "last"))
-    except numbers.NumberMistake as wrong:
+        first, last = (number_with_doubt.number_and_unit(found[end].strip()) for end in ("first", "last"))
+    except number_with_doubt.NumberMistake as wrong:
         raise _wrong(text, wrong.message, wrong.remedy, code=wrong.code) from None
     count = int(found["steps"][:9])
     if first is None or last is None or not 2 <= count <= MOST_TRIALS:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.study.lot.sack_likelihood import SHARP, Luck, Table
+from flowsheet.study.lot.sack_likelihood import SHARP, PileGrains, SackLaws
 
 SPREAD = 0.5
 """Scale of the prior of the relative spread between sacks: typical, set your own (pile: spread)."""
@@ -76,7 +76,7 @@ def sigma(spread: Array | float) -> Array:
 
 
 @dataclass(frozen=True)
-class Posterior:
+class SpreadPosterior:
     """Chance of each mean grade and spread between sacks, ``weight`` (q, k), which sums to one."""
 
     #: Logarithms of mean grades (kg/kg), even, (k,).
@@ -109,12 +109,12 @@ class Posterior:
             out += weight @ _kernel(self.mean - wide**2 / 2, wide, grades)
         return out
 
-    def times(self, likelihood: Array) -> Posterior:
+    def times(self, likelihood: Array) -> SpreadPosterior:
         """Return what it becomes when a sack of ``likelihood`` (q, k) is added."""
         weight = self.weight * likelihood
-        return Posterior(self.mean, self.spread, weight / weight.sum())
+        return SpreadPosterior(self.mean, self.spread, weight / weight.sum())
 
-    def without(self, likelihood: Array) -> Posterior:
+    def without(self, likelihood: Array) -> SpreadPosterior:
         """Return what it was without one sack of ``likelihood`` (q, k), where there are many."""
         return self.times(1 / np.maximum(likelihood, NEVER))
 
@@ -149,10 +149,10 @@ def _kernels(mean: Array, spread: Array, grades: Array) -> Array:
     return np.stack([_kernel(mean - w**2 / 2, float(w), grades) for w in wide])
 
 
-class Reader:
+class SackReader:
     """Reads sacks by the luck of a pile's grains."""
 
-    def __init__(self, luck: Luck, sacks: Sacks, prior: float = SPREAD) -> None:
+    def __init__(self, luck: PileGrains, sacks: Sacks, prior: float = SPREAD) -> None:
         self.luck, self.sacks, self.prior = luck, sacks, prior
         sd = np.maximum(sacks.sd, SHARP * np.abs(sacks.found))
         around = np.maximum(sacks.found, sd)
@@ -173,7 +173,7 @@ class Reader:
         alike = {int(octave): self.octave == octave for octave in np.unique(self.octave)}
         self.ends = {octave: (float(self.low[a].min()), float(self.top[a].max())) for octave, a in alike.items()}
 
-    def table(self, k: int) -> Table:
+    def table(self, k: int) -> SackLaws:
         """Return the table that sack ``k`` is read in."""
         return self.luck.table(*self.ends[int(self.octave[k])], self.apart)
 
@@ -198,7 +198,7 @@ class Reader:
             here = range(at, min(at + BATCH, len(self.sacks)))
             yield at, np.stack([self.likelihood(k) for k in here], axis=1)
 
-    def posterior(self) -> Posterior:
+    def posterior(self) -> SpreadPosterior:
         """Return what all sacks together tell of the pile's mean grade and the spread between its sacks."""
         means = (float(self.grades[0]) - 1.0, float(self.grades[-1]) + 1.5)
         spreads = (0.0, MOST_SPREAD * self.prior)
@@ -216,7 +216,7 @@ class Reader:
                 break
             means = (float(mean[max(held[1][0] - 1, 0)]), float(mean[min(held[1][-1] + 1, GRID[0] - 1)]))
             spreads = (float(spread[max(held[0][0] - 1, 0)]), float(spread[min(held[0][-1] + 1, GRID[1] - 1)]))
-        return Posterior(mean, spread, weight / weight.sum())
+        return SpreadPosterior(mean, spread, weight / weight.sum())
 
     def _prior(self, mean: Array, spread: Array) -> Array:
         """Return the logarithm of the prior, (q, k)."""

@@ -15,7 +15,7 @@ from flowsheet.study.common.monte_carlo import with_gold
 from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.money.net_revenue import Basis, value
 from flowsheet.study.money.route_flows import Carried, taken
-from flowsheet.study.money.sales_routes import Way
+from flowsheet.study.money.sales_routes import SalesRoute
 
 FROM, TO = 1e-3, 1e3
 """Multiples of the sheet's grade between which a break-even is looked for."""
@@ -23,7 +23,7 @@ POINTS, ROUNDS = 33, 4
 """Grades solved at once, and how often the gap between two of them is looked into: 1.5e-5 of the grade at last."""
 
 
-def rich_net(way: Way, sheet: Sheet, base: Carried, basis: Basis) -> Callable[[Array], Array]:
+def rich_net(way: SalesRoute, sheet: Sheet, base: Carried, basis: Basis) -> Callable[[Array], Array]:
     """Return the function from multiples (K,) of the sheet's grade to what the way leaves, (K,)."""
     model = Model.of(way.sheet, sheet.openings)
     fed = float(base.solution.fed_gold)

@@ -12,7 +12,7 @@ from flowsheet.study.money.costs import Take
 
 
 @dataclass(frozen=True)
-class Lot:
+class Consignment:
     """What is delivered, kg, (D,) each: all that a scale shows, fine gold, fine silver."""
 
     mass: Array
@@ -35,7 +35,7 @@ class Proceeds:
         return np.asarray(self.gross - self.kept_back)
 
 
-def proceeds(sale: Sale, worth: Worth, lot: Lot, lots: float, take: Take) -> Proceeds:
+def proceeds(sale: Sale, worth: Worth, lot: Consignment, lots: float, take: Take) -> Proceeds:
     """Return what ``lots`` lots of equal size bring, that hold ``lot`` together."""
     paid_gold = take(sale.payable) * lot.gold
     if sale.kind == METAL:

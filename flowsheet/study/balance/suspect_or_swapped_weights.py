@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement
-from flowsheet.spec.text.numbers import EVEN
+from flowsheet.spec.text.number_with_doubt import EVEN
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.common.units_out import g_per_t, in_units
