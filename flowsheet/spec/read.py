@@ -19,6 +19,7 @@ from flowsheet.spec.blocks.pydantic_faults import explain, some_fields
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Sheet
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.all_checks import CHECKS
+from flowsheet.spec.checks.doubts import cluster_shared
 from flowsheet.spec.checks.draft import Draft, unread
 from flowsheet.spec.checks.implausible_gold import notes_on_gold
 from flowsheet.spec.checks.money import read_worth
@@ -59,11 +60,15 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
     if mistakes:
         told = _file_by_file(draft, dict.fromkeys(null_names(document, told_once(draft, mistakes))))
         raise SheetError(replace(mistake, topic=topic_of(mistake, document, kinds)) for mistake in told)
+    ores, steps = cluster_shared(
+        {name: ore for name, ore in draft.ores.items() if ore is not None},
+        {name: step for name, step in draft.steps.items() if step is not None},
+    )
     return Sheet(
         file=document.file,
         title=title or Path(document.file).stem,
-        ores={name: ore for name, ore in draft.ores.items() if ore is not None},
-        steps={name: step for name, step in draft.steps.items() if step is not None},
+        ores=ores,
+        steps=steps,
         keep=tuple(draft.keep),
         weighed=tuple(found for test in draft.weighed for found in test.measurements()),
         worth=worth,

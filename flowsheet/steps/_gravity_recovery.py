@@ -12,6 +12,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Count, Length, Mass, Plain, Share, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import Operator, Port, Shares, Site, Step, Values, as_mass
 
 WASHING_PORTS = (
@@ -23,6 +24,19 @@ WASHING_PORTS = (
 NEARLY_ALL = 1 - 1e-6
 """What is kept of a feed that weighs less than the mass to stop at. Never all: where the concentrate is led back, a
 loop that so far carries less than that mass must not seem to have no way out."""
+
+HANDBOOK_SLACK = TypicalSlack(
+    0.4,
+    0.8,
+    "recoveries of handbooks are best cases: at the bench gold lies about 0.7 log odds below them, and 0.5 either way "
+    "of a recovery (or an r_max) of your own",
+    rock_fixed_by=("pull",),
+    rock_told_by=("heavies", "light"),
+    gold_told_by=("r_max", "d50"),
+    best_case="r_max",
+    gold_shift=-0.7,
+    gold_where_written=0.5,
+)
 
 
 class Washer(Step):

@@ -11,6 +11,7 @@ from pydantic import Field
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import NO_SOURCE, Mass, Plain, Share, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values, as_mass
 
 HANDBOOK = (
@@ -34,6 +35,7 @@ class Cupel(Step):
     also = ("fire", "fire assay", "assay")
     done = "cupelled"
     melts = True
+    typical_slack = TypicalSlack(0.2, 0.4, "losses rise with heat and draught", gold_told_by=("gold_loss",))
     ports = (
         Port("bead", "the bead", metal=True, also=("prill", "metal")),
         Port("absorbed", "what the cupel soaks up", free_lost="soaked_up", locked_lost="soaked_up", also=("loss",)),

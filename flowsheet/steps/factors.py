@@ -8,6 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from flowsheet.ore.material import Material
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, Operator, Site, Step, Values, even
 
 
@@ -27,6 +28,7 @@ class Factors(Step):
     gold_need = ("recovery",)
     gold_follows_rock = True
     parts_alike = True
+    typical_slack = TypicalSlack(0.2, 0.5, "shares of another day's rock")
 
     do: Literal["factors"] = Field(description="kind of equipment")
 

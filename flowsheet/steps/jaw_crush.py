@@ -8,6 +8,7 @@ from pydantic import Field
 
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Length, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values
 
@@ -21,6 +22,7 @@ class JawCrush(Crusher):
     done = "crushed to {setting}"
     set_by = "setting"
     plan_work = "crushing"
+    typical_slack = TypicalSlack(0.0, 0.0, "all of it goes to the product")
     ports = CRUSHER_PORTS
     cautions = (
         SILICA,

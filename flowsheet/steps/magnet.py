@@ -8,6 +8,7 @@ from pydantic import Field
 
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Share, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 
@@ -24,6 +25,10 @@ class Magnet(Step):
     )
     cautions = ("Rub the magnetics out under water: they carry gold along.", LOCAL)
     parts_alike = True
+    typical_slack = TypicalSlack(
+        0.3, 0.5, "how much a magnet carries along hangs on the hand", rock_told_by=("heavies", "light"),
+        gold_told_by=("gold",),
+    )  # fmt: skip
 
     do: Literal["magnet"] = Field(description="kind of equipment")
     heavies: Share = knob(

@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from flowsheet.spec.blocks.fields import NO_SOURCE, TYPICAL, Length, Plain, Share, knob
-from flowsheet.steps._gravity_recovery import Washer
+from flowsheet.steps._gravity_recovery import HANDBOOK_SLACK, Washer
 from flowsheet.steps.base import LOCAL
 
 CAREFUL = f"a careful pan keeps most gold coarser than about 0.1 mm: {NO_SOURCE}; {TYPICAL}"
@@ -22,6 +22,7 @@ class Pan(Washer):
     done = "panned"
     plan_work = "panning"
     cleans_loops = True
+    typical_slack = HANDBOOK_SLACK
     cautions = ("Pan wet and over a tub; never use mercury.", LOCAL)
 
     do: Literal["pan"] = Field(description="kind of equipment")

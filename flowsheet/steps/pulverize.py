@@ -12,6 +12,7 @@ from flowsheet.ore import sizes
 from flowsheet.ore.arrays import Array, bisect
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Block, Count, Length, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
 from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values, as_size
 
@@ -33,6 +34,9 @@ class Pulverize(Crusher):
     done = "pulverized to {gap}"
     set_by = "gap"
     plan_work = "grinding"
+    typical_slack = TypicalSlack(
+        0.3, 0.5, "gold smears in a mill, and comes out with the next sack", rock_fixed_by=("to",)
+    )
     ports = CRUSHER_PORTS
     cautions = (
         SILICA,

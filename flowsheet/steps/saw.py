@@ -11,6 +11,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import SAME, Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import SAWING, Breakage, Operator, Port, Site, Step, Values, even
 
 
@@ -21,6 +22,7 @@ class Saw(Step):
     what = "cuts rock into slabs"
     also = ("cut", "slab")
     done = "sawn into slabs of {slab}"
+    typical_slack = TypicalSlack(0.2, 0.2, "a blade wobbles, and slabs are not all alike")
     ports = (
         Port("slabs", "the slabs", also=("pieces", "slices")),
         Port("swarf", "the mud of the blade's width", also=("mud", "dust", "kerf")),

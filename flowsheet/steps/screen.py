@@ -13,6 +13,7 @@ from flowsheet.ore.arrays import Array, Mask, bisect
 from flowsheet.ore.grid import SAME, Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, SILICA, Operator, Port, Shares, Site, Step, Values
 
 POINTS = 48
@@ -39,6 +40,9 @@ class Screen(Step):
     solids_need = ("opening", "sizes")
     gold_need = ("opening", "sizes")
     parts_alike = True
+    typical_slack = TypicalSlack(
+        0.25, 0.25, "blinding, damp and flat pieces are not in the model", rock_fixed_by=("efficiency",)
+    )
 
     do: Literal["screen"] = Field(description="kind of equipment")
     opening: Length | None = knob(None, "clear opening", low=1e-5, high=1.0, better="x0.5")

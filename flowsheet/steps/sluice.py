@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
-from flowsheet.steps._gravity_recovery import Washer
+from flowsheet.steps._gravity_recovery import HANDBOOK_SLACK, Washer
 from flowsheet.steps.base import LOCAL
 
 #: Fitted to 96 % at 2.5-1 mm and 20 % below 0.1 mm (tests/test_steps.py repeats both).
@@ -23,6 +23,7 @@ class Sluice(Washer):
     what = "washes light rock off the gold over riffles"
     also = ("wash", "sluice box", "riffle box", "rocker", "long tom")
     done = "run over a sluice"
+    typical_slack = HANDBOOK_SLACK
     cautions = ("Keep silt out of streams and respect water permits; never use mercury.", LOCAL)
 
     do: Literal["sluice"] = Field(description="kind of equipment")

@@ -10,6 +10,7 @@ from pydantic import Field
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Share, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 
@@ -21,6 +22,7 @@ class Smelt(Step):
     also = ("melt", "fire", "fuse", "furnace")
     done = "melted"
     melts = True
+    typical_slack = TypicalSlack(0.2, 0.5, "prills stay in a stiff slag", gold_told_by=("gold",))
     ports = (
         Port("button", "the metal", metal=True, also=("metal", "prill", "bar", "dore")),
         Port("slag", "the glass above it", free_lost="soaked_up", locked_lost="soaked_up", also=("glass", "waste")),

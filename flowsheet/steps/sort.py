@@ -12,6 +12,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.factored_material import FactoredMaterial, Remainder
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, Operator, Port, Shares, Site, Step, Values
 
 
@@ -23,6 +24,8 @@ class Sort(Step):
     also = ("pick", "hand sort", "hand pick", "look", "look over", "cob")
     done = "looked over for visible gold"
     looks_over = True
+    typical_slack = TypicalSlack(0.5, 0.5, "eyes, light and haste are not in the model")
+    together_by = "cluster"
     ports = (
         Port("picked", "rocks with gold in sight", also=("specimens", "hand picked", "seen")),
         Port(
@@ -50,10 +53,6 @@ class Sort(Step):
         low=1.0,
         high=1e6,
     )
-
-    def lie_together(self) -> float:
-        """Return how many grains lie together, which ``cluster`` says."""
-        return self.cluster.value
 
     def linear(self) -> bool:
         """How many grains a rock holds depends on how rich the feed is."""

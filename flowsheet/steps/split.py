@@ -10,6 +10,7 @@ from pydantic import Field
 
 from flowsheet.ore import grains
 from flowsheet.ore.material import Material
+from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps.base import LOCAL, Operator, Site, Step, Values, even
 
 
@@ -24,6 +25,7 @@ class Split(Step):
     gold_need = ("recovery",)
     gold_follows_rock = True
     parts_alike = True
+    typical_slack = TypicalSlack(0.02, 0.02, "a good splitter's two halves differ by a few percent")
 
     do: Literal["split"] = Field(description="kind of equipment")
     by: Literal["riffle", "cone_and_quarter", "rotary"] = Field("riffle", description="how it is parted")

@@ -64,7 +64,7 @@ def _kind(block: BlockText) -> Iterator[str]:
     for outlet in block.outlets:
         yield from _hanging(outlet.name, _outlet(outlet), wide)
     yield from _fields(block.fields)
-    yield from ("", *_filled("Every step has split, recovery and note, too (flowsheet explain steps split)."))
+    yield from ("", *_filled("Every step has split, recovery and note, too (flowsheet explain steps split slack)."))
     yield from ("", _bold("Take care"))
     for caution in block.cautions:
         yield from _filled(caution, "  - ", "    ")

@@ -17,9 +17,11 @@ from pydantic.fields import FieldInfo
 from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.blocks.pydantic_faults import models_in
+from flowsheet.spec.blocks.slack import WrittenSlack
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text import units
 
+SLACK = "slack"
 ANY_NAMES = ("part", "rest")
 """Outlets of an example whose kind lets the user name them."""
 
@@ -84,6 +86,8 @@ def kind_text(kind: type[StepBlock]) -> BlockText:
     inherited = [name for name in kind.model_fields if name not in inspect.get_annotations(kind)]
     own = [name for name in dict.fromkeys((*inspect.get_annotations(kind), *inherited))
            if name in kind.model_fields and name not in StepBlock.model_fields]  # fmt: skip
+    if SLACK not in own:
+        own.append(SLACK)  # which every kind has, each with its own default
     outlets = tuple(
         OutletText(port.name, port.what, port.optional, port.free_lost, port.locked_lost) for port in kind.ports
     )
@@ -105,13 +109,16 @@ def field_text(block: type[Block], name: str) -> FieldText:
     default = extra.get("default_text", "")
     if not default and isinstance(field.default, str):
         default = field.default
+    source = extra.get("source", "")
+    if name == SLACK and issubclass(block, StepBlock) and block is not StepBlock:
+        default, source = block.typical_slack.text, block.typical_slack.source
     return FieldText(
         name=name,
         what=field.description or "",
         wants=_wants(field, dimension),
         units=tuple(unit for unit in (dimension.units if dimension is not None else "").split(", ") if unit),
         default=default,
-        source=extra.get("source", ""),
+        source=source,
         low=_bound(extra.get("low"), dimension),
         high=_bound(extra.get("high"), dimension),
         required=field.is_required(),
@@ -172,6 +179,8 @@ def _wants(field: FieldInfo, dimension: units.Dimension | None) -> str:
         return "fields of its own"
     if OutletFactors in parts:
         return "shares by outlet"
+    if WrittenSlack in parts:
+        return "a plain number for both, or rock and gold each"
     if str in parts and not any(get_origin(part) in (dict, tuple) for part in parts):
         return "a name, or several in brackets" if any(get_origin(part) is list for part in parts) else "a line of text"
     return ""
@@ -192,7 +201,7 @@ def _bound(value: float | None, dimension: units.Dimension | None) -> str:
     return re.sub(r"\S+e[+]\d+|\d{5,}", lambda found: f"{float(found[0]):,.0f}", told)
 
 
-_SAID = (units.LENGTH, units.MASS, units.GRADE, units.SHARE, units.PLAIN, units.COUNT, units.FINENESS)
+_SAID = (units.LENGTH, units.MASS, units.GRADE, units.SHARE, units.PLAIN, units.SIGNED, units.COUNT, units.FINENESS)
 
 
 def _example(field: FieldInfo, dimension: units.Dimension | None, default: str) -> str:

@@ -20,7 +20,7 @@ from flowsheet.spec.text.number_with_doubt import AT_BOUND, Number, NumberMistak
 
 __all__ = [
     "NO_SOURCE", "TYPICAL", "Block", "Count", "Field", "Fineness", "Grade", "Length", "Mass", "Plain", "Quantity",
-    "Share", "Sieve", "complaint", "dimension_of", "extra_of", "knob",
+    "Share", "Sieve", "Signed", "complaint", "dimension_of", "extra_of", "knob", "only_estimated", "solved_fields",
 ]  # fmt: skip
 
 TYPICAL = "typical, set your own"
@@ -69,6 +69,7 @@ Mass: TypeAlias = Annotated[Number, Quantity(units.MASS)]
 Grade: TypeAlias = Annotated[Number, Quantity(units.GRADE)]
 Share: TypeAlias = Annotated[Number, Quantity(units.SHARE)]
 Plain: TypeAlias = Annotated[Number, Quantity(units.PLAIN)]
+Signed: TypeAlias = Annotated[Number, Quantity(units.SIGNED)]
 Count: TypeAlias = Annotated[Number, Quantity(units.COUNT)]
 Fineness: TypeAlias = Annotated[Number, Quantity(units.FINENESS)]
 
@@ -83,12 +84,15 @@ def knob(
     better: str | None = None,
     required: bool = False,
     like: str | None = None,
+    only_estimated: bool = False,
 ) -> Any:
     """Describe one number of a sheet.
 
     ``default`` is written as in a sheet (None: not set); ``low`` and ``high`` bound it, in SI; ``source``
     says where the default comes from; ``better`` is the change that the advice may try: "x0.5" (times),
-    "+1" (more of it) or "to 0.95"; ``like`` is what a sheet might say, where the default does not show it.
+    "+1" (more of it) or "to 0.95"; ``like`` is what a sheet might say, where the default does not show it;
+    ``only_estimated``: it is a doubt of the solve, which does not read it. A default's own doubt ("0 ± 0.45") is an
+    assumption: nobody told it (``Number.told_doubt``).
     """
     extra: dict[str, Any] = {"source": source} if source else {}
     if low is not None:
@@ -101,10 +105,17 @@ def knob(
         extra["examples"] = [like]
     if default is not None:
         extra["default_text"] = default
+    if only_estimated:
+        extra[ONLY_ESTIMATED] = True
     kwargs: dict[str, Any] = {"description": what, "json_schema_extra": extra}
     if required:
         return Field(**kwargs)
-    return Field(number_with_doubt.parse(default, _guess(default)) if default is not None else None, **kwargs)
+    return Field(_default(default, _guess(default)) if default is not None else None, **kwargs)
+
+
+def _default(text: str, dimension: units.Dimension) -> Number:
+    """Return a default; nobody wrote the doubt that stands behind it."""
+    return replace(number_with_doubt.parse(text, dimension), doubt=None)
 
 
 def _guess(default: str) -> units.Dimension:
@@ -121,6 +132,20 @@ def _guess(default: str) -> units.Dimension:
 def extra_of(field: FieldInfo) -> dict[str, Any]:
     """Return what ``knob`` said of a field beyond its default and meaning."""
     return field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
+
+
+ONLY_ESTIMATED = "only_estimated"
+"""What ``knob`` marks such a field by."""
+
+
+def only_estimated(field: FieldInfo) -> bool:
+    """Whether a field is a doubt of the solve, which an estimate draws and the solve itself never reads."""
+    return bool(extra_of(field).get(ONLY_ESTIMATED))
+
+
+def solved_fields(block: Block) -> dict[str, FieldInfo]:
+    """Return the fields of a block that a solve may read."""
+    return {name: field for name, field in type(block).model_fields.items() if not only_estimated(field)}
 
 
 def dimension_of(field: FieldInfo) -> units.Dimension | None:
@@ -150,7 +175,7 @@ class Block(BaseModel):
         for field in cls.model_fields.values():
             text, dimension = extra_of(field).get("default_text"), dimension_of(field)
             if text is not None and dimension is not None:
-                field.default = number_with_doubt.parse(text, dimension)
+                field.default = _default(text, dimension)
 
     @field_validator("*", mode="before")
     @classmethod
@@ -199,9 +224,9 @@ def _on_bound(number: Number, low: float | None, high: float | None) -> Number:
 
 
 def _too_small(end: float, low: float, dimension: units.Dimension) -> tuple[str, str]:
-    if end < 0:
+    if end < 0 <= low:
         return "a minus sign makes no sense here", "Write it without"
-    if end == 0:
+    if end == 0 < low:
         return "zero makes no sense here", f"Write something like {dimension.example}"
     return f"too small: the least that makes sense here is {in_words(low, dimension)}", "Check the number and its unit"
 

@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
+from flowsheet.spec.blocks.fields import ONLY_ESTIMATED
 from flowsheet.spec.blocks.money import PRICE
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Weighed
@@ -91,6 +92,9 @@ def _tell_kind(schema: Schema, kind: type[StepBlock]) -> None:
     schema["description"] = kind.what
     schema["outlets"] = [{"name": port.name, "what": port.what, "optional": port.optional} for port in kind.ports]
     schema["cautions"] = list(kind.cautions)
+    typical = kind.typical_slack
+    told = {"default": {"rock": typical.rock, "gold": typical.gold}, "source": typical.source}
+    schema["properties"]["slack"] = {**schema["properties"]["slack"], **told}
     if not kind.ports:
         return
     needed = [port.name for port in kind.ports if not port.optional]
@@ -126,4 +130,6 @@ def _tidy(schema: Any) -> Any:
 
 
 def _noise(name: str, part: Any) -> bool:
-    return (name == "default" and not isinstance(part, str)) or (name == "title" and isinstance(part, str))
+    # What only estimates read is told by what the field is, not by a mark.
+    marks = name == ONLY_ESTIMATED or (name == "title" and isinstance(part, str))
+    return marks or (name == "default" and not isinstance(part, str))

@@ -21,9 +21,11 @@ from flowsheet.spec.blocks.fields import (
     Plain,
     Share,
     Sieve,
+    Signed,
     complaint,
     knob,
 )
+from flowsheet.spec.blocks.grain_doubts import CLUSTERS, GrainDoubts, clusters_of, doubts_of
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.step import StepBlock, a_line
@@ -99,6 +101,23 @@ class Gold(Block):
         low=0.0,
         high=1.0,
     )
+    cluster: Plain | None = knob(
+        None,
+        f"how many grains lie together; where nothing is said, {CLUSTERS} ({TYPICAL})",
+        low=1.0,
+        high=1e6,
+        like="5",
+        only_estimated=True,
+    )
+
+    def doubts(self) -> GrainDoubts:
+        """Return how far the sizes of the grains may be off: what the sheet says (±), else what is typical."""
+        rows = [number for row in self.sizes or () for number in (row.sieve, row.passing)]
+        return doubts_of(self.d50, self.d95, rows)
+
+    def cluster_law(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Return how many grains may lie together, and the chance of each; the chances make one."""
+        return clusters_of(self.cluster)
 
 
 def _sizes_kind(value: Any) -> str:
@@ -129,6 +148,14 @@ class Ore(Block):
     )
     heavies: Share = knob("0 %", "share of sulphides and oxides, by mass", source=TYPICAL, low=0.0, high=1.0)
     gold: Gold | None = Field(None, description="sizes of the gold grains")
+    tilt: Signed = knob(
+        "0 ± 0.45",
+        "how richness goes with rock size: the grade rises as size^tilt above 1 mm, and is even below",
+        source=f"even; veins that are three times richer in coarse rock, or a third as rich, are known: {TYPICAL}",
+        low=-3.0,
+        high=3.0,
+        only_estimated=True,
+    )
 
 
 def _screen_assay(value: Any) -> Any:

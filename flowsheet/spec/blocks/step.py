@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from flowsheet.spec.blocks.factors import FactorField
 from flowsheet.spec.blocks.fields import Block, complaint
+from flowsheet.spec.blocks.slack import GOLD, ROCK, Slack, SlackField, TypicalSlack, doubt_told
 from flowsheet.spec.text.number_with_doubt import Number
 
 
@@ -106,6 +107,10 @@ class StepBlock(Block):
     cleans_loops: ClassVar[bool] = False
     #: Whether all its shares are the sheet's own, so that it cannot say why gold goes where it goes.
     shares_given: ClassVar[bool] = False
+    #: How far its shares may be off where the sheet gives no slack.
+    typical_slack: ClassVar[TypicalSlack] = TypicalSlack(0.3, 0.5, "by analogy with other kinds")
+    #: The field of how many grains of gold lie together, which an ore's gold may say in its place.
+    together_by: ClassVar[str] = ""
 
     do: str = Field(description="kind of equipment")
     takes: Annotated[list[str], BeforeValidator(_streams), WithJsonSchema(_STREAMS)] = Field(
@@ -116,6 +121,9 @@ class StepBlock(Block):
     )
     split: FactorField | None = Field(None, description="share of the solids to each outlet")
     recovery: FactorField | None = Field(None, description="share of the gold to each outlet")
+    slack: SlackField | None = Field(
+        None, description="how far its shares may be off, in log odds (one standard deviation): of rock, of gold"
+    )
     note: Annotated[str | None, BeforeValidator(a_line)] = Field(None, description="anything you want to remember")
 
     @property
@@ -136,7 +144,53 @@ class StepBlock(Block):
 
     def lie_together(self) -> float:
         """Return how many grains of gold lie together, as the step has it; 1 where it says nothing of it."""
-        return 1.0
+        number = getattr(self, self.together_by) if self.together_by else None
+        return number.value if isinstance(number, Number) else 1.0
+
+    def slack_of(self) -> Slack:
+        """Return the slack in force: the sheet's, else its kind's, and none of shares that have their own doubt.
+
+        Without a second outlet there is nothing to be off.
+        """
+        without = self.slackless()
+        kind, written = self.typical_slack, self.slack
+        own = kind.best_case and (self.recovery is not None or kind.best_case in self.model_fields_set)
+        rock, gold = kind.rock, kind.gold_where_written if own else kind.gold
+        shift = 0.0 if own else kind.gold_shift
+        if written is not None and written.rock is not None:
+            rock = written.rock
+        if written is not None and written.gold is not None:
+            gold, shift = written.gold, 0.0
+        rock, gold = (0.0 if side in without else value for side, value in ((ROCK, rock), (GOLD, gold)))
+        return Slack(
+            rock,
+            gold,
+            0.0 if GOLD in without else shift,
+            rock_assumed=rock > 0 and (written is None or written.rock is None),
+            gold_assumed=gold > 0 and (written is None or written.gold is None),
+        )
+
+    def slackless(self) -> dict[str, str]:
+        """Return the sides ("rock", "gold") whose shares a slack cannot move, and the field of the sheet that says so.
+
+        A field "" stands for a step with but one outlet.
+        """
+        if len(self.outlets) < 2:
+            return {ROCK: "", GOLD: ""}
+        kind, found = self.typical_slack, {}
+        for side, factors, field, fields in (
+            (ROCK, self.split, "split", kind.rock_told_by),
+            (GOLD, self.recovery, "recovery", kind.gold_told_by),
+        ):
+            if factors is not None:
+                if doubt_told(factors):
+                    found[side] = field
+            elif fields and all(getattr(self, name).told_doubt for name in fields):
+                found[side] = fields[0]
+        fixed = next((name for name in kind.rock_fixed_by if getattr(self, name) is not None), None)
+        if fixed is not None and self.split is None:
+            found[ROCK] = fixed
+        return found
 
     def openings(self) -> set[float]:
         """Return every size (m) that must be a class limit for this step."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from flowsheet.spec.checks.doubts import one_number_lies_together, slack_moves_something
 from flowsheet.spec.checks.draft import Draft, has_grains
 from flowsheet.spec.checks.factors import factors_make_sense
 from flowsheet.spec.checks.flow import loops_have_a_way_out, steps_are_fed
@@ -59,4 +60,6 @@ CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     grades_make_sense,
     factors_make_sense,
     steps_have_what_they_need,
+    slack_moves_something,
+    one_number_lies_together,
 )

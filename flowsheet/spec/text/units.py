@@ -117,6 +117,8 @@ MASS = Dimension("mass", "14.2 kg", _MASSES)
 GRADE = Dimension("grade", "22 g/t", _GRADES, most=1.0)
 SHARE = Dimension("share", "80 %", "%, ‰", bare_ok=True, most=1.0, doubt="5 %")
 PLAIN = Dimension("plain number", "0.7", bare_ok=True)
+#: A plain number that may be less than nothing.
+SIGNED = Dimension("plain number", "0.3", bare_ok=True, least=-math.inf)
 COUNT = Dimension("whole number", "2", bare_ok=True, doubt="1")
 FINENESS = Dimension("fineness", "870", "ct, %, ‰", bare_ok=True, most=1000.0, doubt="20")
 

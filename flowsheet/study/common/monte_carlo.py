@@ -75,8 +75,10 @@ class DrawnTotals:
 
 
 def cluster(model: Model) -> float:
-    """Return how many grains lie together, as the sheet's looking over has it; 1 where nothing says so."""
-    return max((step.lie_together() for step in model.sheet.steps.values()), default=1.0)
+    """Return how many grains lie together, as the sheet's gold or looking over has it; 1 where nothing says so."""
+    golds = (ore.gold for ore in model.sheet.ores.values() if ore.gold is not None)
+    told = [gold.cluster.value for gold in golds if gold.cluster is not None]
+    return max([*told, *(step.lie_together() for step in model.sheet.steps.values())], default=1.0)
 
 
 def drawn(

@@ -11,7 +11,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.spec.blocks.factors import OutletFactors
-from flowsheet.spec.blocks.fields import Block, extra_of
+from flowsheet.spec.blocks.fields import Block, extra_of, solved_fields
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.yaml.marked_document import Document, Path_
@@ -54,10 +54,16 @@ def _block(block: Any, within: str, change: Change) -> Any:
             }
         )
     if isinstance(block, list):
-        return [_block(item, f"{within}.{i}", change) for i, item in enumerate(block)]
+        items = [_block(item, f"{within}.{i}", change) for i, item in enumerate(block)]
+        return block if all(now is old for now, old in zip(items, block, strict=True)) else items
     if isinstance(block, Block):
-        new = {name: _block(getattr(block, name), f"{within}.{name}", change) for name in type(block).model_fields}
-        return block.model_copy(update=new)
+        # What stays as it is does not count as written afterwards.
+        new = {}
+        for name in solved_fields(block):
+            old = getattr(block, name)
+            if (now := _block(old, f"{within}.{name}", change)) is not old:
+                new[name] = now
+        return block.model_copy(update=new) if new else block
     return block
 
 
@@ -176,6 +182,6 @@ def _numbers_in(block: Any, within: str, extra: Mapping[str, Any]) -> Iterator[t
         for i, item in enumerate(block):
             yield from _numbers_in(item, f"{within}.{i}", extra)
     elif isinstance(block, Block):
-        for name, field in type(block).model_fields.items():
+        for name, field in solved_fields(block).items():
             told = {**extra_of(field), "what": field.description or name}
             yield from _numbers_in(getattr(block, name), f"{within}.{name}", told)

@@ -17,7 +17,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import FINENESS, Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.costs_and_sales import WORK, WORK_INDEX_DEFAULT, Sale
-from flowsheet.spec.blocks.fields import TYPICAL, Block, extra_of
+from flowsheet.spec.blocks.fields import TYPICAL, Block, extra_of, solved_fields
 from flowsheet.spec.blocks.measurement import (
     ASSAY_SHARE,
     GOLD,
@@ -80,7 +80,7 @@ def assumed(sheet: Sheet, solution: Solution | None = None) -> list[Assumed]:
 
 def left_out(block: Block, within: str, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Assumed]]:
     """Go through the numbers of a block, and of the blocks in it, that took their default: its path, and the number."""
-    for name, field in type(block).model_fields.items():
+    for name, field in solved_fields(block).items():
         value, inner = getattr(block, name), (*path, name)
         if isinstance(value, Block):
             yield from left_out(value, within, inner)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from flowsheet.spec.blocks.factors import OutletFactors
-from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of
+from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, solved_fields
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
 from flowsheet.spec.text.number_with_doubt import Number
@@ -56,7 +56,7 @@ def turnables(document: Document, sheet: Sheet) -> Iterator[Turnable]:
 
 
 def _in(block: Block, name: str, within: tuple[str, ...]) -> Iterator[Turnable]:
-    for key, field in type(block).model_fields.items():
+    for key, field in solved_fields(block).items():
         value, dimension = getattr(block, key), dimension_of(field)
         if isinstance(value, Block):
             yield from _in(value, name, (*within, key))
