@@ -308,6 +308,16 @@ def test_a_screen_assay_counts_in_nothing_until_it_is_whole(sheet: Path, flowshe
     assert 'of the screen assay, "plus mass" is missing' in done.err
 
 
+def test_the_mass_of_an_assay_may_come_before_its_grade(sheet: Path) -> None:
+    with serving_here(sheet) as page:
+        first = page.weigh("tails", "assay mass", "50", "g")
+        assert first["ok"], first
+        assert "tails: its assay mass still wants the grade" in text_of(first["parts"]["log-notes"])
+        second = page.weigh("tails", "grade", "3", "g/t")
+        assert second["ok"], second
+        assert text_of(second["parts"]["log-notes"]) == ""
+
+
 def test_moisture_may_come_before_its_mass(sheet: Path) -> None:
     with serving_here(sheet) as page:
         first = page.weigh("tails", "moisture", "10", "%")

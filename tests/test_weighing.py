@@ -20,6 +20,7 @@ from tiers import examples
 from flowsheet.show.run import run_tables
 from flowsheet.solve.model import rebuild
 from flowsheet.spec.blocks.measurement import (
+    ASSAY_MASS,
     ASSAY_SHARE,
     BEAD,
     GOLD,
@@ -188,6 +189,47 @@ def test_moist_mass_becomes_dry_with_the_doubt_of_both():
     assert the_one("{tails: {mass: 8.0 kg ± 10 g, moisture: 5 %}}").assumed
     dry = the_one("{tails: {mass: 8.0 kg ± 10 g, moisture: 0 %}}")
     assert (dry.value, dry.sd, dry.assumed) == (8.0, pytest.approx(0.01), False)
+
+
+def test_an_assay_took_thirty_grams_unless_the_sheet_says_otherwise(folder):
+    told_of = {"tails: {grade: 3 g/t}": (ASSAY_MASS, True), "tails: {assay_mass: 50 g, grade: 3 g/t}": (0.05, False)}
+    for weighed, expected in told_of.items():
+        found = the_one(f"{{{weighed}}}")
+        assert (found.assay_mass, found.assay_mass_assumed) == (pytest.approx(expected[0]), expected[1])
+        assert found.sd == pytest.approx(ASSAY_SHARE * 3e-6)
+    mass, grade = from_table(folder, "stream,what,value\ntails,assay mass,1 ozt\ntails,mass,3 kg\ntails,grade,3 g/t\n")
+    assert (grade.assay_mass, grade.assay_mass_assumed) == (pytest.approx(0.0311034768), False)
+    assert (mass.assay_mass, mass.assay_mass_assumed) == (None, False)
+    screened = the_one("{tails: {metallics: {plus: 12 g, plus_gold: 3 mg, minus: 480 g, minus_grades: 3 g/t}}}")
+    assert (screened.assay_mass, screened.assay_mass_assumed) == (pytest.approx(0.492), False)
+
+
+def test_the_mass_of_an_assay_may_stand_beside_the_weigh_sheet_that_tells_the_grade(folder):
+    (found,) = both(folder, "tails: {assay_mass: 50 g}", "tails,grade,3 g/t\n")
+    assert (found.what, found.assay_mass) == (GRADE, pytest.approx(0.05))
+    with pytest.raises(SheetError, match="measured twice, first in sack"):
+        both(folder, "tails: {assay_mass: 50 g}", "tails,grade,3 g/t\ntails,assay mass,30 g\n")
+
+
+@pytest.mark.parametrize(
+    ("weighed", "code", "remedy"),
+    [
+        ("{assay_mass: 50 g}", "nothing_measured", "Add mass:"),
+        ("{mass: 3 kg, assay_mass: 50 g}", "assay_without_grade", "Add grade: 3 g/t"),
+        ("{mass: 30 g, grade: 3 g/t, assay_mass: 50 g}", "assay_above_its_rock", "Check both masses"),
+        ("{mass: 3 kg, grade: 3 g/t, assay_mass: 50 kg}", "assay_above_its_rock", "Did you mean 50 g?"),
+        ("{grade: 3 g/t, assay_mass: 0 g}", "too_small", "Write something like"),
+        ("{grade: 3 g/t, assay mass: 30 g}", "field_unknown", 'Did you mean "assay_mass"?'),
+        ("{assay_mass: 50 g, metallics: {plus: 12 g, plus_gold: 3 mg, minus: 480 g, minus_grades: 3 g/t}}",
+         "two_assay_masses", "Leave it out"),
+    ],
+)  # fmt: skip
+def test_the_mass_of_an_assay_that_cannot_be_is_refused(weighed, code, remedy):
+    with pytest.raises(SheetError) as caught:
+        sack_with(f"{{tails: {weighed}}}")
+    assert [mistake.code for mistake in caught.value.mistakes if mistake.code == code] == [code]
+    assert all(mistake.line for mistake in caught.value.mistakes)
+    assert any(remedy in mistake.remedy for mistake in caught.value.mistakes)
 
 
 def test_a_screen_assay_makes_one_grade():
@@ -622,6 +664,8 @@ def blocks(draw: st.DrawFn) -> list[tuple[str, str, str, str, str]]:
                 )
         if "grade" in tell and "metallics" not in tell:
             lines.append((stream, "grade", f"{draw(st.integers(1, 900)) / 10}", "g/t", draw(DOUBTS)))
+            if draw(st.booleans()):
+                lines.append((stream, "assay mass", f"{draw(st.integers(5, 60))}", "g", draw(DOUBTS)))
         if "passing" in tell:
             shares = sorted(draw(st.lists(st.integers(1, 100), min_size=2, max_size=2)), reverse=True)
             for sieve, share in zip(("1 mm", "#100"), shares, strict=True):
@@ -651,7 +695,7 @@ def as_block(lines: list[tuple[str, str, str, str, str]]) -> dict[str, Any]:
         elif first in ("plus", "minus"):
             block.setdefault("metallics", {})[{"plus mass": "plus", "plus gold": "plus_gold"}.get(what, "minus")] = text
         else:
-            block[what] = text
+            block[what.replace(" ", "_")] = text
     return found
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from flowsheet.spec.bench.log_text import LogText
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.checks.weighed import NO_MOIST_MASS, waits
+from flowsheet.spec.checks.weighed import NO_GRADE, NO_MOIST_MASS, waits
 from flowsheet.spec.read import Kinds, build
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.table_cells import TableRow
@@ -23,6 +23,13 @@ from flowsheet.spec.yaml.marked_document import Document
 
 MOST_ROUNDS = 20
 """So many times lines that are at fault are looked for, each time without those that were found before."""
+
+
+WANTS = {
+    NO_MOIST_MASS: "its moisture still wants the mass, as weighed moist",
+    NO_GRADE: "its assay mass still wants the grade",
+}
+"""Code of what a single line waits for → what is told of it, behind the stream's name."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +107,7 @@ def _rows_of(lines: LogText, mistake: Mistake) -> list[TableRow]:
     row = next((row for row in lines.rows[1:] if row.first <= mistake.line <= row.last), None)
     if row is None:
         return []
-    if not waits(mistake) or mistake.code == NO_MOIST_MASS:
+    if not waits(mistake) or mistake.code in WANTS:
         return [row]
     stream = lines.entry(row).stream
     return [one for one in lines.rows[1:] if lines.entry(one).stream == stream and _is_part(lines.entry(one).what)]
@@ -120,8 +127,8 @@ def _told_open(lines: LogText, mistakes: Iterable[Mistake]) -> list[str]:
         if not waits(mistake) or row is None:
             continue
         stream = lines.entry(row).stream
-        if mistake.code == NO_MOIST_MASS:
-            found.append(f"{stream}: its moisture still wants the mass, as weighed moist")
+        if mistake.code in WANTS:
+            found.append(f"{stream}: {WANTS[mistake.code]}")
         else:
             parts.setdefault(stream, []).append(mistake.subject.what)
     assays = [f"{stream}: the screen assay still wants {listed(names)}" for stream, names in parts.items()]

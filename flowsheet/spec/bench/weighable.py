@@ -12,13 +12,16 @@ from flowsheet.spec.text.number_with_doubt import Number
 METAL = ("mass", "gold")
 """What is measured of metal: its grade is its fineness, which stands with the ore, and its weight is the bead's."""
 
-ROCK = ("mass", "moisture", "grade", "gold", "bead", "plus mass", "plus gold", "minus mass", "minus grade")
+ROCK = (
+    "mass", "moisture", "grade", "assay mass", "gold", "bead", "plus mass", "plus gold", "minus mass", "minus grade",
+)  # fmt: skip
 
 #: Common practice, no source. The first is offered first.
 _UNITS = {
     "mass": ("kg", "g", "mg"),
     "moisture": ("%",),
     "grade": ("g/t", "ppm", "ppb"),
+    "assay mass": ("g",),
     "gold": ("mg", "g"),
     "bead": ("mg", "g"),
     "plus mass": ("g", "kg"),

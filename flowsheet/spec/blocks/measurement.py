@@ -25,6 +25,8 @@ ASSAY_SHARE = 0.10
 PASSING_POINTS = 0.01
 #: Doubt of a moisture, relative: typical, set your own.
 MOISTURE_SHARE = 0.10
+#: Mass (kg) of the ground rock that an assay takes: 30 g by fire, near the assay ton of 29.2 g. Typical, set your own.
+ASSAY_MASS = 0.030
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,11 @@ class Measurement:
     test: str = ""
     #: The number as it is written, with its unit: moist where a moisture dried it, None where it was worked out.
     number: Number | None = None
+    #: Mass (kg) of the rock that a grade's assay took: its luck is that of the grains in so much. Of a screen assay all
+    #: of its sample, since its coarse gold is counted whole. None of anything else.
+    assay_mass: float | None = None
+    #: Whether that is an assumption of the tool.
+    assay_mass_assumed: bool = False
 
     @property
     def name(self) -> str:

@@ -184,6 +184,9 @@ class Weighed(Block):
 
     mass: Mass | None = knob(None, "mass, dry unless there is a moisture", low=0.0, high=1e9)
     grade: Grade | None = knob(None, "assay", low=0.0, high=1.0)
+    assay_mass: Mass | None = knob(
+        None, f"mass that the assay takes of it; left out, 30 g ({TYPICAL})", low=1e-6, high=1e3, like="30 g"
+    )
     gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6, like="24 mg")
     bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6, like="0.27 g")
     passing: PassingField | None = Field(None, description="share of the mass that passes each sieve")

@@ -17,7 +17,7 @@ from flowsheet.spec.text.mistakes import Mistake, did_you_mean
 from flowsheet.spec.text.notes import Subject
 from flowsheet.spec.text.number_with_doubt import EVEN, EXACT, Number
 from flowsheet.spec.weights.weigh_table import SD
-from flowsheet.spec.weights.weighed_test import FILE, PARTS, WeighedTest, numbers_of
+from flowsheet.spec.weights.weighed_test import BESIDE, FILE, PARTS, REMARKS, WeighedTest, numbers_of
 
 SURE = 3.0
 """Standard deviations that a weight may be above its feed: above that, chance makes 1 in 700."""
@@ -27,9 +27,9 @@ TEN_FROM, TEN_TO = 2.0, 10.05
 """Times its feed between which a weight may be a slip of the point: a tenth of it is a fair part of the feed."""
 ALL_DOUBT = 100.0
 """Times its own value from where on the doubt of an assay is a slip of the unit: typical, no source."""
-NO_STREAM, NO_MOIST_MASS = "weighed_stream_unknown", "moist_mass_missing"
+NO_STREAM, NO_MOIST_MASS, NO_GRADE = "weighed_stream_unknown", "moist_mass_missing", "assay_without_grade"
 SCREEN_ASSAY_LACKS = "screen_assay_lacks"
-"""Codes of mistakes: no such stream; a weight, or a part of a screen assay (its subject tells), is not there."""
+"""Codes of mistakes: no such stream; a weight, a grade, a part of a screen assay (its subject tells) is not there."""
 
 #: How each part of a screen assay may be written in a sheet, and the line that tells it in a weigh sheet.
 _LIKE = {
@@ -55,9 +55,10 @@ def weighed_streams_exist(draft: Draft) -> Iterator[Mistake]:
                 like = did_you_mean(name, draft.streams, "streams")
                 yield test.document.name_mistake(test.path(name), "no stream has this name", like, code=NO_STREAM)
         for name, block in test.blocks.items():
-            if test.is_table or not test.whole(name) or block.model_fields_set - {"when", "note", "moisture"}:
+            if test.is_table or not test.whole(name) or block.model_fields_set - {*REMARKS, *BESIDE}:
                 continue
-            if block.moisture is None or test.other is None or name not in test.other.streams:
+            beside = any(getattr(block, one) is not None for one in BESIDE)
+            if not beside or test.other is None or name not in test.other.streams:
                 yield test.document.block_mistake(
                     test.path(name),
                     "nothing was measured of it",
@@ -96,6 +97,25 @@ def moisture_belongs_to_a_mass(draft: Draft) -> Iterator[Mistake]:
         elif test.lacks_mass(stream):
             remedy = f"Add the line {stream},mass,8.0 kg" if test.is_table else "Add mass: 8.0 kg, as weighed moist"
             yield test.document.mistake(path, "the moist mass is missing", remedy, code=NO_MOIST_MASS)
+
+
+def assay_mass_belongs_to_a_grade(draft: Draft) -> Iterator[Mistake]:
+    """What an assay took is told of a grade, and is no more than there was."""
+    for test, stream, block in _blocks(draft):
+        if block.assay_mass is None:
+            continue
+        path, mass = test.path(stream, "assay_mass"), test.dry_mass(stream)
+        if any(half.blocks[stream].metallics for half in test.halves if stream in half.blocks):
+            remedy = "Leave it out: plus and minus are what the screen assay took"
+            yield test.document.mistake(path, "a screen assay tells its own masses", remedy, code="two_assay_masses")
+        elif test.lacks_grade(stream):
+            remedy = f"Add the line {stream},grade,3 g/t" if test.is_table else "Add grade: 3 g/t"
+            yield test.document.mistake(path, "the grade is missing that the assay gave", remedy, code=NO_GRADE)
+        elif mass is not None and _above(measurement(stream, MASS, block.assay_mass), mass):
+            message = f"the assay took more than the stream itself ({_kg(mass.value)})"
+            slip = block.assay_mass.value > TEN_TO * mass.value
+            remedy = _readings(block.assay_mass, 1.0, mass.value) if slip else "Check both masses, and their units"
+            yield test.document.mistake(path, message, remedy, code="assay_above_its_rock")
 
 
 def metallics_are_complete(draft: Draft) -> Iterator[Mistake]:
@@ -211,7 +231,7 @@ def told_once(draft: Draft, mistakes: Sequence[Mistake]) -> list[Mistake]:
 
 def waits(mistake: Mistake) -> bool:
     """Whether nothing is wrong with a line but that another, which it needs, is not there (yet)."""
-    return mistake.code in (NO_MOIST_MASS, SCREEN_ASSAY_LACKS)
+    return mistake.code in (NO_MOIST_MASS, NO_GRADE, SCREEN_ASSAY_LACKS)
 
 
 def _blocks(draft: Draft) -> Iterator[tuple[WeighedTest, str, Weighed]]:
@@ -281,7 +301,7 @@ def _readings(number: Number, dry: float, limit: float) -> str:
 
 def _most_doubt(at: tuple[str | int, ...]) -> float:
     """Return how many times itself a number's doubt may be: an assay of next to nothing may well be all doubt."""
-    return 1.0 if at[-1] in ("mass", "bead", "plus", "minus") else ALL_DOUBT
+    return 1.0 if at[-1] in ("mass", "assay_mass", "bead", "plus", "minus") else ALL_DOUBT
 
 
 def _above_itself(number: Number) -> tuple[str, str]:
@@ -300,6 +320,7 @@ WEIGHED_CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     weighed_streams_exist,
     doubts_are_something,
     moisture_belongs_to_a_mass,
+    assay_mass_belongs_to_a_grade,
     metallics_are_complete,
     passing_falls_with_the_sieve,
     counts_fall_with_size,

@@ -18,6 +18,7 @@ COLUMNS = (*NEEDED, "unit", "sd", "when", "note")
 PLAIN: dict[str, tuple[tuple[str, ...], units.Dimension]] = {
     "mass": (("mass",), units.MASS),
     "grade": (("grade",), units.GRADE),
+    "assay mass": (("assay_mass",), units.MASS),
     "gold": (("gold",), units.MASS),
     "bead": (("bead",), units.MASS),
     "moisture": (("moisture",), units.SHARE),

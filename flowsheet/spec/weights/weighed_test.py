@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from flowsheet.spec.blocks.measurement import GRADE, GRAINS, MASS, PASSING, Measurement, measurement, screen_assay
+from flowsheet.spec.blocks.measurement import (
+    ASSAY_MASS,
+    GRADE,
+    GRAINS,
+    MASS,
+    PASSING,
+    Measurement,
+    measurement,
+    screen_assay,
+)
 from flowsheet.spec.blocks.schema import Metallics, Weighed
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.yaml.marked_document import Document, Path_
@@ -26,6 +35,8 @@ def tables_named(document: Document) -> list[Path]:
 
 
 REMARKS = ("when", "note")
+BESIDE = ("moisture", "assay_mass")
+"""Fields that say something of another measurement."""
 PARTS = ("plus", "plus_gold", "minus", "minus_grades")
 
 
@@ -101,8 +112,22 @@ class WeighedTest:
 
     def moisture(self, stream: str) -> Number | None:
         """Return the moisture of a stream in this test, None where none is told."""
+        return self._beside(stream, "moisture")
+
+    def assay_mass(self, stream: str) -> Number | None:
+        """Return the mass that the assay of a stream took in this test, None where none is told."""
+        return self._beside(stream, "assay_mass")
+
+    def _beside(self, stream: str, name: str) -> Number | None:
         blocks = (half.blocks.get(stream) for half in self.halves)
-        return next((block.moisture for block in blocks if block is not None and block.moisture is not None), None)
+        told = (getattr(block, name) for block in blocks if block is not None)
+        return next((number for number in told if number is not None), None)
+
+    def lacks_grade(self, stream: str) -> bool:
+        """Whether this test tells no grade of a stream, not even one that could not be read."""
+        blocks = (half.blocks.get(stream) for half in self.halves)
+        told = any(block is not None and block.grade is not None for block in blocks)
+        return not told and all(half.whole(stream, GRADE) for half in self.halves)
 
     def lacks_mass(self, stream: str) -> bool:
         """Whether this test tells no mass of a stream, not even one that could not be read."""
@@ -123,16 +148,22 @@ class WeighedTest:
 
     def _make(self, stream: str, block: Weighed, name: str) -> Iterator[Measurement]:
         given = getattr(block, name)
-        if given is None or name in ("moisture", *REMARKS):
+        if given is None or name in (*BESIDE, *REMARKS):
             return
         if isinstance(given, Metallics):
             if (told := _assayed(given)) is not None:
                 value, sd, assumed = told
-                yield Measurement(stream, GRADE, value, sd, assumed, **self._where(stream, block, name))
+                where = self._where(stream, block, name)
+                yield Measurement(stream, GRADE, value, sd, assumed, assay_mass=_sample(given), **where)
         elif isinstance(given, Number):
             found = measurement(stream, name, given, **self._where(stream, block, name))
             moisture = self.moisture(stream) if name == MASS else None
-            yield found.dried(moisture) if moisture is not None else found
+            found = found.dried(moisture) if moisture is not None else found
+            if name == GRADE:
+                told_mass = self.assay_mass(stream)
+                mass = ASSAY_MASS if told_mass is None else told_mass.value
+                found = replace(found, assay_mass=mass, assay_mass_assumed=told_mass is None)
+            yield found
         else:
             what = PASSING if name == PASSING else GRAINS
             for row in given:
@@ -156,6 +187,11 @@ def _assayed(given: Metallics) -> tuple[float, float, bool] | None:
     if given.plus is None or given.plus_gold is None or given.minus is None or not given.minus_grades:
         return None
     return screen_assay(given.plus, given.plus_gold, given.minus, given.minus_grades)
+
+
+def _sample(given: Metallics) -> float | None:
+    """Return the mass (kg) of a screen assay's sample."""
+    return given.plus.value + given.minus.value if given.plus is not None and given.minus is not None else None
 
 
 def numbers_of(block: Weighed) -> Iterator[tuple[tuple[str | int, ...], Number]]:
