@@ -29,7 +29,7 @@ from tiers import examples
 from flowsheet.solve.model import rebuild
 from flowsheet.spec.bench.bench_log import BenchLog, Entry, LogChange, Place
 from flowsheet.spec.bench.log_text import LONGEST_CELL, LONGEST_NOTE, LogText
-from flowsheet.spec.bench.sheet_with_log import build_with, log_test
+from flowsheet.spec.bench.sheet_with_log import build_with, counted, log_test
 from flowsheet.spec.bench.weighable import choices, units_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import safe_writing
@@ -869,3 +869,18 @@ def test_without_sizes_no_sieve_is_offered():
     assert found["a"][0] == "mass"
     assert units_of("mass")[0] == "kg"
     assert units_of("grains") == ()
+
+
+def test_the_grade_of_a_slag_waits_for_its_mass(path):
+    document = marked_document.parse(SHEET, "s.yaml")
+    for grade in ("slag,grade,27,g/t\n", "slag,plus mass,2.1,g\nslag,plus gold,0.9,mg\nslag,minus mass,310,g\n"
+                  "slag,minus grade,2.2,g/t\n"):  # fmt: skip
+        lines = f"stream,what,value,unit\nlumps,mass,9.1,kg\n{grade}"
+        waiting = counted(document, kinds(), path, lines)
+        assert not waiting.mistakes
+        assert [m.stream for m in waiting.sheet.weighed] == ["lumps"]
+        assert len(waiting.still_open) == 1
+        assert waiting.still_open[0].startswith("slag: its grade still wants its mass, as weighed after the fire")
+        whole = counted(document, kinds(), path, f"{lines}slag,mass,300,g\n")
+        assert not whole.still_open
+        assert {(m.stream, m.what) for m in whole.sheet.weighed} > {("slag", "grade"), ("slag", "mass")}

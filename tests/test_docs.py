@@ -380,7 +380,7 @@ def test_the_shown_weigh_sheet_reads(tmp_path: Path) -> None:
     block = next(block for block in blocks(pages.FOLDER / "weights.md", "yaml") if "file:" in block)
     read = yaml_document.parse(block, str(weigh_sheets(tmp_path) / "shown.yaml"))
     read.data = with_fragment(read.data)
-    assert [m.test for m in build(read, kinds()).weighed] == ["sack3"] * 11
+    assert [m.test for m in build(read, kinds()).weighed] == ["sack3"] * 12
 
 
 @pytest.mark.parametrize("document", [path for path in DOCUMENTS if blocks(path, "python")], ids=name_of)

@@ -568,3 +568,18 @@ def test_nine_intervals_of_ten_hold_the_truth() -> None:
     for name, number in hits.items():
         assert abs(number - 0.9 * SETS) < 3 * spread, (name, number)
     assert abs(alarms - 0.05 * SETS) < 3 * math.sqrt(SETS * 0.05 * 0.95)
+
+
+def test_a_slag_is_foretold_by_its_gold_over_what_it_weighed() -> None:
+    """Flux is in no model: what a slag weighs is not foretold, and its grade is its gold over its own weight."""
+    text = """
+ore: {mass: 10 kg, grade: 20 g/t}
+steps:
+  wash: {do: factors, takes: ore, gives: {con: con, tail: tails}, split: {con: 1 %}, recovery: {con: 80 %}}
+  melt: {do: smelt, takes: con, gives: {button: button, slag: slag}, gold: 95 %}
+keep: [button]
+weighed: {slag: {mass: 300 g, grade: 27 g/t}}
+"""
+    sheet = sheet_of(text)
+    told = {m.what: v for m, v in predicted_weights.foretold_of(solve(Model.of(sheet)), sheet.weighed)}
+    assert told == {"grade": pytest.approx(0.2e-3 * 0.8 * 0.05 / 0.3, rel=1e-12)}

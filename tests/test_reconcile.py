@@ -624,7 +624,8 @@ def metal_weights() -> tuple[Sheet, list[Measurement]]:
     return sheet, [
         Measurement("con", MASS, 0.284, 0.001, False),
         Measurement("tails", GRADE, 3e-6, 0.3e-6, False),
-        Measurement("slag", GRADE, 30e-6, 3e-6, False),
+        Measurement("slag", MASS, 0.3, 0.001, False),
+        Measurement("slag", GRADE, 27e-6, 3e-6, False),
         Measurement("cupel loss", GOLD, 1e-6, 0.3e-6, False),
         Measurement("bead", MASS, 0.25e-3, 1e-6, False),
     ]
@@ -633,15 +634,15 @@ def metal_weights() -> tuple[Sheet, list[Measurement]]:
 def test_the_head_grade_counts_everything_in() -> None:
     sheet, told = metal_weights()
     found = reconcile(sheet, told)
-    tails, slag, cupel, bead = (14.2 - 0.284) * 3e-3, 0.284 * 30e-3, 1e-3, 0.25 * 0.87
+    tails, slag, cupel, bead = (14.2 - 0.284) * 3e-3, 0.3 * 27e-3, 1e-3, 0.25 * 0.87
     assert found.head.value == pytest.approx(1e-3 * (tails + slag + cupel + bead) / 14.2, rel=1e-9)
     assert found.naive == pytest.approx(1e-3 * bead / 14.2, rel=1e-12)
     shares = {p.stream: p.grade for p in found.parts}
     held = {"tails": tails, "slag": slag, "cupel loss": cupel, "bead": bead}
     assert shares == pytest.approx({stream: 1e-3 * gold / 14.2 for stream, gold in held.items()})
     # Doubts by hand: of the tails' and slag's grades and masses, the cupel, and the bead with its fineness.
-    variance = (13.916 * 0.3e-3) ** 2 + (0.284 * 3e-3) ** 2 + (0.3e-3) ** 2
-    variance += (0.87 * 1e-3) ** 2 + (0.25 * 0.02) ** 2 + (0.001 * (30e-3 - 3e-3)) ** 2
+    variance = (13.916 * 0.3e-3) ** 2 + (0.3 * 3e-3) ** 2 + (0.001 * 27e-3) ** 2 + (0.3e-3) ** 2
+    variance += (0.87 * 1e-3) ** 2 + (0.25 * 0.02) ** 2 + (0.001 * 3e-3) ** 2
     feed = (0.02 * 1e3 * ((tails + slag + cupel + bead) / 14.2**2 - 3e-3 / 14.2)) ** 2
     assert found.head.sd == pytest.approx(1e-3 * math.sqrt(variance / 14.2**2 + 1e-6 * feed), rel=1e-6)
     row = found.streams["bead"]
@@ -652,6 +653,38 @@ def test_the_head_grade_counts_everything_in() -> None:
     assert f"nine times in ten between {sig(1e6 * ends[0])} and {sig(1e6 * ends[1])} g/t" in text
     assert "bead over the feed gives only 15.3 g/t" in text
     assert "tails 2.94" in text
+
+
+def test_over_fire_gold_alone_is_balanced() -> None:
+    """A slag of 300 g, flux and all, at 27 g/t holds 8.1 mg, whatever went into the crucible weighs."""
+    sheet, told = metal_weights()
+    found = reconcile(sheet, told)
+    slag = found.streams["slag"]
+    assert 1e6 * slag.gold == pytest.approx(8.1, rel=1e-9)
+    assert slag.mass == pytest.approx(0.3, rel=1e-12)
+    assert found.streams["con"].mass == pytest.approx(0.284, rel=1e-12)
+    assert found.suspect is None
+    assert max(abs(w.adjusted / w.measured - 1) for w in found.weights) < 1e-9
+    # By its gold alone it says the same, and what it weighs is not asked for.
+    golden = [m for m in told if m.stream != "slag"]
+    alone = reconcile(sheet, [*golden, Measurement("slag", GOLD, 8.1e-6, 0.9e-6, False)])
+    assert alone.head.value == pytest.approx(found.head.value, rel=1e-9)
+    assert not alone.streams["slag"].mass_determined
+    assert "slag" not in alone.to_know
+    # Where neither is known, the concentrate's grade tells it, or the slag's own mass and grade do.
+    assert reconcile(sheet, golden).to_know["slag"] == [("con", GRADE)]
+
+
+def test_a_wrong_slag_is_seen_by_its_gold() -> None:
+    """Concentrate and bead are known, so the slag's gold is checked: by its amount, not by what it weighs."""
+    sheet, told = metal_weights()
+    held = reconcile(sheet, told).streams["con"].gold
+    known = [*told, Measurement("con", GOLD, held, 0.005 * held, False)]
+    assert reconcile(sheet, known).suspect is None
+    heavy = [replace(m, value=1.5) if (m.stream, m.what) == ("slag", MASS) else m for m in known]
+    found = reconcile(sheet, heavy)
+    assert found.suspect is not None
+    assert {"slag, mass", "slag, grade"} & {found.suspect.name, *found.as_likely}
 
 
 def sack3(tmp_path: Path, *change: tuple[str, str]) -> Reconciled:

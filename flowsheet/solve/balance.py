@@ -11,7 +11,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.checks.upstream import metals
+from flowsheet.spec.checks.upstream import fired, metals
 
 if TYPE_CHECKING:
     from flowsheet.solve.model import Model
@@ -114,3 +114,8 @@ def relative_gap(into: Array | float, out: Array | float, fed: Array | float, th
 def metal_streams(sheet: Sheet) -> set[str]:
     """Return the streams that are metal: a bead or button, and whatever is parted from metal alone."""
     return metals(sheet.steps)
+
+
+def fired_streams(sheet: Sheet) -> set[str]:
+    """Return the streams that leave fire beside the metal, slag say: no balance tells what they weigh."""
+    return fired(sheet.steps)

@@ -18,7 +18,7 @@ from flowsheet.show.text.tables import (
 )
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.study.common.units_out import g_per_t, grams, milligrams, millimetres
-from flowsheet.study.estimate.predicted_weights import predict
+from flowsheet.study.estimate.predicted_weights import foretold, predict
 from flowsheet.study.run.losses import REASONS
 from flowsheet.study.run.run import Run
 
@@ -83,9 +83,7 @@ def weighed(run: Run) -> Grid:
 
 def _foretold(run: Run, m: Measurement, ours: float) -> float:
     """Return what the sheet makes of a measurement, NaN where it knows too little for that."""
-    model = run.solution.model
-    known = {PASSING: model.grid.sized, GRAINS: model.grains_known}.get(m.what, True)
-    return ours if known else math.nan
+    return ours if foretold(run.solution.model, m) else math.nan
 
 
 def _unit(m: Measurement) -> tuple[str, float]:

@@ -12,7 +12,7 @@ from typing import Any
 
 from flowsheet.spec.bench.log_text import LogText
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.checks.weighed import NO_GRADE, NO_MOIST_MASS, waits
+from flowsheet.spec.checks.weighed import NO_GRADE, NO_MOIST_MASS, NO_SLAG_MASS, waits
 from flowsheet.spec.read import Kinds, build
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.table_cells import TableRow
@@ -109,6 +109,8 @@ def _rows_of(lines: LogText, mistake: Mistake) -> list[TableRow]:
         return []
     if not waits(mistake) or mistake.code in WANTS:
         return [row]
+    if mistake.code == NO_SLAG_MASS and lines.entry(row).what.strip().casefold() == "grade":
+        return [row]
     stream = lines.entry(row).stream
     return [one for one in lines.rows[1:] if lines.entry(one).stream == stream and _is_part(lines.entry(one).what)]
 
@@ -129,6 +131,8 @@ def _told_open(lines: LogText, mistakes: Iterable[Mistake]) -> list[str]:
         stream = lines.entry(row).stream
         if mistake.code in WANTS:
             found.append(f"{stream}: {WANTS[mistake.code]}")
+        elif mistake.code == NO_SLAG_MASS:
+            found.append(f"{stream}: its grade still wants its mass, as weighed after the fire")
         else:
             parts.setdefault(stream, []).append(mistake.subject.what)
     assays = [f"{stream}: the screen assay still wants {listed(names)}" for stream, names in parts.items()]

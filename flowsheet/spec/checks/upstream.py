@@ -37,6 +37,17 @@ def feed_of(draft: Draft, stream: str) -> tuple[str | None, bool]:
     return (taken[0] if len(taken) == 1 and not melts else None), rock
 
 
+def fired(steps: Mapping[str, StepBlock]) -> set[str]:
+    """Return the streams that leave fire as glass or ash: flux, lead and cupel weigh in them, gases are gone."""
+    return {
+        stream
+        for step in steps.values()
+        if step.melts
+        for outlet, stream in step.outlets.items()
+        if not step.port(outlet).metal
+    }
+
+
 def metals(steps: Mapping[str, StepBlock]) -> set[str]:
     """Return the streams that are metal: a bead or button, and whatever is parted from metal alone."""
     found: set[str] = set()

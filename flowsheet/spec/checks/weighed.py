@@ -10,7 +10,7 @@ from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement, mea
 from flowsheet.spec.blocks.schema import Weighed
 from flowsheet.spec.blocks.weighed_fields import AtSize
 from flowsheet.spec.checks.draft import Draft
-from flowsheet.spec.checks.upstream import feed_of, looped
+from flowsheet.spec.checks.upstream import feed_of, fired, looped
 from flowsheet.spec.text import units
 from flowsheet.spec.text.amounts import OTHER_SCALES
 from flowsheet.spec.text.mistakes import Mistake, did_you_mean
@@ -29,7 +29,9 @@ ALL_DOUBT = 100.0
 """Times its own value from where on the doubt of an assay is a slip of the unit: typical, no source."""
 NO_STREAM, NO_MOIST_MASS, NO_GRADE = "weighed_stream_unknown", "moist_mass_missing", "assay_without_grade"
 SCREEN_ASSAY_LACKS = "screen_assay_lacks"
-"""Codes of mistakes: no such stream; a weight, a grade, a part of a screen assay (its subject tells) is not there."""
+NO_SLAG_MASS = "slag_mass_missing"
+"""Codes of mistakes: no such stream; a weight, a grade, a part of a screen assay (its subject tells) or what a slag
+weighs is not there."""
 
 #: How each part of a screen assay may be written in a sheet, and the line that tells it in a weigh sheet.
 _LIKE = {
@@ -116,6 +118,18 @@ def assay_mass_belongs_to_a_grade(draft: Draft) -> Iterator[Mistake]:
             slip = block.assay_mass.value > TEN_TO * mass.value
             remedy = _readings(block.assay_mass, 1.0, mass.value) if slip else "Check both masses, and their units"
             yield test.document.mistake(path, message, remedy, code="assay_above_its_rock")
+
+
+def slag_has_its_own_mass(draft: Draft) -> Iterator[Mistake]:
+    """What leaves fire beside the metal holds flux, or is a cupel: its grade tells gold only with its own mass."""
+    glass = fired({name: step for name, step in draft.steps.items() if step is not None})
+    for test, stream, block in _blocks(draft):
+        field = next((name for name in ("grade", "metallics") if getattr(block, name) is not None), "")
+        if stream in glass and field and test.lacks_mass(stream):
+            whose = f"{stream},mass,300 g" if test.is_table else "mass: 300 g"
+            remedy = f"Add {'the line ' if test.is_table else ''}{whose}, all of it as weighed after the fire"
+            message = "a grade tells what fired ground holds only with its own mass, flux and all"
+            yield test.document.mistake(test.path(stream, field), message, remedy, code=NO_SLAG_MASS)
 
 
 def metallics_are_complete(draft: Draft) -> Iterator[Mistake]:
@@ -231,7 +245,7 @@ def told_once(draft: Draft, mistakes: Sequence[Mistake]) -> list[Mistake]:
 
 def waits(mistake: Mistake) -> bool:
     """Whether nothing is wrong with a line but that another, which it needs, is not there (yet)."""
-    return mistake.code in (NO_MOIST_MASS, NO_GRADE, SCREEN_ASSAY_LACKS)
+    return mistake.code in (NO_MOIST_MASS, NO_GRADE, NO_SLAG_MASS, SCREEN_ASSAY_LACKS)
 
 
 def _blocks(draft: Draft) -> Iterator[tuple[WeighedTest, str, Weighed]]:
@@ -321,6 +335,7 @@ WEIGHED_CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     doubts_are_something,
     moisture_belongs_to_a_mass,
     assay_mass_belongs_to_a_grade,
+    slag_has_its_own_mass,
     metallics_are_complete,
     passing_falls_with_the_sieve,
     counts_fall_with_size,

@@ -92,7 +92,9 @@ class Choices:
 
     def to_know(self, stream: str) -> list[tuple[str, str]]:
         """Return the (stream, what) to weigh so that an unknown stream is known: one that does, or its own."""
-        at = [i for i in (self.problem.rock.get(stream), self.problem.gold[stream]) if i is not None]
+        # Nobody asks what a slag weighs for its own sake: flux is no rock of the test.
+        rock = None if stream in self.problem.fired else self.problem.rock.get(stream)
+        at = [i for i in (rock, self.problem.gold[stream]) if i is not None]
         if self.found.known.determined[at].all():
             return []
         able = [choice for choice in self.choices if choice.known.determined[at].all()]

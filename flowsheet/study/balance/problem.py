@@ -1,7 +1,8 @@
 """A weigh sheet as a problem of least squares: what is unknown, what balances, what was measured.
 
 Unknown are the rock (kg) of every stream that is no metal, and the fine gold (kg) of every stream. Metal
-(beads, buttons) has no rock: its weight is gold and silver.
+(beads, buttons) has no rock: its weight is gold and silver. Over fire gold alone balances: slag holds flux, a cupel
+is its own weight, and gases leave both, so what they weigh is known only if they were weighed.
 """
 
 from __future__ import annotations
@@ -9,12 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grains import gold_share
-from flowsheet.solve.balance import metal_streams
+from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import FINENESS, Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement, measurement
@@ -124,15 +126,20 @@ class Problem:
         """Return the doubt of a measurement as one of rock or gold: a bead's has that of its fineness in it."""
         return math.hypot(m.sd, m.value * self.fine_sd / self.fine) if self.is_metal(m) else m.sd
 
+    @cached_property
+    def fired(self) -> set[str]:
+        """Streams that leave fire beside the metal: they hold more than rock, or less."""
+        return fired_streams(self.sheet)
+
     def is_metal(self, m: Measurement) -> bool:
         """Whether a measurement is the weight of gold and silver together."""
         return m.what == BEAD or (m.what == MASS and m.stream not in self.rock)
 
     def balance(self) -> Array:
-        """Return (c, n): what goes into each step less what comes out, of rock and of gold."""
+        """Return (c, n): what goes into each step less what comes out, of gold, and of rock where nothing melts."""
         rows = []
         for step in self.sheet.steps.values():
-            for at in (self.rock, self.gold):
+            for at in (self.gold,) if step.melts else (self.rock, self.gold):
                 row = np.zeros(len(self.start))
                 for sign, streams in ((1, step.takes), (-1, step.outlets.values())):
                     for stream in streams:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.feed import RICH
-from flowsheet.solve.balance import metal_streams
+from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
@@ -25,6 +25,8 @@ def sieves(measured: Sequence[Measurement]) -> set[float]:
 
 def foretold(model: Model, m: Measurement) -> bool:
     """Return whether the sheet knows enough to say what a measurement should be."""
+    if m.what == MASS and m.stream in fired_streams(model.sheet):
+        return False  # Flux and cupel weigh more than the rock that went in.
     return {PASSING: model.grid.sized, GRAINS: model.grains_known}.get(m.what, True)
 
 
@@ -36,22 +38,29 @@ def foretold_of(solution: Solution, measured: Sequence[Measurement]) -> list[tup
 
 def predict(solution: Solution, measured: Sequence[Measurement]) -> Array:
     """Return the measurements as the model has them, in SI, shape (..., K) with the solution's draws in front."""
-    metal = metal_streams(solution.model.sheet)
-    values = [_one(solution, m, metal) for m in measured]
+    metal, glass = metal_streams(solution.model.sheet), _fired_masses(solution.model.sheet)
+    values = [_one(solution, m, metal, glass) for m in measured]
     draws = solution.inputs.draws
     if draws is not None:
         values = [np.broadcast_to(value, (draws,)) for value in values]
     return np.stack(values, axis=-1)
 
 
-def _one(solution: Solution, m: Measurement, metal: set[str]) -> Array:
+def _fired_masses(sheet: Sheet) -> dict[tuple[str, str], float]:
+    """Return what was weighed (kg) of each stream that leaves fire beside the metal, by test and stream."""
+    glass = fired_streams(sheet)
+    return {(m.test, m.stream): m.value for m in sheet.weighed if m.what == MASS and m.stream in glass}
+
+
+def _one(solution: Solution, m: Measurement, metal: set[str], glass: Mapping[tuple[str, str], float]) -> Array:
     material = solution.streams[m.stream]
     if m.what == GOLD:
         return material.gold
     if m.what == BEAD:
         return solution.metal(m.stream)
     if m.what == GRADE:
-        return material.gold / np.maximum(_mass(solution, m.stream, metal), 1e-300)
+        fired = glass.get((m.test, m.stream))
+        return material.gold / np.maximum(_mass(solution, m.stream, metal) if fired is None else fired, 1e-300)
     if m.what == PASSING:
         rock = material.rock_by_size
         through = rock[..., solution.model.grid.coarser(m.size or 0.0) :].sum(axis=-1)
@@ -123,7 +132,8 @@ def _weights(solution: Solution, m: Measurement, metal: set[str], each: Array, t
     if m.what == GOLD:
         return one
     if m.what == GRADE:
-        return one / max(float(_draw(_mass(solution, m.stream, metal), t, 0)), 1e-300)
+        fired = _fired_masses(solution.model.sheet).get((m.test, m.stream))
+        return one / max(float(_draw(_mass(solution, m.stream, metal), t, 0)) if fired is None else fired, 1e-300)
     if m.what == GRAINS:
         return np.asarray(np.where(np.arange(len(each)) < _coarse(solution.model, m), 1 / each, 0.0))
     if m.what == BEAD or (m.what == MASS and bool(_draw(_metal_counts(solution, m.stream, metal), t, 0))):
