@@ -74,6 +74,10 @@ def _ore(draft: Draft) -> dict[str, Any]:
         ore["heavies"] = f"{draft.between(0, 20)} %"
     if draft.grains:
         ore["gold"] = {"d50": f"{draft.between(0.02, 0.5)} mm", "d95": f"{draft.between(0.6, 4)} mm", "detach": 0.9}
+        if draft.chance():
+            ore["gold"]["nuggets"] = {"share": f"{draft.between(0, 60)} %", "d50": f"{draft.between(1, 8)} mm"}
+    if draft.chance():
+        ore["tilt"] = draft.one_of("0", "0.4 ± 0.2", "-0.3")
     return ore
 
 
@@ -111,6 +115,8 @@ def _add_step(draft: Draft, name: str) -> None:
     gives = {outlet: f"{outlet} of {name}" for outlet in outlets}
     step["gives"] = gives
     _add_factors(draft, step, kind, outlets)
+    if draft.chance():
+        step["slack"] = draft.one_of(0.3, "0", {"rock": 0}, {"rock": "0", "gold": 0.0})
     draft.steps[name] = step
     draft.open = [stream for stream in draft.open if stream not in take] + list(gives.values())
 

@@ -81,7 +81,7 @@ def test_a_field_is_told_as_it_is_described() -> None:
         (Ore, "mass", "high", "1,000,000 t"),
         (Ore, "grade", "high", "100 %"),
         (Ore, "gold", "wants", "fields of its own"),
-        (Ore, "gold", "inner", ("d50", "d95", "sizes", "fineness", "detach", "cluster")),
+        (Ore, "gold", "inner", ("d50", "d95", "sizes", "nuggets", "fineness", "detach", "cluster")),
         (Gold, "d95", "example", "1.6 mm"),
         (StepBlock, "split", "wants", "shares by outlet"),
         (StepBlock, "takes", "wants", "a name, or several in brackets"),

@@ -16,7 +16,7 @@ from sheets import price_fault
 
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
 from flowsheet.spec.blocks.json_schema import json_schema
-from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Nuggets, Ore, SieveRow, SizeLaw, Weighed
 from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE
@@ -25,7 +25,7 @@ from flowsheet.steps import kinds
 
 SHEETS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
 SCHEMA = json_schema(kinds())
-BLOCKS: list[type[Block]] = [Ore, SizeLaw, SieveRow, Gold, GrainRow, Weighed, Metallics, *kinds().values()]
+BLOCKS: list[type[Block]] = [Ore, SizeLaw, SieveRow, Gold, GrainRow, Nuggets, Weighed, Metallics, *kinds().values()]
 
 
 def kind_schema(kind: str) -> dict[str, Any]:

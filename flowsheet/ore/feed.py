@@ -156,7 +156,12 @@ def grain_shares(ore: Ore, grid: Grid, take: Take) -> Array:
     if gold.d50 is None or gold.d95 is None:
         raise ValueError("gold grains need d50 and d95")
     d50 = take(gold.d50)
-    return grains.lognormal_shares(grid, d50, np.maximum(take(gold.d95), d50))
+    d95 = np.maximum(take(gold.d95), d50)
+    found = grains.lognormal_shares(grid, d50, d95)
+    if gold.nuggets is None:
+        return found
+    share, size = take(gold.nuggets.share)[..., None], take(gold.nuggets.d50)
+    return (1 - share) * found + share * grains.lognormal_shares(grid, size, size * (d95 / d50))
 
 
 def size_shares(ore: Ore, grid: Grid, take: Take) -> Array:

@@ -13,6 +13,11 @@ from flowsheet.spec.text.number_with_doubt import Number
 
 CONCENTRATE = 0.01
 """A grade above this is hardly one of ore as it is broken."""
+NUGGET = 1e-3
+"""Grains from this size (m) on are nuggets to whoever washes for gold: typical, no source."""
+NEARLY_ALL = 0.95
+NUGGETS_NOT_TOLD = "nuggets_not_told"
+"""Code of the note."""
 
 
 def odd(name: str, ore: Ore) -> Iterator[Note]:
@@ -46,4 +51,32 @@ def coarsest_grain(ore: Ore) -> Number | None:
         return None
     if ore.gold.sizes is not None:
         return next((row.sieve for row in ore.gold.sizes if row.passing.value < 1), None)
-    return ore.gold.d95
+    told = [ore.gold.d95] if ore.gold.d95 is not None else []
+    if ore.gold.nuggets is not None and ore.gold.nuggets.share.value > 0:
+        told.append(ore.gold.nuggets.d50)
+    return max(told, key=lambda size: size.value, default=None)
+
+
+def nuggets_not_told(name: str, ore: Ore) -> Note | None:
+    """Say that nuggets, if there are any, lie outside what is told, and what a second sack would tell.
+
+    None where the ore's grains are coarse as they are told, where nuggets are (be it that there are none: a share of
+    0 %), or where nothing is known of grains.
+    """
+    gold = ore.gold
+    if gold is None or gold.nuggets is not None:
+        return None
+    if gold.sizes is not None:
+        d95 = next((row.sieve for row in reversed(gold.sizes) if row.passing.value >= NEARLY_ALL), None)
+    else:
+        d95 = gold.d95
+    if d95 is None or d95.value >= NUGGET:
+        return None
+    sentence = (
+        "{ore}: 95 % of the gold is said to lie in grains finer than {d95}. Nuggets, if there are any, lie outside "
+        "what is told here, for one sack may hold none of them. A second sack would tell: if the grades of the two "
+        "differ by more than the luck that is told, there are nuggets, or the sacks are unlike. Write what you find as "
+        "nuggets: {like} under gold, or nuggets: {none} where there are none."
+    )
+    like, none = "{share: 20 %, d50: 4 mm}", "{share: 0 %, d50: 4 mm}"
+    return note(NUGGETS_NOT_TOLD, sentence, Subject(ore=name), d95=d95, like=like, none=none)

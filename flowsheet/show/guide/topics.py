@@ -16,7 +16,7 @@ from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
 from flowsheet.spec.blocks.explain import BlockText, FieldText, block_text, kind_text
 from flowsheet.spec.blocks.fields import Block
 from flowsheet.spec.blocks.pile import Pile
-from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Ore, SieveRow, SizeLaw, Weighed
+from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Nuggets, Ore, SieveRow, SizeLaw, Weighed
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
 from flowsheet.steps import kinds
@@ -30,7 +30,7 @@ INNER = {"gold": "the grains of gold of an ore", "sizes": "the pieces of an ore"
 BLOCKS: dict[str, tuple[tuple[str, type[Block]], ...]] = {
     "ore": (("ore", Ore),),
     "ores": (("each ore", Ore),),
-    "gold": (("gold", Gold), ("a row of its sizes", GrainRow)),
+    "gold": (("gold", Gold), ("a row of its sizes", GrainRow), ("its nuggets", Nuggets)),
     "sizes": (("sizes as a law", SizeLaw), ("a row of a sieve table", SieveRow)),
     "steps": (("every step", StepBlock),),
     "weighed": (("each stream", Weighed),),

@@ -81,12 +81,22 @@ class GrainRow(Block):
     passing: Share = knob(None, "share of the gold in finer grains", low=0.0, high=1.0, required=True, like="60 %")
 
 
+class Nuggets(Block):
+    """A part of the gold that lies in much larger grains than the rest, and is spread as widely about its own size."""
+
+    share: Share = knob(None, "share of the gold that is in nuggets", low=0.0, high=1.0, required=True, like="20 %")
+    d50: Length = knob(
+        None, "half of that is in nuggets finer than this", low=1e-7, high=0.5, required=True, like="4 mm"
+    )
+
+
 class Gold(Block):
     """The gold grains of an ore, by mass."""
 
     d50: Length | None = knob(None, "half of the gold is in grains finer than this", low=1e-7, high=0.5, like="0.35 mm")
     d95: Length | None = knob(None, "95 % of the gold is in grains finer than this", low=1e-7, high=0.5, like="1.6 mm")
     sizes: list[GrainRow] | None = Field(None, description="a table of grain sizes in place of d50 and d95")
+    nuggets: Nuggets | None = Field(None, description="a second size of grains; d50 and d95 are then those of the rest")
     fineness: Fineness = knob(
         "900",
         "parts of gold in a thousand of the grain; the rest is silver",
@@ -111,7 +121,10 @@ class Gold(Block):
     )
 
     def doubts(self) -> GrainDoubts:
-        """Return how far the sizes of the grains may be off: what the sheet says (±), else what is typical."""
+        """Return how far the sizes of the grains may be off: what the sheet says (±), else what is typical.
+
+        The size of nuggets is told apart, with its own ± if it has one.
+        """
         rows = [number for row in self.sizes or () for number in (row.sieve, row.passing)]
         return doubts_of(self.d50, self.d95, rows)
 

@@ -122,7 +122,7 @@ def has_grains(ore: Ore) -> bool:
 
 
 def _says_grains(gold: Gold) -> bool:
-    return any(told is not None for told in (gold.sizes, gold.d50, gold.d95))
+    return any(told is not None for told in (gold.sizes, gold.d50, gold.d95, gold.nuggets))
 
 
 def unread(draft: Draft, mistake: Mistake) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from flowsheet.spec.blocks.schema import GrainRow, SieveRow, SizeLaw
+from flowsheet.spec.blocks.schema import Gold, GrainRow, Nuggets, SieveRow, SizeLaw
 from flowsheet.spec.checks.draft import TOLERANCE, Draft, has_grains
 from flowsheet.spec.text.mistakes import Mistake
 from flowsheet.spec.yaml.marked_document import Path_
@@ -51,6 +51,8 @@ def sizes_make_sense(draft: Draft) -> Iterator[Mistake]:
         gold = ore.gold
         if gold is None:
             continue
+        if gold.nuggets is not None:
+            yield from _nugget_faults(draft, (*path, "gold", "nuggets"), gold, gold.nuggets)
         if gold.sizes is not None:
             yield from _table_faults(draft, (*path, "gold", "sizes"), gold.sizes)
             if gold.d50 or gold.d95:
@@ -73,6 +75,24 @@ def sizes_make_sense(draft: Draft) -> Iterator[Mistake]:
             yield draft.document.mistake(
                 (*path, "gold"), f"{lacking} is missing", f"Add {lacking}: {like}", code="grain_law_incomplete"
             )
+
+
+def _nugget_faults(draft: Draft, path: Path_, gold: Gold, nuggets: Nuggets) -> Iterator[Mistake]:
+    if gold.sizes is not None:
+        message = "a table of sizes holds the nuggets, too"
+        yield draft.document.mistake(
+            path, message, "Put them into the table as its coarsest rows, and delete nuggets", code="two_grain_laws"
+        )
+    elif gold.d50 is None and gold.d95 is None and draft.whole(path[:-1]):
+        message = "the grains of the gold that is not in nuggets are missing"
+        yield draft.document.mistake(path, message, "Add d50: 0.35 mm and d95: 1.6 mm", code="grain_law_incomplete")
+    elif gold.d50 is not None and nuggets.d50.value < gold.d50.value:
+        yield draft.document.mistake(
+            (*path, "d50"),
+            f"nuggets finer than the rest of the gold ({gold.d50})",
+            "Swap the two, or check the units",
+            code="grains_out_of_order",
+        )
 
 
 def _law_faults(draft: Draft, path: Path_, law: SizeLaw) -> Iterator[Mistake]:
