@@ -318,3 +318,16 @@ def test_a_sheet_whose_numbers_are_gone_through_counts_as_written_what_was_writt
     assert same.steps["wash"].slack_of() == sheet.steps["wash"].slack_of()
     assert "tilt" not in same.ores["ore"].model_fields_set
     assert Ore.model_fields["tilt"].default is same.ores["ore"].tilt
+
+
+def test_what_a_new_sheet_shows_in_its_remarks_can_be_written() -> None:
+    remarks = QUICK.read_text(encoding="utf-8").partition("# More that you may say")[2]
+    told = {place.strip(" #"): yaml.safe_load(said) for line in remarks.splitlines()[1:]
+            for place, _, said in [line.partition(": ")]}  # fmt: skip
+    assert list(told) == ["ore", "gold", "a step"]
+    sheet = quick(ore=told["ore"], gold=told["gold"], wash=told["a step"])
+    gold = sheet.ores["ore"].gold
+    assert gold is not None
+    assert gold.nuggets is not None
+    assert (gold.cluster_law()[0], sheet.ores["ore"].tilt.value) == ((3.0,), 0.2)
+    assert (sheet.steps["wash"].slack_of().rock, sheet.steps["wash"].slack_of().gold) == (0.2, 0.4)
