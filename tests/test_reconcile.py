@@ -481,6 +481,68 @@ def test_a_moist_weight_is_told_as_it_is_written() -> None:
     assert (found.meant, found.written, found.number) == ("kg", "lb", 13.4)
 
 
+@pytest.mark.parametrize(("text", "true", "told"), [
+    ("85.3 kg", 8.53, ("85.3 kg", "8.53 kg", 0.1)), ("0.853 kg", 8.53, ("0.853 kg", "8.53 kg", 10.0)),
+    ("853 kg", 8.53, ("853 kg", "8.53 kg", 0.01)), ("0.0853 kg", 8.53, ("0.0853 kg", "8.53 kg", 100.0)),
+    ("2.1 mg", 21e-6, ("2.1 mg", "21 mg", 10.0)), ("2 1/4 lb", 10.2, None), ("85.3 kg", 20.0, None),
+])  # fmt: skip
+def test_a_slip_of_the_point_is_offered(text: str, true: float, told: tuple[str, str, float] | None) -> None:
+    found = slip(read_as(text), true, 1e-3 * true)
+    if told is None:
+        assert found is None
+        return
+    assert found is not None
+    assert found.point
+    assert (found.written, found.meant, found.factor) == told
+
+
+def test_a_grade_may_slip_by_a_place() -> None:
+    found = slip(read_as("31 g/t", GRADE), 3.1e-6, 0.1e-6)
+    assert found is not None
+    assert (found.written, found.meant) == ("31 g/t", "3.1 g/t")
+
+
+def test_a_slip_of_the_point_is_said() -> None:
+    problem = often()
+    told = [
+        replace(m, value=10 * m.value, sd=10 * m.sd, number=parse(f"{10 * m.value:.4g} kg", MASSES))
+        if m.stream == "tails" else m for m in problem.measured
+    ]  # fmt: skip
+    right = next(m.value for m in problem.measured if m.stream == "tails")
+    found = reconcile(problem.sheet, told)
+    assert found.suspect is not None
+    assert found.suspect.stream == "tails"
+    written = parse(f"{10 * right:.4g} kg", MASSES).amount
+    assert written is not None
+    assert f"A slip of the point? {written} for {written.tenth} would explain it." in answer(found, 0)
+
+
+def test_of_ties_the_one_that_would_be_off_by_least_is_named_first() -> None:
+    """14.2 kg into 9 kg and 4.2 kg: 1 kg is missing, which is 7 % of the ore, 11 % of the lumps, 24 % of the fines."""
+    sheet = sheet_of(TABLE)
+    masses = {"ore": 14.2, "lumps": 9.0, "fines": 4.2}
+    found = reconcile(sheet, [Measurement(name, MASS, kg, 0.01, False) for name, kg in masses.items()])
+    assert found.suspect is not None
+    assert found.suspect.name == "ore, mass"
+    assert [(one.weight.name, one.tied, one.possible) for one in found.explained] == [
+        ("lumps, mass", True, True), ("fines, mass", True, True)]  # fmt: skip
+    assert [one.should_be.value for one in found.explained] == pytest.approx([10.0, 5.2], abs=1e-6)
+    text = answer(found, 0)
+    assert "A tie: the balance cannot tell it from the mass of lumps (reads 9.000 kg, would be 10.00 kg)" in text
+    assert "since it would be off by least" in text
+
+
+def test_what_would_leave_less_than_nothing_is_not_named_first() -> None:
+    """5 kg of ore cannot give 9 kg of lumps and 4 kg of fines: were the lumps wrong they would be 1 kg, were the fines
+    wrong less than nothing."""
+    sheet = sheet_of(TABLE)
+    masses = {"ore": 5.0, "lumps": 9.0, "fines": 4.0}
+    found = reconcile(sheet, [Measurement(name, MASS, kg, 0.01, False) for name, kg in masses.items()])
+    assert found.suspect is not None
+    assert found.suspect.name != "fines, mass"
+    assert "fines, mass" not in [one.weight.name for one in found.explained if one.possible]
+
+
 def test_two_exchanged_weights_are_named() -> None:
     sheet = sheet_of(WEIGHED_OFTEN)
     problem = often()

@@ -7,11 +7,12 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from flowsheet.ore.arrays import NORMAL_95
+from flowsheet.show.balance.suspected import said, some, suspect, value
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
 from flowsheet.spec.blocks.measurement import GRADE
 from flowsheet.study.balance.result import Balanced, HeadGradePart, Measured, Reconciled, Weight
-from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, KILOGRAMS
+from flowsheet.study.balance.suspect_or_swapped_weights import ALARM
 from flowsheet.study.common.units_out import TOLD, g_per_t, grams
 
 FAINT_PART = 0.005
@@ -19,9 +20,6 @@ FAINT_PART = 0.005
 
 SMALL = 0.001
 """A chi-square below this is told as less than it."""
-
-MOST_TOLD = 4
-"""So many streams are named in a sentence; the tables have all of them."""
 
 KNOWN = {(True, True): "mass and gold", (True, False): "mass", (False, True): "gold", (False, False): "nothing"}
 
@@ -46,7 +44,7 @@ def streams_without(found: Reconciled) -> Grid | None:
     if found.suspect is None or found.without is None:
         return None
     rows = [(name, *_row(row)) for name, row in found.without.streams.items()]
-    title = f"Streams that balance without {_said(found.suspect.name)}"
+    title = f"Streams that balance without {said(found.suspect.name)}"
     return Grid("reconciled-without-suspect", title, streams(found).columns, rows)
 
 
@@ -160,62 +158,41 @@ def agree(found: Reconciled) -> Iterator[str]:
             "swapped when they were written down?"
         )
     if found.suspect is not None:
-        yield from _suspect(found, found.suspect)
+        yield from suspect(found, found.suspect)
     elif found.p < ALARM:
         worst = max((w for w in found.weights if not math.isnan(w.standardised)), key=lambda w: abs(w.standardised))
         yield (
-            f"No single weight stands out, though {_said(worst.name)} had to move most: look for rock or gold lost in "
+            f"No single weight stands out, though {said(worst.name)} had to move most: look for rock or gold lost in "
             "a step, for a stream that the sheet does not name, or for doubts that are put too small."
         )
-    open_ = [_said(w.name) for w in found.weights if math.isnan(w.standardised)]
+    open_ = [said(w.name) for w in found.weights if math.isnan(w.standardised)]
     if open_:
-        yield f"Nothing checks {_some(open_, 'or')}: a wrong number there would not show."
-
-
-def _suspect(found: Reconciled, suspect: Weight) -> Iterator[str]:
-    begin = "If they were not, the" if found.swapped is not None else "The"
-    reads = _value(suspect.measured, suspect.sd, suspect.unit)
-    yield f"{begin} one to look at is {_said(suspect.name)}: it reads {reads}"
-    without = found.without
-    if without is not None:
-        if without.should_be.known:
-            yield f"where all the others want {_value(without.should_be.value, without.should_be.sd, suspect.unit)}."
-        else:
-            yield "and the others cannot say what it should be."
-        if without.slip is not None:
-            slip = without.slip
-            yield f"A slip of the unit? {sig(slip.number)} {slip.meant} written as {slip.written} would explain it."
-    if found.as_likely:
-        these = "these" if len(found.as_likely) > 1 else "that"
-        yield f"The balance cannot tell it from {_some(map(_said, found.as_likely), 'or')}: check {these} as well."
-    if without is not None and without.dof > 0:
-        agreeing = "the others agree" if without.p >= ALARM else "the others still disagree, so more than it is wrong"
-        yield f"Without it {agreeing}."
+        yield f"Nothing checks {some(open_, 'or')}: a wrong number there would not show."
 
 
 def head(found: Reconciled) -> Iterator[str]:
     """Say the head grade, the bead over the feed, and where the difference lies; without the suspect if one is."""
     swap = found.swapped
     if swap is not None and not math.isnan(swap.head_sd):
-        exchanged = _value(swap.head, swap.head_sd, "g/t")
+        exchanged = value(swap.head, swap.head_sd, "g/t")
         yield f"With the masses of {swap.first} and {swap.second} exchanged: {exchanged}. As they read:"
     naive, grade, parts = found.naive, found.believed.head, found.believed.parts
     if found.suspect is not None and grade.known:
-        counted = _value(found.head.value, found.head.sd, "g/t")
-        yield f"With {_said(found.suspect.name)} counted in, {counted}; without it, which is the better guess:"
+        counted = value(found.head.value, found.head.sd, "g/t")
+        yield f"With {said(found.suspect.name)} counted in, {counted}; without it, which is the better guess:"
     elif found.suspect is not None:
-        yield f"Without {_said(found.suspect.name)}, which is suspect:"
+        yield f"Without {said(found.suspect.name)}, which is suspect:"
     if not grade.known:
         told = [p for p in parts if not math.isnan(p.sd)]
         untold = [p.stream for p in parts if math.isnan(p.sd)]
         least = sum(p.grade for p in told)
-        yield f"The weights do not tell it: nothing says how much gold went with {_some(untold, 'and')}."
+        yield f"The weights do not tell it: nothing says how much gold went with {some(untold, 'and')}."
         if least > 0:
             yield f"What they do tell makes at least {_per_t(least)} g/t ({_ranked(told, least)})."
     else:
         low, high = max(grade.value - NORMAL_95 * grade.sd, 0.0), grade.value + NORMAL_95 * grade.sd
         yield (
-            f"{_value(grade.value, grade.sd, 'g/t')}: nine times in ten between {_per_t(low)} and {_per_t(high)} "
+            f"{value(grade.value, grade.sd, 'g/t')}: nine times in ten between {_per_t(low)} and {_per_t(high)} "
             "g/t, as far as the weights go (the next sack may hold other grains)."
         )
     if naive is None:
@@ -271,7 +248,7 @@ def weigh_next(found: Reconciled) -> Iterator[str]:
             f"{_per_t(best.sd_then, 2)} g/t{now}."
         )
     if found.to_know:
-        yield f"The weights leave {_some(found.to_know, 'and')} unknown: the table below says what would tell."
+        yield f"The weights leave {some(found.to_know, 'and')} unknown: the table below says what would tell."
 
 
 def _do(stream: str, what: str) -> str:
@@ -280,7 +257,7 @@ def _do(stream: str, what: str) -> str:
 
 def _ranked(rows: list[HeadGradePart], whole: float) -> str:
     ranked = sorted((p for p in rows if p.grade > FAINT_PART * whole), key=lambda p: -p.grade)
-    return _some([f"{p.stream} {_per_t(p.grade)}" for p in ranked], "and")
+    return some([f"{p.stream} {_per_t(p.grade)}" for p in ranked], "and")
 
 
 def _chance(p: float) -> str:
@@ -299,36 +276,6 @@ def _per_t(grade: float, digits: int = 3) -> str:
     return sig(g_per_t(grade), digits)
 
 
-def _value(value: float, sd: float, unit: str) -> str:
-    """Write a value (kg or kg/kg) with its doubt, in a unit that suits it, to the digits that the doubt leaves."""
-    if unit == "g/t":
-        value, sd = g_per_t(value), g_per_t(sd)
-    else:
-        size = max(abs(value), abs(sd))
-        unit = next((u for u in ("t", "kg", "g") if size >= KILOGRAMS[u]), "mg")
-        value, sd = value / KILOGRAMS[unit], sd / KILOGRAMS[unit]
-    if not sd > 0:
-        return f"{sig(value, 4)} {unit}"
-    decimals = max(1 - math.floor(math.log10(sd)), 0)
-    whole = math.floor(math.log10(max(abs(value), sd)))
-    decimals = min(decimals, max(5 - whole, 0))
-    return f"{value:,.{decimals}f} ± {sig(sd, 2)} {unit}".replace("-", "−")
-
-
 def amount(value: float, unit: str) -> str:
     """Return a measured value (kg or kg/kg) in a unit that suits it."""
     return f"{_per_t(value)} g/t" if unit == "g/t" else mass(value)
-
-
-def _said(name: str) -> str:
-    """Turn the name of a weight, "tails, mass", into words: "the mass of tails"."""
-    stream, _, what = name.rpartition(", ")
-    return f"the {what} of {stream}"
-
-
-def _some(names: Any, joint: str) -> str:
-    """Join names, at most a few of them."""
-    names = list(names)
-    if len(names) > MOST_TOLD + 1:
-        names = [*names[:MOST_TOLD], f"{len(names) - MOST_TOLD} more"]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {joint} {names[-1]}" if names else "nothing"

@@ -70,8 +70,12 @@ class Amount:
     @property
     def tenth(self) -> str:
         """The same with the point one place further left ("85.3 kg": "8.53 kg"); "" of a fraction."""
+        return self.shifted(-1)
+
+    def shifted(self, places: int) -> str:
+        """Return the same with the point so many places further right ("8.53 kg", 1: "85.3 kg"); "" of a fraction."""
         try:
-            return f"{Decimal(self.digits).scaleb(-1):f} {self.unit}".strip()
+            return f"{Decimal(self.digits).scaleb(places):f} {self.unit}".strip()
         except InvalidOperation:
             return ""
 

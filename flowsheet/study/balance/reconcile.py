@@ -7,7 +7,7 @@ the rest. Several tests of one ore are reconciled each on its own.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import metal_streams
@@ -20,8 +20,17 @@ from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import USED, Problem
-from flowsheet.study.balance.result import UNITS, Balanced, HeadGradePart, Measured, Reconciled, Weight, WithoutSuspect
-from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail, slip, suspicion, swapped
+from flowsheet.study.balance.result import (
+    UNITS,
+    Balanced,
+    Explanation,
+    HeadGradePart,
+    Measured,
+    Reconciled,
+    Weight,
+    WithoutSuspect,
+)
+from flowsheet.study.balance.suspect_or_swapped_weights import Suspicion, chi2_tail, slip, suspicion, swapped
 
 
 def reconcile_sheet(sheet: Sheet, look_further: bool = True) -> dict[str, Reconciled]:
@@ -60,14 +69,11 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
     """Reconcile a problem that is set up already."""
     found = problem.solve()
     suspect = suspicion(problem, found)
-    without = _without(problem, suspect.at) if suspect and look_further else None
-    if suspect and without and without.slip is None:
-        # Of those that the balance cannot tell apart, one that a slip of the unit explains is the likeliest.
-        for k in suspect.as_likely:
-            other = _without(problem, k)
-            if other.slip is not None:
-                suspect, without = suspect.instead(k), other
-                break
+    wrong: dict[int, WithoutSuspect] = {}
+    if suspect and (look_further or suspect.as_likely):
+        wrong = {k: _without(problem, k) for k in suspect.all}
+        suspect = suspect.instead(_likeliest(problem, suspect, wrong))
+    without = wrong[suspect.at] if suspect and look_further else None
     choices = None
     if look_further:
         # What to weigh next goes by the weights that are believed.
@@ -82,6 +88,9 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
         p=chi2_tail(found.chi2, found.dof),
         suspect=weights[suspect.at] if suspect else None,
         as_likely=tuple(weights[k].name for k in suspect.as_likely) if suspect else (),
+        explained=tuple(_explanation(weights[k], k in suspect.ties, wrong[k]) for k in suspect.as_likely)
+        if suspect
+        else (),
         without=without,
         swapped=swapped(problem, found) if look_further else None,
         head=_estimate(found, *problem.head(found.x)),
@@ -91,6 +100,30 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
         to_know={s: known for s in problem.gold if (known := choices.to_know(s))} if choices else {},
         notes=(*notes, *_turned_out(problem, found)),
     )
+
+
+def _likeliest(problem: Problem, suspect: Suspicion, wrong: Mapping[int, WithoutSuspect]) -> int:
+    """Return which of those that the balance cannot tell apart to name first.
+
+    One that a slip explains; else one that comes out possible. Of those that explain it equally, the one that is then
+    off by least, by its share: a slip of a scale's reading is as a rule a small one.
+    """
+
+    def rank(k: int) -> tuple[bool, bool, bool, float]:
+        tied = k == suspect.at or k in suspect.ties
+        return wrong[k].slip is None, not wrong[k].possible, not tied, _off(problem, k, wrong[k]) if tied else 0.0
+
+    return min(suspect.all, key=rank)
+
+
+def _off(problem: Problem, k: int, without: WithoutSuspect) -> float:
+    """Return how far off a measurement is if it is the wrong one, as a ratio's logarithm; inf where that is open."""
+    read, should_be = problem.measured[k].value, without.should_be
+    return abs(math.log(should_be.value / read)) if should_be.known and min(should_be.value, read) > 0 else math.inf
+
+
+def _explanation(weight: Weight, tied: bool, without: WithoutSuspect) -> Explanation:
+    return Explanation(weight, tied, without.possible, without.should_be, without.slip)
 
 
 def _without(problem: Problem, suspect: int) -> WithoutSuspect:
@@ -111,6 +144,7 @@ def _without(problem: Problem, suspect: int) -> WithoutSuspect:
         should_be=Measured(value, sd),
         unit=_unit(problem, m),
         slip=slip(m, value, sd),
+        possible=value > 0 and not found.held.any(),
     )
 
 

@@ -127,6 +127,8 @@ class WithoutSuspect:
     should_be: Measured
     unit: str
     slip: Slip | None
+    #: Whether nothing then has to be held from falling below nothing.
+    possible: bool = True
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
@@ -136,6 +138,30 @@ class WithoutSuspect:
             "head_grade_g_per_t": each(asdict(self.head), g_per_t),
             "parts": [part.as_dict() for part in self.parts],
             "should_be": each(asdict(self.should_be), TOLD[self.unit]),
+            "slip": self.slip and asdict(self.slip),
+            "possible": self.possible,
+        }
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """A weight besides the suspect that would explain the misfit, and what it would have to read (kg or kg/kg)."""
+
+    weight: Weight
+    #: Whether it explains the misfit exactly as well as the suspect.
+    tied: bool
+    #: Whether no stream comes out below nothing then.
+    possible: bool
+    should_be: Measured
+    slip: Slip | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain data, in the weight's unit."""
+        return {
+            "name": self.weight.name,
+            "tied": self.tied,
+            "possible": self.possible,
+            "should_be": each(asdict(self.should_be), TOLD[self.weight.unit]),
             "slip": self.slip and asdict(self.slip),
         }
 
@@ -169,6 +195,8 @@ class Reconciled(Tabled):
     #: Stream that is not determined (without the suspect, if there is one) → (stream, what) to weigh so that it is.
     to_know: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
+    #: Of each of ``as_likely``, in its order.
+    explained: tuple[Explanation, ...] = ()
 
     def _tables(self) -> Tables:
         return {
@@ -200,6 +228,7 @@ class Reconciled(Tabled):
             "suspect": self.suspect and self.suspect.stream,
             "suspect_weight": self.suspect and self.suspect.name,
             "as_likely": list(self.as_likely),
+            "explained": [one.as_dict() for one in self.explained],
             "without": self.without and self.without.as_dict(),
             "slip": self.without and self.without.slip and asdict(self.without.slip),
             "swapped": self.swapped and self.swapped.as_dict(),

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement
 from flowsheet.spec.text.number_with_doubt import EVEN
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.problem import Problem
@@ -24,6 +24,12 @@ FAR = 10.0
 
 ODDS = 3.0
 """Measurements that explain the misfit so well that the likeliest leads by less than these odds are told with it."""
+
+TIED = 1.05
+"""Odds below which two explain it equally: no more than rounding and a bend of the balance part them."""
+
+TENS = (0.01, 0.1, 10.0, 100.0)
+"""How far the point of a number slips: by a place or two. By three it would be another unit of the same letter."""
 
 NEAR, SDS = 0.15, 3.0
 """A slip of the unit explains a weight if it comes within this share, or so many sds, of what it should be."""
@@ -67,10 +73,18 @@ class Suspicion:
 
     at: int
     as_likely: tuple[int, ...]
+    #: Those of ``as_likely`` that explain it equally well.
+    ties: tuple[int, ...] = ()
+
+    @property
+    def all(self) -> tuple[int, ...]:
+        """Return every measurement that may be the wrong one, the likeliest first."""
+        return self.at, *self.as_likely
 
     def instead(self, k: int) -> Suspicion:
         """Return the suspicion with one of the as likely named first."""
-        return Suspicion(k, tuple(sorted({self.at, *self.as_likely} - {k})))
+        others = tuple(one for one in sorted(self.all) if one != k)
+        return Suspicion(k, others, self.ties if k == self.at else tuple(sorted({self.at, *self.ties} - {k})))
 
 
 def suspicion(problem: Problem, found: Adjusted) -> Suspicion | None:
@@ -86,7 +100,8 @@ def suspicion(problem: Problem, found: Adjusted) -> Suspicion | None:
         return None
     # Odds of "this one is wrong" against "that one is": exp(half of the difference of the squares).
     same = np.flatnonzero(sizes**2 > sizes[worst] ** 2 - 2 * math.log(ODDS))
-    return Suspicion(worst, tuple(int(k) for k in same if k != worst))
+    ties = np.flatnonzero(sizes**2 > sizes[worst] ** 2 - 2 * math.log(TIED))
+    return Suspicion(worst, *(tuple(int(k) for k in these if k != worst) for these in (same, ties)))
 
 
 def _left_out_in_turn(problem: Problem, found: Adjusted) -> np.ndarray:
@@ -133,33 +148,40 @@ def swapped(problem: Problem, found: Adjusted) -> Swap | None:
 
 @dataclass(frozen=True)
 class Slip:
-    """A slip of the unit that would explain a wrong weight."""
+    """A slip of the unit, or of the point, that would explain a wrong weight: ``meant`` is ``factor`` times it."""
 
     factor: float
+    #: Of a slip of the unit both units ("kg", "lb"), of one of the point both amounts ("8.53 kg", "85.3 kg").
     meant: str
     written: str
-    #: The number that is written, in the unit ``written``.
+    #: The number that is written, in its unit.
     number: float
+    #: Whether the point slipped.
+    point: bool = False
 
 
 def slip(m: Measurement, should_be: float, sd: float) -> Slip | None:
-    """Return the slip that best turns what was measured into ``should_be`` ± ``sd`` (kg), None if none does.
+    """Return the slip that best turns what was measured into ``should_be`` ± ``sd`` (SI), None if none does.
 
-    The unit can only have slipped from the one that the number is written in.
+    A unit of mass can only have slipped from the one that the number is written in; the point of any number, by a place
+    or two.
     """
-    if m.what not in (MASS, GOLD, BEAD) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
+    if m.what not in (MASS, GOLD, BEAD, GRADE) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
         return None
     # What is hardly known is near to anything.
     read = m.number.amount if m.number is not None and m.number.law != EVEN else None
     if abs(should_be - m.value) <= SDS * sd or read is None:
         return None
-    name = _named(read.one)
+    name = _named(read.one) if m.what != GRADE else ""
     factors = {KILOGRAMS[meant] / KILOGRAMS[name]: meant for pair in CONFUSED if name in pair for meant in pair}
+    tens = {ten: told for ten in TENS if (told := read.shifted(round(math.log10(ten))))}
+    factors |= {ten: told for ten, told in tens.items() if ten not in factors}
     near = [f for f in factors if f != 1 and abs(should_be - f * m.value) <= max(NEAR * f * m.value, SDS * sd)]
     if not near:
         return None
     factor = min(near, key=lambda f: abs(math.log(should_be / (f * m.value))))
-    return Slip(factor, factors[factor], name, read.number)
+    point = factor in tens and factors[factor] == tens[factor]
+    return Slip(factor, factors[factor], str(read) if point else name, read.number, point)
 
 
 def _named(size: float) -> str:
