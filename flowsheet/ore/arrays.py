@@ -9,6 +9,9 @@ import numpy.typing as npt
 Array: TypeAlias = npt.NDArray[np.float64]
 Mask: TypeAlias = npt.NDArray[np.bool_]
 
+Draws: TypeAlias = slice | npt.NDArray[np.intp]
+"""Which of many draws: a part of them, or some by their numbers."""
+
 T = TypeVar("T")
 
 

@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array, Kept
+from flowsheet.ore.arrays import Array, Draws, Kept
 from flowsheet.ore.material import Material, some
 
 
@@ -47,7 +47,7 @@ class FactoredMaterial(Material):
         """Return the sum over grain sizes of locked gold times ``weights`` (..., S hosts, S grains): (..., S)."""
         return np.asarray(self.row * (self.base * weights).sum(axis=-1))
 
-    def part(self, draws: slice) -> FactoredMaterial:
+    def part(self, draws: Draws) -> FactoredMaterial:
         """Return some of the draws."""
         light, heavy, free, row = (some(array, draws, 1) for array in (self.light, self.heavy, self.free, self.row))
         return FactoredMaterial(light, heavy, free, self.base, row)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array, Kept
+from flowsheet.ore.arrays import Array, Draws, Kept
 
 
-def some(array: Array, draws: slice, axes: int) -> Array:
+def some(array: Array, draws: Draws, axes: int) -> Array:
     """Return some of an array's draws, where it has an axis of draws before its ``axes`` own."""
     return array[draws] if array.ndim > axes else array
 
@@ -56,7 +56,7 @@ class Material:
             joined([part.locked for part in parts], 2),
         )
 
-    def part(self, draws: slice) -> Material:
+    def part(self, draws: Draws) -> Material:
         """Return some of the draws, of all that has any."""
         return Material(
             some(self.light, draws, 1),

@@ -40,6 +40,7 @@ class Crusher(Step):
     gold_follows_rock = True
     breaks = True
     bond_power = True
+    by_rock_alone = True
 
     def opening_fields(self) -> str:
         """Return the field (or "a|b": either) that sets how fine the machine breaks."""

@@ -46,6 +46,7 @@ class Washer(Step):
     ports: ClassVar[tuple[Port, ...]] = WASHING_PORTS
     solids_need: ClassVar[tuple[str, ...]] = ()
     gold_need = ("grains",)
+    by_rock_alone = True
 
     r_max: Share
     d50: Length

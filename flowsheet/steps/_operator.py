@@ -9,7 +9,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array, Kept
+from flowsheet.ore.arrays import Array, Draws, Kept
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material, some
 from flowsheet.steps._contract import check_numbers, check_shapes
@@ -28,6 +28,12 @@ class Site:
     #: (...): fraction of gold in the gold grains.
     fineness: Array
     grains_known: bool = True
+
+    def part(self, draws: Draws) -> Site:
+        """Return some of the draws."""
+        return Site(
+            self.grid, some(self.locked_share, draws, 2), some(self.fineness, draws, 0), self.grains_known
+        )
 
 
 @dataclass(frozen=True)
@@ -60,7 +66,7 @@ class Breakage:
             self.locked_share * (self.product @ began),
         )
 
-    def part(self, draws: slice) -> Breakage:
+    def part(self, draws: Draws) -> Breakage:
         """Return some of the draws."""
         return Breakage(some(self.product, draws, 2), some(self.locked_share, draws, 2))
 
@@ -91,7 +97,7 @@ class Operator:
             out[outlet] = breakage(out[outlet])
         return out
 
-    def part(self, draws: slice) -> Operator:
+    def part(self, draws: Draws) -> Operator:
         """Return some of the draws."""
         return Operator(
             {outlet: shares.part(draws) for outlet, shares in self.shares.items()},

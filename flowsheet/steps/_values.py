@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeAlias
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Draws
+from flowsheet.ore.material import some
 from flowsheet.spec.blocks.factors import Band, OutletFactors
 from flowsheet.spec.blocks.fields import Block
 from flowsheet.spec.text.number_with_doubt import Number
@@ -40,6 +41,17 @@ class Values:
     def banded(self, name: str) -> Banded:
         """Return the shares that the sheet gives as ``split`` or ``recovery``."""
         return self._factors[name]
+
+    def part(self, draws: Draws) -> Values:
+        """Return some of the draws."""
+        return Values(
+            {name: some(number, draws, 0) for name, number in self._numbers.items()},
+            {name: block.part(draws) for name, block in self._blocks.items()},
+            {
+                name: {outlet: [(band, some(share, draws, 0)) for band, share in bands] for outlet, bands in at.items()}
+                for name, at in self._factors.items()
+            },
+        )
 
     def replaced(self, path: Sequence[str], number: Array) -> Values:
         """Return the same with another number at ``path``, the names of blocks before that of the number."""

@@ -50,6 +50,9 @@ class Step(StepBlock):
     #: in: the step only parts it.
     parts_alike: ClassVar[bool] = False
 
+    #: Whether an operator that depends on its feed depends on the rock in it alone.
+    by_rock_alone: ClassVar[bool] = False
+
     def linear(self) -> bool:
         """Whether the operator is the same for every feed."""
         return True

@@ -43,6 +43,7 @@ class Screen(Step):
     typical_slack = TypicalSlack(
         0.25, 0.25, "blinding, damp and flat pieces are not in the model", rock_fixed_by=("efficiency",)
     )
+    by_rock_alone = True
 
     do: Literal["screen"] = Field(description="kind of equipment")
     opening: Length | None = knob(None, "clear opening", low=1e-5, high=1.0, better="x0.5")

@@ -1,0 +1,396 @@
+"""Loops of linear steps whose breaking makes nothing coarser: exactly, one size class after another.
+
+Rock of a class, and gold that is locked in it, come from that class and from coarser ones alone; free gold of a grain
+size comes from such gold, by what breaking frees, and from itself. So classes are solved from the coarsest down, and
+free gold in the end: each time only the loop's cuts are unknown, for each block by itself. Blocks are light and heavy
+rock and the locked gold of each grain class; of free gold the grain classes. S + 1 rows of small systems take the
+place of the loop's whole gain (``loops.solve_linear``), which would be S + 2 large ones.
+
+Arrays have the blocks and, last of all, the draws: (..., B, D); D is 1 where all draws are alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array, Mask
+from flowsheet.ore.material import Material
+from flowsheet.solve.loops import LEAVES, Solved, absorb_but
+from flowsheet.steps.base import Breakage, Operator
+
+ROCK = 2
+"""Blocks of rock: light, heavy."""
+
+#: (B, D), or a number where all of them are that.
+Blocks: TypeAlias = "Array | float"
+
+
+@dataclass(frozen=True)
+class Passage:
+    """A step of a loop: the streams that it takes, its operator, and the stream of each of its outlets."""
+
+    takes: tuple[str, ...]
+    operator: Operator
+    outlets: Mapping[str, str]
+
+
+def coarsens(operator: Operator) -> bool:
+    """Whether a step makes rock coarser: then no class can be solved before the finer ones."""
+    return any(np.triu(breakage.product, 1).any() for _, breakage in operator.breakages())
+
+
+def solve_by_class(
+    passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int
+) -> Solved:
+    """Solve a loop for what its cuts carry, and set aside what is caught, as ``loops.solve_linear`` does.
+
+    ``passages`` in the order of flow once the ``cuts`` are opened; ``outside``: the streams that come from elsewhere.
+    """
+    hosts = _hosts_layer(passages, cuts, outside, classes, gold=True)
+    free = _Layer(passages, cuts, {name: _last(m.free)[None] for name, m in outside.items()})
+    for route in free.routes:
+        route.lay(_last(route.operator.shares[outlet].free)[None] for outlet in route.outlets)
+        route.points = {where: _FreedAt() for where, _ in route.breakages()}
+    free.look_back(0)
+    for one, other in zip(hosts.points(), free.points(), strict=True):
+        one.worth_free = other.worth[0]
+    for i in reversed(range(classes)):
+        hosts.look_back(i)
+    for i in range(classes):
+        hosts.solve(i)
+    for one, other in zip(hosts.points(), free.points(), strict=True):
+        other.source = one.freed_in_all()
+    free.solve(0)
+    draws = max((d for m in outside.values() if (d := _draws(m)) is not None), default=None)
+    return Solved(
+        _by_cut(cuts, hosts.carried, free.carried[0], classes, draws),
+        _by_cut(cuts, hosts.caught, free.caught[0], classes, draws),
+    )
+
+
+def rock_fed(
+    passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int, to: Sequence[int]
+) -> Array:
+    """Solve a loop for its rock alone; return the light and heavy rock fed to some passages, (D, len(to), 2, S)."""
+    hosts = _hosts_layer(passages, cuts, outside, classes, gold=False)
+    for i in reversed(range(classes)):
+        hosts.look_back(i)
+    for i in range(classes):
+        hosts.solve(i, to)
+    fed = np.stack(np.broadcast_arrays(*(hosts.fed[i, t] for t in to for i in range(classes))))
+    return np.ascontiguousarray(fed.reshape(len(to), classes, *fed.shape[1:]).transpose(3, 0, 2, 1))
+
+
+# ── draws last ──────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _last(array: Array, axes: int = 1) -> Array:
+    """Put the draws behind the ``axes`` of sizes; an axis of one where there are none."""
+    return np.ascontiguousarray(np.moveaxis(array, 0, -1)) if array.ndim > axes else array[..., None]
+
+
+def _rows(material: Material, classes: int, gold: bool) -> Array:
+    """Lay rock, and the locked gold, of a material (or of shares) out by host, (S or 1, B, D); S = ``classes``."""
+    rock = [_last(material.light)[:, None], _last(material.heavy)[:, None]]
+    if not gold:
+        return _joined(rock)
+    locked = _last(material.locked, 2)
+    return _joined([*rock, np.broadcast_to(locked, (len(locked), classes, locked.shape[2]))])
+
+
+def _joined(parts: Sequence[Array]) -> Array:
+    """Put blocks (S or 1, B, D or 1) side by side."""
+    classes, draws = (max(part.shape[axis] for part in parts) for axis in (0, 2))
+    return np.concatenate([np.broadcast_to(p, (classes, p.shape[1], draws)) for p in parts], axis=1)
+
+
+def _draws(material: Material) -> int | None:
+    """Return how many draws a material has; None where it has no axis of them."""
+    arrays = ((material.light, 1), (material.heavy, 1), (material.free, 1), (material.locked, 2))
+    return max((len(array) for array, axes in arrays if array.ndim > axes), default=None)
+
+
+def _by_cut(
+    cuts: Sequence[str], rows: Mapping[int, Array], free: Array, classes: int, draws: int | None
+) -> dict[str, Material]:
+    """Put together what the classes, coarsest first, and free gold hold for each cut; (cuts, B, D) each."""
+    laid = np.stack(np.broadcast_arrays(*(rows[i] for i in range(classes))))
+    many = max(laid.shape[-1], free.shape[-1], draws or 1)
+    found = {}
+    for k, cut in enumerate(cuts):
+        hosts, grains = (np.ascontiguousarray(np.moveaxis(a, -1, 0)) for a in (laid[:, k], free[k]))
+        if draws is None and many == 1:
+            hosts, grains = hosts[0], grains[0]
+        else:
+            hosts, grains = (np.broadcast_to(a, (many, *a.shape[1:])) for a in (hosts, grains))
+        found[cut] = Material(hosts[..., 0], hosts[..., 1], grains, hosts[..., ROCK:])
+    return found
+
+
+def _at(array: Array, i: int) -> Array:
+    """Return a row of an array that has one for each class, or one for all of them."""
+    return np.asarray(array[i if len(array) > 1 else 0])
+
+
+def _stacked(by_class: Mapping[int, Array], classes: range) -> Array:
+    return np.stack(np.broadcast_arrays(*(by_class[j] for j in classes)))
+
+
+def _summed(product: Array, blocks: Array) -> Array:
+    """Return Σ product (J, D) · blocks (J, B, D) over J."""
+    if product.shape[-1] == 1:
+        return np.asarray((product[:, 0] @ blocks.reshape(len(blocks), -1)).reshape(blocks.shape[1:]))
+    return np.asarray((product[:, None] * blocks).sum(axis=0))
+
+
+# ── where rock is broken ────────────────────────────────────────────────────────────────────────────────────
+
+
+@dataclass
+class _FreedAt:
+    """A place where rock is broken, as free gold sees it: it comes from there, and what is free stays as it is."""
+
+    source: Blocks = 0.0
+    #: By class: what share of what comes out here gets out of the loop.
+    worth: dict[int, Array] = field(default_factory=dict)
+
+    def stays(self, i: int) -> Blocks:
+        """Return the share of what goes in that stays in its class."""
+        return 1.0
+
+    def leaves(self, i: int) -> Blocks:
+        """Return the share of what goes in that leaves its class for a finer one, or is freed."""
+        return 0.0
+
+    def arrives(self, i: int) -> Blocks:
+        """Return what comes out in a class of what did not go in there."""
+        return self.source
+
+    def worth_left(self, i: int) -> Blocks:
+        """Return the share of what goes in that leaves its class, and then the loop."""
+        return 0.0
+
+    def note_in(self, i: int, blocks: Blocks) -> None:
+        """Take down what goes in."""
+
+
+class _BrokenAt(_FreedAt):
+    """A place where rock is broken, as rock and what is locked in it sees it.
+
+    Out of class i comes ``weight``[i] · Σ product[i, j] · what went into class j / ``weight``[j]: weight is one for rock,
+    and for gold its locked share, so that gold is locked as its new host has it; what is not is free.
+    """
+
+    def __init__(self, breakage: Breakage, gold: bool) -> None:
+        super().__init__()
+        product, share = breakage.product, breakage.locked_share
+        own = np.arange(product.shape[-1])
+        finer = np.array(product)
+        finer[..., own, own] = 0.0
+        self.product = _last(product, 2)
+        self.went_in: dict[int, Array] = {}
+        self.worth_free: Array | None = None
+        left = _last(finer.sum(axis=-2))[:, None]
+        self.left = np.broadcast_to(left, (len(own), ROCK, left.shape[-1]))
+        self.weight: Array | None = None
+        if gold:
+            per = np.divide(1.0, share, out=np.zeros_like(share), where=share > 0)
+            self.freed_share = _last(breakage.freed_share, 2)
+            ones = np.ones((len(own), ROCK, 1))
+            self.weight, self.per = _joined([ones, _last(share, 2)]), _joined([ones, _last(per, 2)])
+            further = (np.swapaxes(finer, -1, -2) @ share + breakage.freed_share) * per
+            self.left = _joined([self.left, _last(further, 2)])
+
+    def stays(self, i: int) -> Blocks:
+        diagonal = self.product[i, i][None]
+        return diagonal if self.weight is None else np.asarray(diagonal * (self.weight[i] > 0))
+
+    def leaves(self, i: int) -> Blocks:
+        return np.asarray(self.left[i])
+
+    def arrives(self, i: int) -> Blocks:
+        if i == 0:
+            return 0.0
+        arrived = _summed(self.product[i, :i], _stacked(self.went_in, range(i)))
+        return arrived if self.weight is None else arrived * self.weight[i]
+
+    def worth_left(self, i: int) -> Blocks:
+        total: Blocks = 0.0
+        classes = len(self.product)
+        if i + 1 < classes:
+            finer = _stacked(self.worth, range(i + 1, classes))
+            total = _summed(self.product[i + 1 :, i], finer if self.weight is None else finer * self.weight[i + 1 :])
+        if self.weight is None or self.worth_free is None:
+            return total
+        freed = self.freed_share[i] * self.worth_free
+        return (total + np.concatenate([np.zeros((ROCK, freed.shape[-1])), freed])) * self.per[i]
+
+    def note_in(self, i: int, blocks: Blocks) -> None:
+        self.went_in[i] = np.asarray(blocks if self.weight is None else blocks * self.per[i])
+
+    def freed_in_all(self) -> Array:
+        """Return the gold that is freed here, (S grains, D)."""
+        went_in = _stacked(self.went_in, range(len(self.product)))[:, ROCK:]
+        return np.asarray((self.freed_share * went_in).sum(axis=0))
+
+
+# ── one class ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@dataclass
+class _Route:
+    """A step as the blocks of a layer go through it."""
+
+    takes: tuple[str, ...]
+    operator: Operator
+    outlets: Mapping[str, str]
+    shares: dict[str, Array] = field(default_factory=dict)
+    #: Where rock is broken: before the step parts it (""), or behind an outlet.
+    points: dict[str, _FreedAt] = field(default_factory=dict)
+
+    def lay(self, shares: Iterator[Array]) -> None:
+        """Take the shares of the outlets, in their order."""
+        self.shares = dict(zip(self.outlets, shares, strict=True))
+
+    def breakages(self) -> Iterator[tuple[str, Breakage]]:
+        """Give all breakages, and where they are."""
+        if self.operator.breakage is not None:
+            yield "", self.operator.breakage
+        yield from self.operator.then.items()
+
+
+def _hosts_layer(
+    passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int, gold: bool
+) -> _Layer:
+    layer = _Layer(passages, cuts, {name: _rows(material, classes, gold) for name, material in outside.items()})
+    for route in layer.routes:
+        route.lay(_rows(route.operator.shares[outlet], classes, gold) for outlet in route.outlets)
+        route.points = {where: _BrokenAt(breakage, gold) for where, breakage in route.breakages()}
+    return layer
+
+
+class _Layer:
+    """A loop as one kind of blocks goes through it: rock and what is locked in it, by host class, or free gold."""
+
+    def __init__(self, passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Array]) -> None:
+        self.routes = [_Route(p.takes, p.operator, p.outlets) for p in passages]
+        self.outside = outside
+        self.cut = {name: k for k, name in enumerate(cuts)}
+        self.taker = {stream: t for t, passage in enumerate(passages) for stream in passage.takes}
+        #: By class, (cuts, B, D): whether what a cut carries gets out, what share of it does so within one round.
+        self.gets_out: dict[int, Mask] = {}
+        self.worth: dict[int, Array] = {}
+        #: By class, (cuts, B, D): what a cut carries, and what of it goes round for ever.
+        self.carried: dict[int, Array] = {}
+        self.caught: dict[int, Array] = {}
+        #: By class and step: what the step is fed, (B, D).
+        self.fed: dict[tuple[int, int], Array] = {}
+
+    def points(self) -> Iterator[_FreedAt]:
+        """Give the places where rock is broken, in the order of flow."""
+        return (point for route in self.routes for point in route.points.values())
+
+    def look_back(self, i: int) -> None:
+        """Find what of class i gets out of the loop; finer classes, and free gold, are known."""
+        left = {id(point): point.worth_left(i) for point in self.points()}
+
+        def through(point: _FreedAt | None, worth: Blocks) -> Blocks:
+            if point is None:
+                return worth
+            point.worth[i] = np.atleast_2d(worth)
+            return worth * point.stays(i) + left[id(point)]
+
+        gets_out: list[Blocks] = [0.0] * len(self.cut)
+        while True:
+            fed: dict[int, Blocks] = {}
+            for t in reversed(range(len(self.routes))):
+                route, total = self.routes[t], 0.0
+                for outlet, stream in route.outlets.items():
+                    worth = gets_out[self.cut[stream]] if stream in self.cut else fed.get(self.taker.get(stream, -1), 1.0)
+                    total = total + _at(route.shares[outlet], i) * through(route.points.get(outlet), worth)
+                fed[t] = through(route.points.get(""), total)
+            worths = [np.atleast_2d(fed[self.taker[cut]]) for cut in self.cut]
+            wider: list[Blocks] = [1.0 * (worth > LEAVES) for worth in worths]
+            if all(np.array_equal(*np.broadcast_arrays(a, b)) for a, b in zip(wider, gets_out, strict=True)):
+                break
+            gets_out = wider
+        self.worth[i] = np.stack(np.broadcast_arrays(*worths))
+        self.gets_out[i] = self.worth[i] > LEAVES
+
+    def solve(self, i: int, keep: Sequence[int] = ()) -> None:
+        """Solve class i, where all coarser ones are solved; keep what some steps are fed."""
+        # Each amount is what comes from outside and from coarser classes, and what comes of one unit in each cut.
+        units = np.eye(len(self.cut))[:, :, None, None]
+        at: dict[str, tuple[Blocks, Blocks]] = {s: (_at(rows, i), 0.0) for s, rows in self.outside.items()}
+        at |= {cut: (0.0, units[k]) for cut, k in self.cut.items()}
+        back: dict[str, tuple[Blocks, Blocks]] = {}
+        noted: list[tuple[_FreedAt | int, Blocks, Blocks]] = []
+        out: Blocks = 0.0
+        for t, route in enumerate(self.routes):
+            base, unit = (sum(parts) for parts in zip(*(at[s] for s in route.takes), strict=True))
+            if t in keep:
+                noted.append((t, base, unit))
+            for outlet, stream in [("", ""), *route.outlets.items()]:
+                if outlet:
+                    share = _at(route.shares[outlet], i)
+                    amount, of_unit = base * share, unit * share
+                else:
+                    amount, of_unit = base, unit
+                point = route.points.get(outlet)
+                if point is not None:
+                    noted.append((point, amount, of_unit))
+                    out = out + of_unit * point.leaves(i)
+                    stays = point.stays(i)
+                    amount, of_unit = amount * stays + point.arrives(i), of_unit * stays
+                if not outlet:
+                    base, unit = amount, of_unit
+                elif stream in self.cut:
+                    back[stream] = amount, of_unit
+                elif stream in self.taker:
+                    at[stream] = amount, of_unit
+                else:
+                    out = out + of_unit
+        feed = np.stack(np.broadcast_arrays(*(np.atleast_2d(back[cut][0]) for cut in self.cut)))
+        # From the cut of the second axis to that of the first.
+        gain = np.stack(np.broadcast_arrays(*(back[cut][1] + np.zeros((len(self.cut), 1, 1)) for cut in self.cut)))
+        x, self.caught[i] = self._absorb(i, gain, np.asarray(out + np.zeros((len(self.cut), 1, 1))), feed)
+        self.carried[i] = x
+        for where, amount, of_unit in noted:
+            whole = np.atleast_2d(amount + (of_unit * x).sum(axis=0))
+            if isinstance(where, int):
+                self.fed[i, where] = whole
+            else:
+                where.note_in(i, whole)
+
+    def _absorb(self, i: int, gain: Array, out: Array, feed: Array) -> tuple[Array, Array]:
+        """Solve the loop within class i; ``gain`` (cuts, cuts, B, D), ``out`` and ``feed`` (cuts, B, D)."""
+        trap = _trap(gain, out, self.gets_out[i], self.worth[i])
+        if len(gain) == 1:
+            trap, out, feed = np.broadcast_arrays(trap, out, feed)
+            x = np.divide(feed, out, out=np.zeros(feed.shape), where=~trap)
+            return x, np.where(trap, feed, 0.0)
+        arrays = np.moveaxis(gain, (0, 1), (-2, -1)), np.moveaxis(out, 0, -1), np.moveaxis(feed, 0, -1)
+        x, caught = absorb_but(np.moveaxis(trap, 0, -1), *arrays)
+        return np.moveaxis(x, -1, 0), np.moveaxis(caught, -1, 0)
+
+
+def _trap(gain: Array, out: Array, gets_out: Mask, worth: Array) -> Mask:
+    """Return in which cuts what once is there goes round for ever, (cuts, B, D).
+
+    That is what does not get out, nor leads on (rock that will yet free a coarse grain) to where nothing leads back.
+    """
+    if gets_out.all():
+        return ~gets_out
+    onward = (out - worth > LEAVES) & ~gets_out
+    paths = ((gain > LEAVES) & ~gets_out) | np.eye(len(gain), dtype=bool)[..., None, None]
+    while True:
+        longer = (paths[:, :, None] & paths[None]).any(axis=1)
+        if (longer == paths).all():
+            break
+        paths = longer
+    leads_on = (paths & (onward[:, None] | ~np.swapaxes(paths, 0, 1))).any(axis=0)
+    return np.asarray(~gets_out & ~leads_on)

@@ -1,0 +1,195 @@
+"""One loop of a sheet: its steps' operators, settled where they depend on what is fed, and its exact answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array, Draws, Mask
+from flowsheet.ore.material import Material, some
+from flowsheet.solve import loops
+from flowsheet.solve.fixed_point import MOST_TURNS, settle
+from flowsheet.solve.loop_by_class import Passage, coarsens, rock_fed, solve_by_class
+from flowsheet.solve.model import Inputs, Model
+from flowsheet.solve.network import Stage
+from flowsheet.spec.text.notes import Note, Subject, note
+from flowsheet.steps.base import Operator
+
+DRAWS_AT_ONCE = 100
+"""A loop takes up to a third of a megabyte a draw, besides the streams themselves."""
+ALL = slice(None)
+
+
+@dataclass
+class Loop:
+    """A loop under way: ``streams`` are all that is known before it, ``unchecked`` takes operators to be checked."""
+
+    model: Model
+    inputs: Inputs
+    stage: Stage
+    streams: Mapping[str, Material]
+    unchecked: list[tuple[str, Operator]]
+    notes: list[Note] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        steps = self.model.sheet.steps
+        self.classes = len(self.model.grid)
+        self.takes = {name: tuple(steps[name].takes) for name in self.stage.steps}
+        self.taken = {stream for takes in self.takes.values() for stream in takes}
+        self.outside = {stream: self.streams[stream] for stream in self.taken if stream in self.streams}
+        self.bent = [name for name in self.stage.steps if not self.model.step(name).linear()]
+
+    def solve(self) -> tuple[loops.Solved, dict[str, Material]]:
+        """Return what the cuts carry and what is caught, and all that the steps give."""
+        operators = self._start()
+        if self.bent:
+            operators = self._settled(operators)
+        parts = [self._part(operators, draws) for draws in _parts(self.inputs.draws)]
+        solved = loops.Solved(
+            {cut: Material.join([one.cuts[cut] for one in parts]) for cut in self.stage.cuts},
+            {cut: Material.join([one.caught[cut] for one in parts]) for cut in self.stage.cuts},
+        )
+        return solved, self._round(operators, {**self.outside, **solved.cuts})
+
+    def feed(self, name: str, streams: Mapping[str, Material]) -> Material:
+        """Return what a step is fed."""
+        return Material.total(streams[stream] for stream in self.takes[name])
+
+    # ── with operators that are known ───────────────────────────────────────────────────────────────────────
+
+    def _part(self, operators: Mapping[str, Operator], draws: Draws) -> loops.Solved:
+        """Solve the loop for some of the draws."""
+        mine = {name: operator.part(draws) for name, operator in operators.items()}
+        return self._solved(mine, {stream: material.part(draws) for stream, material in self.outside.items()})
+
+    def _solved(self, mine: Mapping[str, Operator], outside: Mapping[str, Material]) -> loops.Solved:
+        """Solve the loop with these operators."""
+        if not any(map(coarsens, mine.values())):
+            return solve_by_class(self._passages(mine), self.stage.cuts, outside, self.classes)
+        nothing = dict.fromkeys(outside, Material.nothing(self.classes))
+        leaving = [s for n in self.stage.steps for s in self.model.outlets[n].values() if s not in self.taken]
+
+        def round_trip(cuts: loops.Streams, with_feed: bool) -> dict[str, Material]:
+            return self._round(mine, {**(outside if with_feed else nothing), **cuts})
+
+        return loops.solve_linear(round_trip, self.stage.cuts, leaving, self.classes)
+
+    def _passages(self, operators: Mapping[str, Operator]) -> list[Passage]:
+        return [Passage(self.takes[n], operators[n], self.model.outlets[n]) for n in self.stage.steps]
+
+    def _round(self, operators: Mapping[str, Operator], streams: Mapping[str, Material]) -> dict[str, Material]:
+        """Go through the steps once, from the cuts and what is fed from elsewhere; return all that the steps give."""
+        given: dict[str, Material] = {}
+        for name in self.stage.steps:
+            # What a cut carries on is not what has just arrived there.
+            given.update(self._give(name, operators[name], self.feed(name, {**given, **streams})))
+        return given
+
+    def _give(self, name: str, operator: Operator, feed: Material) -> dict[str, Material]:
+        outlets = self.model.outlets[name]
+        return {outlets[outlet]: material for outlet, material in operator(feed).items()}
+
+    # ── operators that depend on what is fed ────────────────────────────────────────────────────────────────
+
+    def _operator(self, name: str, feed: Material, draws: Draws = ALL) -> Operator:
+        later = self.inputs.draws is None
+        values, site = self.inputs.values[name].part(draws), self.inputs.site.part(draws)
+        operator = self.model.operator(name, feed, values, site, shapes_only=later)
+        if later:
+            self.unchecked.append((name, operator))
+        return operator
+
+    def _start(self) -> dict[str, Operator]:
+        """Return the operators of a first round in which nothing has come back yet."""
+        streams = {**self.outside, **dict.fromkeys(self.stage.cuts, Material.nothing(self.classes))}
+        operators = {}
+        for name in self.stage.steps:
+            feed = self.feed(name, streams)
+            operators[name] = self._operator(name, feed)
+            given = self._give(name, operators[name], feed)
+            streams.update({stream: given[stream] for stream in given if stream not in self.stage.cuts})
+        return operators
+
+    def _settled(self, operators: dict[str, Operator]) -> dict[str, Operator]:
+        """Find the operators of the steps that depend on their feed, such that they get the feed they were made for.
+
+        A fixed point: a feed makes the operators, and they (with the loop solved exactly) make the feed. Where the
+        steps ask for no more than the rock of it, the gold is left out until that is found.
+        """
+        rock = all(self.model.step(name).by_rock_alone for name in self.bent)
+        rock = rock and not any(map(coarsens, operators.values()))
+        scale = self._scale(rock)
+        first = self._fed(operators, ALL, rock) / scale
+        drawn = len(first) == self.inputs.draws
+
+        def made(guess: Array, draws: Draws) -> dict[str, Operator]:
+            """Return the operators of some draws, those of bent steps made for what they are guessed to be fed."""
+            fed = (guess.reshape(-1, *first.shape[1:]) * some(scale, draws, 3)).swapaxes(0, 1)
+            feeds = [_material(packed if drawn else packed[0], rock, self.classes) for packed in fed]
+            bent = {n: self._operator(n, feed, draws) for n, feed in zip(self.bent, feeds, strict=True)}
+            return {**{name: operator.part(draws) for name, operator in operators.items()}, **bent}
+
+        def comes(guess: Array, draws: Draws) -> Array:
+            fed = self._fed(made(guess, draws), draws, rock) / some(scale, draws, 3)
+            return np.broadcast_to(fed, (len(guess), *first.shape[1:])).reshape(len(guess), -1)
+
+        found, settled = settle(first.reshape(len(first), -1), comes)
+        if not settled.all():
+            self._note_not_settled(settled)
+        return made(found, ALL)
+
+    def _fed(self, operators: Mapping[str, Operator], draws: Draws, rock: bool) -> Array:
+        """Return what the bent steps are fed, (D, steps, blocks, S): light and heavy rock, or all that a feed is."""
+        outside = {stream: material.part(draws) for stream, material in self.outside.items()}
+        if rock:
+            which = [self.stage.steps.index(name) for name in self.bent]
+            return rock_fed(self._passages(operators), self.stage.cuts, outside, self.classes, which)
+        feeds = []
+        for part in _parts(len(draws) if isinstance(draws, np.ndarray) else self.inputs.draws):
+            mine = {name: operator.part(part) for name, operator in operators.items()}
+            sources = {stream: material.part(part) for stream, material in outside.items()}
+            solved = self._solved(mine, sources)
+            streams = {**sources, **self._round(mine, {**sources, **solved.cuts}), **solved.cuts}
+            packed = [loops.pack(self.feed(name, streams)) for name in self.bent]
+            feeds.append(np.stack(np.broadcast_arrays(*packed), axis=-3))
+        return np.concatenate(feeds) if feeds[0].ndim > 3 else feeds[0][None]
+
+    def _scale(self, rock: bool) -> Array:
+        """Return what is fed to the sheet, rock for the blocks of rock and gold for those of gold, (..., 1, blocks, 1)."""
+        fed = Material.total(self.inputs.feeds.values())
+        solids, gold = (np.maximum(amount, 1e-300)[..., None] for amount in (fed.solids, fed.gold))
+        blocks = [solids, solids, *([] if rock else [gold] * self.classes)]
+        return np.concatenate(np.broadcast_arrays(*blocks), axis=-1)[..., None, :, None]
+
+    def _note_not_settled(self, settled: Mask) -> None:
+        sentence = (
+            "the loop {loop} had not settled after {turns} turns, so its split is approximate; perhaps its steps let "
+            "out less than is fed to it, or ask for what one of them cannot give while another does. Give one of "
+            "{steps} a setting of its own in place of what it shall come to."
+        )
+        told = {"loop": named(self.stage), "turns": MOST_TURNS, "steps": ", ".join(self.bent)}
+        self.notes.append(note("loop_not_settled", sentence, Subject(step=self.stage.steps[0]), **told))
+
+
+def named(stage: Stage) -> str:
+    """Return how a loop is called."""
+    return " → ".join([*stage.steps, stage.steps[0]])
+
+
+def _material(packed: Array, rock: bool, classes: int) -> Material:
+    """Return the material of a feed's blocks; of rock alone, without gold."""
+    if not rock:
+        return loops.unpack(packed)
+    nothing = Material.nothing(classes)
+    return Material(packed[..., 0, :], packed[..., 1, :], nothing.free, nothing.locked)
+
+
+def _parts(draws: int | None) -> list[slice]:
+    """Return slices of at most DRAWS_AT_ONCE draws, all of much the same length; one of all if there are none."""
+    if not draws:
+        return [ALL]
+    ends = np.linspace(0, draws, -(-draws // DRAWS_AT_ONCE) + 1).astype(int)
+    return [slice(int(a), int(b)) for a, b in pairwise(ends)]
