@@ -55,3 +55,41 @@ def bisect(low: Array, high: Array, reached: Callable[[Array], Mask], turns: int
         there = reached(middle)
         low, high = np.where(there, low, middle), np.where(there, middle, high)
     return low, high
+
+
+EPSILON = float(np.finfo(float).eps)
+
+
+def crossing(low: Array, high: Array, above: Callable[[Array], Array], turns: int = 60) -> Array:
+    """Return where ``above``, which rises from ``low`` to ``high``, passes nought; the nearer end if it does not.
+
+    ``low``, ``high`` of one shape; ``above`` takes such an array. Where it is no number the high end is returned.
+    By inverse quadratic interpolation where that is safe, else by halves. Source: T. R. Chandrupatla, Adv. Eng.
+    Software 28 (1997), 145 (from memory).
+    """
+    a, b = np.array(high), np.array(low)
+    at_a, at_b = np.nan_to_num(above(a), nan=-1.0), np.nan_to_num(above(b), nan=-1.0)
+    # Beyond an end: there is nothing to look for.
+    b = np.where(at_a < 0, a, b)
+    a = np.where(at_b >= 0, b, a)
+    done = (at_a < 0) | (at_b >= 0)
+    c, at_c, t = a, at_a, np.full(a.shape, 0.5)
+    for _ in range(turns):
+        if done.all():
+            break
+        new = np.where(done, a, a + t * (b - a))
+        at_new = np.nan_to_num(above(new), nan=-1.0)
+        same = (at_new >= 0) == (at_a >= 0)
+        c, at_c = np.where(same, a, b), np.where(same, at_a, at_b)
+        b, at_b = np.where(same, b, a), np.where(same, at_b, at_a)
+        a, at_a = new, at_new
+        with np.errstate(divide="ignore", invalid="ignore"):
+            least = 2 * EPSILON * np.maximum(np.abs(a), EPSILON) / np.abs(b - a)
+            done = done | ~(least < 0.5) | (at_a == 0)
+            along, up = (a - b) / (c - b), (at_a - at_b) / (at_c - at_b)
+            curved = at_a / (at_b - at_a) * at_c / (at_b - at_c)
+            curved = curved + (c - a) / (b - a) * at_a / (at_c - at_a) * at_b / (at_c - at_b)
+            safe = (up * up < along) & ((1 - up) ** 2 < 1 - along)
+            t = np.clip(np.where(safe, curved, 0.5), least, 1 - least)
+        t = np.where(np.isfinite(t), t, 0.5)
+    return np.asarray(np.where(np.abs(at_b) < np.abs(at_a), b, a))

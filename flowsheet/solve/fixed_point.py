@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from flowsheet.ore.arrays import Array, Mask
 
@@ -15,8 +16,8 @@ SETTLED = 1e-13
 DEPTH = 5
 """Turns back that are looked at to see where the next should go."""
 
-#: What comes of guesses (A, N) of the draws (A,).
-Answer: TypeAlias = Callable[[Array, Array], Array]
+#: What comes of guesses (A, N) of the draws (A,), by their numbers.
+Answer: TypeAlias = Callable[[Array, npt.NDArray[np.intp]], Array]
 
 
 def settle(start: Array, answer: Answer) -> tuple[Array, Mask]:

@@ -2,31 +2,25 @@
 
 Rock of a class, and gold that is locked in it, come from that class and from coarser ones alone; free gold of a grain
 size comes from such gold, by what breaking frees, and from itself. So classes are solved from the coarsest down, and
-free gold in the end: each time only the loop's cuts are unknown, for each block by itself. Blocks are light and heavy
-rock and the locked gold of each grain class; of free gold the grain classes. S + 1 rows of small systems take the
-place of the loop's whole gain (``loops.solve_linear``), which would be S + 2 large ones.
-
-Arrays have the blocks and, last of all, the draws: (..., B, D); D is 1 where all draws are alike.
+free gold in the end: each time only the loop's cuts are unknown, for each block (``loop_blocks``) by itself. S + 1 rows
+of small systems take the place of the loop's whole gain (``loops.solve_linear``), which would be S + 2 large ones.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import Generic, TypeVar
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.material import Material
+from flowsheet.solve.loop_blocks import ROCK, Blocks, BrokenAt, FreedAt, at, last, rows, stacked
 from flowsheet.solve.loops import LEAVES, Solved, absorb_but
 from flowsheet.steps.base import Breakage, Operator
 
-ROCK = 2
-"""Blocks of rock: light, heavy."""
-
-#: (B, D), or a number where all of them are that.
-Blocks: TypeAlias = "Array | float"
+Point = TypeVar("Point", bound=FreedAt)
 
 
 @dataclass(frozen=True)
@@ -51,10 +45,10 @@ def solve_by_class(
     ``passages`` in the order of flow once the ``cuts`` are opened; ``outside``: the streams that come from elsewhere.
     """
     hosts = _hosts_layer(passages, cuts, outside, classes, gold=True)
-    free = _Layer(passages, cuts, {name: _last(m.free)[None] for name, m in outside.items()})
+    free: _Layer[FreedAt] = _Layer(passages, cuts, {name: last(m.free)[None] for name, m in outside.items()})
     for route in free.routes:
-        route.lay(_last(route.operator.shares[outlet].free)[None] for outlet in route.outlets)
-        route.points = {where: _FreedAt() for where, _ in route.breakages()}
+        route.lay(last(route.operator.shares[outlet].free)[None] for outlet in route.outlets)
+        route.points = {where: FreedAt() for where, _ in route.breakages()}
     free.look_back(0)
     for one, other in zip(hosts.points(), free.points(), strict=True):
         one.worth_free = other.worth[0]
@@ -85,29 +79,6 @@ def rock_fed(
     return np.ascontiguousarray(fed.reshape(len(to), classes, *fed.shape[1:]).transpose(3, 0, 2, 1))
 
 
-# ── draws last ──────────────────────────────────────────────────────────────────────────────────────────────
-
-
-def _last(array: Array, axes: int = 1) -> Array:
-    """Put the draws behind the ``axes`` of sizes; an axis of one where there are none."""
-    return np.ascontiguousarray(np.moveaxis(array, 0, -1)) if array.ndim > axes else array[..., None]
-
-
-def _rows(material: Material, classes: int, gold: bool) -> Array:
-    """Lay rock, and the locked gold, of a material (or of shares) out by host, (S or 1, B, D); S = ``classes``."""
-    rock = [_last(material.light)[:, None], _last(material.heavy)[:, None]]
-    if not gold:
-        return _joined(rock)
-    locked = _last(material.locked, 2)
-    return _joined([*rock, np.broadcast_to(locked, (len(locked), classes, locked.shape[2]))])
-
-
-def _joined(parts: Sequence[Array]) -> Array:
-    """Put blocks (S or 1, B, D or 1) side by side."""
-    classes, draws = (max(part.shape[axis] for part in parts) for axis in (0, 2))
-    return np.concatenate([np.broadcast_to(p, (classes, p.shape[1], draws)) for p in parts], axis=1)
-
-
 def _draws(material: Material) -> int | None:
     """Return how many draws a material has; None where it has no axis of them."""
     arrays = ((material.light, 1), (material.heavy, 1), (material.free, 1), (material.locked, 2))
@@ -115,10 +86,10 @@ def _draws(material: Material) -> int | None:
 
 
 def _by_cut(
-    cuts: Sequence[str], rows: Mapping[int, Array], free: Array, classes: int, draws: int | None
+    cuts: Sequence[str], by_class: Mapping[int, Array], free: Array, classes: int, draws: int | None
 ) -> dict[str, Material]:
     """Put together what the classes, coarsest first, and free gold hold for each cut; (cuts, B, D) each."""
-    laid = np.stack(np.broadcast_arrays(*(rows[i] for i in range(classes))))
+    laid = stacked(by_class, range(classes))
     many = max(laid.shape[-1], free.shape[-1], draws or 1)
     found = {}
     for k, cut in enumerate(cuts):
@@ -131,118 +102,11 @@ def _by_cut(
     return found
 
 
-def _at(array: Array, i: int) -> Array:
-    """Return a row of an array that has one for each class, or one for all of them."""
-    return np.asarray(array[i if len(array) > 1 else 0])
-
-
-def _stacked(by_class: Mapping[int, Array], classes: range) -> Array:
-    return np.stack(np.broadcast_arrays(*(by_class[j] for j in classes)))
-
-
-def _summed(product: Array, blocks: Array) -> Array:
-    """Return Σ product (J, D) · blocks (J, B, D) over J."""
-    if product.shape[-1] == 1:
-        return np.asarray((product[:, 0] @ blocks.reshape(len(blocks), -1)).reshape(blocks.shape[1:]))
-    return np.asarray((product[:, None] * blocks).sum(axis=0))
-
-
-# ── where rock is broken ────────────────────────────────────────────────────────────────────────────────────
-
-
-@dataclass
-class _FreedAt:
-    """A place where rock is broken, as free gold sees it: it comes from there, and what is free stays as it is."""
-
-    source: Blocks = 0.0
-    #: By class: what share of what comes out here gets out of the loop.
-    worth: dict[int, Array] = field(default_factory=dict)
-
-    def stays(self, i: int) -> Blocks:
-        """Return the share of what goes in that stays in its class."""
-        return 1.0
-
-    def leaves(self, i: int) -> Blocks:
-        """Return the share of what goes in that leaves its class for a finer one, or is freed."""
-        return 0.0
-
-    def arrives(self, i: int) -> Blocks:
-        """Return what comes out in a class of what did not go in there."""
-        return self.source
-
-    def worth_left(self, i: int) -> Blocks:
-        """Return the share of what goes in that leaves its class, and then the loop."""
-        return 0.0
-
-    def note_in(self, i: int, blocks: Blocks) -> None:
-        """Take down what goes in."""
-
-
-class _BrokenAt(_FreedAt):
-    """A place where rock is broken, as rock and what is locked in it sees it.
-
-    Out of class i comes ``weight``[i] · Σ product[i, j] · what went into class j / ``weight``[j]: weight is one for rock,
-    and for gold its locked share, so that gold is locked as its new host has it; what is not is free.
-    """
-
-    def __init__(self, breakage: Breakage, gold: bool) -> None:
-        super().__init__()
-        product, share = breakage.product, breakage.locked_share
-        own = np.arange(product.shape[-1])
-        finer = np.array(product)
-        finer[..., own, own] = 0.0
-        self.product = _last(product, 2)
-        self.went_in: dict[int, Array] = {}
-        self.worth_free: Array | None = None
-        left = _last(finer.sum(axis=-2))[:, None]
-        self.left = np.broadcast_to(left, (len(own), ROCK, left.shape[-1]))
-        self.weight: Array | None = None
-        if gold:
-            per = np.divide(1.0, share, out=np.zeros_like(share), where=share > 0)
-            self.freed_share = _last(breakage.freed_share, 2)
-            ones = np.ones((len(own), ROCK, 1))
-            self.weight, self.per = _joined([ones, _last(share, 2)]), _joined([ones, _last(per, 2)])
-            further = (np.swapaxes(finer, -1, -2) @ share + breakage.freed_share) * per
-            self.left = _joined([self.left, _last(further, 2)])
-
-    def stays(self, i: int) -> Blocks:
-        diagonal = self.product[i, i][None]
-        return diagonal if self.weight is None else np.asarray(diagonal * (self.weight[i] > 0))
-
-    def leaves(self, i: int) -> Blocks:
-        return np.asarray(self.left[i])
-
-    def arrives(self, i: int) -> Blocks:
-        if i == 0:
-            return 0.0
-        arrived = _summed(self.product[i, :i], _stacked(self.went_in, range(i)))
-        return arrived if self.weight is None else arrived * self.weight[i]
-
-    def worth_left(self, i: int) -> Blocks:
-        total: Blocks = 0.0
-        classes = len(self.product)
-        if i + 1 < classes:
-            finer = _stacked(self.worth, range(i + 1, classes))
-            total = _summed(self.product[i + 1 :, i], finer if self.weight is None else finer * self.weight[i + 1 :])
-        if self.weight is None or self.worth_free is None:
-            return total
-        freed = self.freed_share[i] * self.worth_free
-        return (total + np.concatenate([np.zeros((ROCK, freed.shape[-1])), freed])) * self.per[i]
-
-    def note_in(self, i: int, blocks: Blocks) -> None:
-        self.went_in[i] = np.asarray(blocks if self.weight is None else blocks * self.per[i])
-
-    def freed_in_all(self) -> Array:
-        """Return the gold that is freed here, (S grains, D)."""
-        went_in = _stacked(self.went_in, range(len(self.product)))[:, ROCK:]
-        return np.asarray((self.freed_share * went_in).sum(axis=0))
-
-
 # ── one class ───────────────────────────────────────────────────────────────────────────────────────────────
 
 
 @dataclass
-class _Route:
+class _Route(Generic[Point]):
     """A step as the blocks of a layer go through it."""
 
     takes: tuple[str, ...]
@@ -250,7 +114,7 @@ class _Route:
     outlets: Mapping[str, str]
     shares: dict[str, Array] = field(default_factory=dict)
     #: Where rock is broken: before the step parts it (""), or behind an outlet.
-    points: dict[str, _FreedAt] = field(default_factory=dict)
+    points: dict[str, Point] = field(default_factory=dict)
 
     def lay(self, shares: Iterator[Array]) -> None:
         """Take the shares of the outlets, in their order."""
@@ -265,19 +129,21 @@ class _Route:
 
 def _hosts_layer(
     passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int, gold: bool
-) -> _Layer:
-    layer = _Layer(passages, cuts, {name: _rows(material, classes, gold) for name, material in outside.items()})
+) -> _Layer[BrokenAt]:
+    layer: _Layer[BrokenAt] = _Layer(
+        passages, cuts, {name: rows(material, classes, gold) for name, material in outside.items()}
+    )
     for route in layer.routes:
-        route.lay(_rows(route.operator.shares[outlet], classes, gold) for outlet in route.outlets)
-        route.points = {where: _BrokenAt(breakage, gold) for where, breakage in route.breakages()}
+        route.lay(rows(route.operator.shares[outlet], classes, gold) for outlet in route.outlets)
+        route.points = {where: BrokenAt(breakage, gold) for where, breakage in route.breakages()}
     return layer
 
 
-class _Layer:
+class _Layer(Generic[Point]):
     """A loop as one kind of blocks goes through it: rock and what is locked in it, by host class, or free gold."""
 
     def __init__(self, passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Array]) -> None:
-        self.routes = [_Route(p.takes, p.operator, p.outlets) for p in passages]
+        self.routes: list[_Route[Point]] = [_Route(p.takes, p.operator, p.outlets) for p in passages]
         self.outside = outside
         self.cut = {name: k for k, name in enumerate(cuts)}
         self.taker = {stream: t for t, passage in enumerate(passages) for stream in passage.takes}
@@ -290,7 +156,7 @@ class _Layer:
         #: By class and step: what the step is fed, (B, D).
         self.fed: dict[tuple[int, int], Array] = {}
 
-    def points(self) -> Iterator[_FreedAt]:
+    def points(self) -> Iterator[Point]:
         """Give the places where rock is broken, in the order of flow."""
         return (point for route in self.routes for point in route.points.values())
 
@@ -298,7 +164,7 @@ class _Layer:
         """Find what of class i gets out of the loop; finer classes, and free gold, are known."""
         left = {id(point): point.worth_left(i) for point in self.points()}
 
-        def through(point: _FreedAt | None, worth: Blocks) -> Blocks:
+        def through(point: Point | None, worth: Blocks) -> Blocks:
             if point is None:
                 return worth
             point.worth[i] = np.atleast_2d(worth)
@@ -306,16 +172,17 @@ class _Layer:
 
         gets_out: list[Blocks] = [0.0] * len(self.cut)
         while True:
-            fed: dict[int, Blocks] = {}
+            fed: dict[int | None, Blocks] = {}
             for t in reversed(range(len(self.routes))):
-                route, total = self.routes[t], 0.0
+                route = self.routes[t]
+                total: Blocks = 0.0
                 for outlet, stream in route.outlets.items():
-                    worth = gets_out[self.cut[stream]] if stream in self.cut else fed.get(self.taker.get(stream, -1), 1.0)
-                    total = total + _at(route.shares[outlet], i) * through(route.points.get(outlet), worth)
+                    worth = gets_out[self.cut[stream]] if stream in self.cut else fed.get(self.taker.get(stream), 1.0)
+                    total = total + at(route.shares[outlet], i) * through(route.points.get(outlet), worth)
                 fed[t] = through(route.points.get(""), total)
             worths = [np.atleast_2d(fed[self.taker[cut]]) for cut in self.cut]
-            wider: list[Blocks] = [1.0 * (worth > LEAVES) for worth in worths]
-            if all(np.array_equal(*np.broadcast_arrays(a, b)) for a, b in zip(wider, gets_out, strict=True)):
+            wider: list[Blocks] = [np.where(worth > LEAVES, 1.0, 0.0) for worth in worths]
+            if all(np.all(a == b) for a, b in zip(wider, gets_out, strict=True)):
                 break
             gets_out = wider
         self.worth[i] = np.stack(np.broadcast_arrays(*worths))
@@ -325,18 +192,18 @@ class _Layer:
         """Solve class i, where all coarser ones are solved; keep what some steps are fed."""
         # Each amount is what comes from outside and from coarser classes, and what comes of one unit in each cut.
         units = np.eye(len(self.cut))[:, :, None, None]
-        at: dict[str, tuple[Blocks, Blocks]] = {s: (_at(rows, i), 0.0) for s, rows in self.outside.items()}
-        at |= {cut: (0.0, units[k]) for cut, k in self.cut.items()}
+        now: dict[str, tuple[Blocks, Blocks]] = {s: (at(laid, i), 0.0) for s, laid in self.outside.items()}
+        now |= {cut: (0.0, units[k]) for cut, k in self.cut.items()}
         back: dict[str, tuple[Blocks, Blocks]] = {}
-        noted: list[tuple[_FreedAt | int, Blocks, Blocks]] = []
+        noted: list[tuple[Point | int, Blocks, Blocks]] = []
         out: Blocks = 0.0
         for t, route in enumerate(self.routes):
-            base, unit = (sum(parts) for parts in zip(*(at[s] for s in route.takes), strict=True))
+            base, unit = (sum(parts) for parts in zip(*(now[s] for s in route.takes), strict=True))
             if t in keep:
                 noted.append((t, base, unit))
             for outlet, stream in [("", ""), *route.outlets.items()]:
                 if outlet:
-                    share = _at(route.shares[outlet], i)
+                    share = at(route.shares[outlet], i)
                     amount, of_unit = base * share, unit * share
                 else:
                     amount, of_unit = base, unit
@@ -351,7 +218,7 @@ class _Layer:
                 elif stream in self.cut:
                     back[stream] = amount, of_unit
                 elif stream in self.taker:
-                    at[stream] = amount, of_unit
+                    now[stream] = amount, of_unit
                 else:
                     out = out + of_unit
         feed = np.stack(np.broadcast_arrays(*(np.atleast_2d(back[cut][0]) for cut in self.cut)))
@@ -388,7 +255,7 @@ def _trap(gain: Array, out: Array, gets_out: Mask, worth: Array) -> Mask:
     onward = (out - worth > LEAVES) & ~gets_out
     paths = ((gain > LEAVES) & ~gets_out) | np.eye(len(gain), dtype=bool)[..., None, None]
     while True:
-        longer = (paths[:, :, None] & paths[None]).any(axis=1)
+        longer: Mask = np.asarray((paths[:, :, None] & paths[None]).any(axis=1))
         if (longer == paths).all():
             break
         paths = longer

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -94,9 +94,13 @@ class Loop:
 
     # ── operators that depend on what is fed ────────────────────────────────────────────────────────────────
 
-    def _operator(self, name: str, feed: Material, draws: Draws = ALL) -> Operator:
-        later = self.inputs.draws is None
+    def _operator(self, name: str, feed: Material, draws: Draws = ALL, rock: bool = False) -> Operator:
+        """Return the operator of a step for a feed; with the shares of ``rock`` alone, it is only passing."""
         values, site = self.inputs.values[name].part(draws), self.inputs.site.part(draws)
+        if rock:
+            site = replace(site, grains_known=False)
+            return self.model.operator(name, feed, values, site, shapes_only=True)
+        later = self.inputs.draws is None
         operator = self.model.operator(name, feed, values, site, shapes_only=later)
         if later:
             self.unchecked.append((name, operator))
@@ -125,21 +129,23 @@ class Loop:
         first = self._fed(operators, ALL, rock) / scale
         drawn = len(first) == self.inputs.draws
 
-        def made(guess: Array, draws: Draws) -> dict[str, Operator]:
-            """Return the operators of some draws, those of bent steps made for what they are guessed to be fed."""
+        def made(guess: Array, draws: Draws, rock_alone: bool) -> dict[str, Operator]:
+            """Return the operators of the bent steps for some draws, made for what they are guessed to be fed."""
             fed = (guess.reshape(-1, *first.shape[1:]) * some(scale, draws, 3)).swapaxes(0, 1)
             feeds = [_material(packed if drawn else packed[0], rock, self.classes) for packed in fed]
-            bent = {n: self._operator(n, feed, draws) for n, feed in zip(self.bent, feeds, strict=True)}
-            return {**{name: operator.part(draws) for name, operator in operators.items()}, **bent}
+            return {n: self._operator(n, feed, draws, rock_alone) for n, feed in zip(self.bent, feeds, strict=True)}
+
+        others = {name: _rock_alone(operator) if rock else operator for name, operator in operators.items()}
 
         def comes(guess: Array, draws: Draws) -> Array:
-            fed = self._fed(made(guess, draws), draws, rock) / some(scale, draws, 3)
+            mine = {n: operator.part(draws) for n, operator in others.items() if n not in self.bent}
+            fed = self._fed({**mine, **made(guess, draws, rock)}, draws, rock) / some(scale, draws, 3)
             return np.broadcast_to(fed, (len(guess), *first.shape[1:])).reshape(len(guess), -1)
 
         found, settled = settle(first.reshape(len(first), -1), comes)
         if not settled.all():
             self._note_not_settled(settled)
-        return made(found, ALL)
+        return {**operators, **made(found, ALL, False)}
 
     def _fed(self, operators: Mapping[str, Operator], draws: Draws, rock: bool) -> Array:
         """Return what the bent steps are fed, (D, steps, blocks, S): light and heavy rock, or all that a feed is."""
@@ -158,7 +164,7 @@ class Loop:
         return np.concatenate(feeds) if feeds[0].ndim > 3 else feeds[0][None]
 
     def _scale(self, rock: bool) -> Array:
-        """Return what is fed to the sheet, rock for the blocks of rock and gold for those of gold, (..., 1, blocks, 1)."""
+        """Return what is fed to the sheet: rock for blocks of rock, gold for those of it, (..., 1, blocks, 1)."""
         fed = Material.total(self.inputs.feeds.values())
         solids, gold = (np.maximum(amount, 1e-300)[..., None] for amount in (fed.solids, fed.gold))
         blocks = [solids, solids, *([] if rock else [gold] * self.classes)]
@@ -166,11 +172,13 @@ class Loop:
 
     def _note_not_settled(self, settled: Mask) -> None:
         sentence = (
-            "the loop {loop} had not settled after {turns} turns, so its split is approximate; perhaps its steps let "
-            "out less than is fed to it, or ask for what one of them cannot give while another does. Give one of "
-            "{steps} a setting of its own in place of what it shall come to."
+            "the loop {loop} had not settled after {turns} turns{where}, so its split is approximate; "
+            "perhaps its steps let out less than is fed to it. Let more out, or give {steps} a setting or shares of "
+            "its own in place of what it should come to."
         )
-        told = {"loop": named(self.stage), "turns": MOST_TURNS, "steps": ", ".join(self.bent)}
+        missed, draws = np.count_nonzero(~settled), len(settled)
+        where = f" in {missed} of {draws} draws" if draws > 1 else ""
+        told = {"loop": named(self.stage), "turns": MOST_TURNS, "where": where, "steps": " or ".join(self.bent)}
         self.notes.append(note("loop_not_settled", sentence, Subject(step=self.stage.steps[0]), **told))
 
 
@@ -185,6 +193,13 @@ def _material(packed: Array, rock: bool, classes: int) -> Material:
         return loops.unpack(packed)
     nothing = Material.nothing(classes)
     return Material(packed[..., 0, :], packed[..., 1, :], nothing.free, nothing.locked)
+
+
+def _rock_alone(operator: Operator) -> Operator:
+    """Return an operator without its shares of gold."""
+    none = Material.nothing(1)
+    shares = {outlet: Material(s.light, s.heavy, none.free, none.locked) for outlet, s in operator.shares.items()}
+    return replace(operator, shares=shares)
 
 
 def _parts(draws: int | None) -> list[slice]:

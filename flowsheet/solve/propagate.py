@@ -161,4 +161,3 @@ def _all_caught(fed: Material, caught: Material) -> bool:
         and np.all(caught.solids >= fed.solids * (1 - 1e-9))
         and (gold == 0 or np.all(caught.gold >= fed.gold * (1 - 1e-9)))
     )
-

@@ -136,3 +136,15 @@ def product_matrix(grid: Grid, gap: Array, at: Values) -> Array:
     once = fragments(grid, at) * chance[..., None, :]
     through = np.linalg.inv(np.eye(len(grid)) - once)
     return np.asarray((1 - chance)[..., :, None] * (through * grid.no_coarser))
+
+
+def crushed(rock: Array, chance: Array, pieces: Array) -> Array:
+    """Return what ``product_matrix`` makes of ``rock`` (..., S), class by class and without the matrix.
+
+    ``chance`` (..., S) that a piece of a class is broken, ``pieces`` (..., S, S) what becomes of it (``fragments``).
+    """
+    chance = np.concatenate([chance[..., :-1], np.zeros_like(chance[..., :1])], axis=-1)
+    whole = np.array(np.broadcast_to(rock, np.broadcast_shapes(rock.shape, chance.shape, pieces.shape[:-1])))
+    for i in range(1, whole.shape[-1]):
+        whole[..., i] += (pieces[..., i, :i] * (chance[..., :i] * whole[..., :i])).sum(axis=-1)
+    return np.asarray((1 - chance) * whole)

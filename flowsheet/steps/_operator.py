@@ -31,9 +31,7 @@ class Site:
 
     def part(self, draws: Draws) -> Site:
         """Return some of the draws."""
-        return Site(
-            self.grid, some(self.locked_share, draws, 2), some(self.fineness, draws, 0), self.grains_known
-        )
+        return Site(self.grid, some(self.locked_share, draws, 2), some(self.fineness, draws, 0), self.grains_known)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,12 @@ import numpy as np
 from pydantic import Field
 
 from flowsheet.ore import sizes
-from flowsheet.ore.arrays import Array, bisect
+from flowsheet.ore.arrays import Array, crossing
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Block, Count, Length, knob
 from flowsheet.spec.blocks.slack import TypicalSlack
-from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
-from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values, as_size
+from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, chance_broken, crushed, fragments, product_matrix
+from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values, as_size
 
 
 class Target(Block):
@@ -75,7 +75,7 @@ class Pulverize(Crusher):
         yield from super().warnings(feed, at, site)
         if self.to is None or not site.grid.sized:
             return
-        reached = self._p80(feed, self._gap_for(feed, at, site), at, site)
+        reached = self._p80(feed, self._gap_for(feed, at, site), at, site, fragments(site.grid, at))
         wanted = self.to.p80.value
         if feed.solids > 0 and abs(reached / wanted - 1) > 0.01:
             yield (f"no gap gives a p80 of {as_size(wanted)} here; {as_size(float(reached))} is as near as it gets.")
@@ -89,12 +89,16 @@ class Pulverize(Crusher):
         product = np.broadcast_to(product, (len(passes), *product.shape[-2:]))
         return np.stack([np.linalg.matrix_power(p, max(1, round(n))) for p, n in zip(product, passes, strict=True)])
 
-    def _p80(self, feed: Material, gap: Array, at: Values, site: Site) -> Array:
-        broken = Breakage(self._product(gap, at, site), site.locked_share)(feed)
-        return sizes.size_passing(site.grid.upper, broken.rock_by_size, 0.8)
+    def _p80(self, feed: Material, gap: Array, at: Values, site: Site, pieces: Array) -> Array:
+        """Return the p80 of the product; ``pieces`` are the fragments of each class."""
+        chance = chance_broken(site.grid.size, gap, at)
+        passes, rock = np.maximum(1.0, np.round(at.passes)), feed.rock_by_size
+        for turn in range(int(np.max(passes))):
+            rock = np.where((turn < passes)[..., None], crushed(rock, chance, pieces), rock)
+        return sizes.size_passing(site.grid.upper, rock, 0.8)
 
     def _gap_for(self, feed: Material, at: Values, site: Site) -> Array:
-        """Return the widest gap whose product has the wanted p80, by bisection in log size."""
+        """Return the gap whose product has the wanted p80."""
         if self.to is None:
             raise ValueError("the step has no target")
         wanted = at.block("to").p80
@@ -102,5 +106,5 @@ class Pulverize(Crusher):
         low = np.full(shape, np.log(site.grid.size[-1] / 10))
         high = np.full(shape, np.log(2 * site.grid.upper[0] / self.k1.value))
         # An empty feed has no p80: any gap does.
-        low, _ = bisect(low, high, lambda gap: self._p80(feed, np.exp(gap), at, site) > wanted)
-        return np.asarray(np.exp(low))
+        pieces = fragments(site.grid, at)
+        return np.exp(crossing(low, high, lambda gap: np.log(self._p80(feed, np.exp(gap), at, site, pieces) / wanted)))

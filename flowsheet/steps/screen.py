@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from flowsheet.ore.arrays import Array, Mask, bisect
+from flowsheet.ore.arrays import Array, crossing
 from flowsheet.ore.grid import SAME, Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
@@ -116,27 +116,35 @@ def retained(grid: Grid, opening: Array, open_area: Array, presentations: Array)
     quarter of its upper edge). Source of the single chance: A. F. Taggart, Handbook of Mineral Dressing
     (1945), after Gaudin (1939): a sphere falls clear of the wires of a square hole.
     """
-    h, f, n = (value[..., None, None] for value in (opening, open_area, presentations))
-    clear = np.maximum(1 - _sizes_within(grid) / h, 0.0)
-    stays = np.exp(n * np.log1p(-f * clear * clear)) @ _points()[1]
+    stays = np.exp(presentations[..., None, None] * _missed(grid, opening, open_area)) @ _points()[1]
     # Not a trace of what is coarser passes, whatever the sum of the weights.
     coarser = grid.lower >= opening[..., None] * (1 - SAME)
     return np.where(coarser, 1.0, np.clip(stays, 0.0, 1.0))
 
 
+def _missed(grid: Grid, opening: Array, open_area: Array) -> Array:
+    """Return the logarithm of the chance that a piece does not pass at one presentation, (..., S, POINTS)."""
+    h, f = (value[..., None, None] for value in (opening, open_area))
+    clear = np.maximum(1 - _sizes_within(grid) / h, 0.0)
+    return np.asarray(np.log1p(-f * clear * clear))
+
+
 def presentations_for(rock: Array, efficiency: Array, opening: Array, open_area: Array, grid: Grid) -> Array:
     """Return the presentations at which ``efficiency`` of the undersize in ``rock`` (..., S) passes.
 
-    Efficiency in the trade's sense: undersize that passed ÷ undersize in the feed. Found by bisection.
+    Efficiency in the trade's sense: undersize that passed ÷ undersize in the feed.
     """
-    under = np.where(grid.upper <= opening[..., None] * (1 + SAME), rock, 0.0)
+    fine = grid.upper <= opening[..., None] * (1 + SAME)
+    under = np.where(fine, rock, 0.0)
     total = np.maximum(under.sum(axis=-1), 1e-300)
     shape = np.broadcast_shapes(total.shape, np.shape(efficiency), np.shape(opening))
     low, high = np.full(shape, np.log(LEAST_PRESENTATIONS)), np.full(shape, np.log(MOST_PRESENTATIONS))
+    # Only what is finer than some draw's opening is looked at, again and again.
+    some = fine.reshape(-1, len(grid)).any(axis=0)
+    share, missed = (under / total[..., None])[..., some], _missed(grid, opening, open_area)[..., some, :]
 
-    def enough(presentations: Array) -> Mask:
-        passed = (under * (1 - retained(grid, opening, open_area, np.exp(presentations)))).sum(axis=-1) / total
-        return np.asarray(passed >= efficiency)
+    def above(presentations: Array) -> Array:
+        stays = np.exp(np.exp(presentations)[..., None, None] * missed) @ _points()[1]
+        return np.asarray((share * (1 - np.clip(stays, 0.0, 1.0))).sum(axis=-1) - efficiency)
 
-    low, high = bisect(low, high, enough)
-    return np.asarray(np.exp((low + high) / 2))
+    return np.asarray(np.exp(crossing(low, high, above)))
