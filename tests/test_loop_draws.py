@@ -24,7 +24,7 @@ from flowsheet.steps.pulverize import Pulverize
 
 DOUBTS = {
     "18 g/t": "18 g/t ± 6 g/t", "p80: 35 mm": "p80: 35 mm ± 5 mm", "heavies: 5 %": "heavies: 5 % ± 2 %",
-    "gap: 0.5 mm": "gap: 0.5 mm ± 0.04 mm", "setting: 8 mm": "setting: 8 mm ± 1 mm", 
+    "gap: 0.5 mm": "gap: 0.5 mm ± 0.04 mm", "setting: 8 mm": "setting: 8 mm ± 1 mm",
     "split: {again: 35 %": "split: {again: 35 % ± 10 %", "back: 45 %": "back: 45 % ± 10 %",
     "efficiency: 30 %": "efficiency: 30 % ± 3 %", "efficiency: 80 %": "efficiency: 80 % ± 4 %",
     "{p80: 0.5 mm}": "{p80: 0.5 mm ± 0.03 mm}", "pull: 500 g": "pull: 500 g ± 60 g",

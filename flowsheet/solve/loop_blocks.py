@@ -49,6 +49,7 @@ def at(array: Array, i: int) -> Array:
 
 
 def stacked(by_class: Mapping[int, Array], classes: range) -> Array:
+    """Put some classes one behind the other, with as many blocks and draws as any of them has."""
     return np.stack(np.broadcast_arrays(*(by_class[j] for j in classes)))
 
 
