@@ -589,6 +589,35 @@ def test_a_weigh_sheet_that_is_called_as_a_table_is_not_written_over(sack: Path,
     assert flowsheet("run", "sack.yaml", "--out", "out").code == 0
 
 
+@pytest.mark.parametrize("way", ["faulty", "missing", "of a sheet that is left out"])
+def test_a_weigh_sheet_that_lot_leaves_out_is_not_written_over(
+    tmp_path: Path, flowsheet: Command, monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    folder = tmp_path / "pile"
+    shutil.copytree(Path(__file__).parents[1] / "examples" / "pile", folder)
+    monkeypatch.chdir(folder)
+    sheet, first = (folder / "pile.yaml").read_text(encoding="utf-8"), (folder / "sack1.csv").read_bytes()
+    assert sheet.count("sack2.csv") == 1
+    asked: tuple[str, ...] = ("pile.yaml", "--out", ".")
+    if way == "of a sheet that is left out":
+        (folder / "out").mkdir()
+        other = sheet.replace("sack1.csv", "out/pile.csv").replace("sacks:", "sakcs:")
+        assert other != sheet.replace("sack1.csv", "out/pile.csv")
+        (folder / "other.yaml").write_text(other, encoding="utf-8")
+        (folder / "out" / "pile.csv").write_bytes(first)
+        asked = (".", "--out", "out")
+    else:
+        (folder / "pile.yaml").write_text(sheet.replace("sack2.csv", "pile.csv"), encoding="utf-8")
+    if way == "faulty":
+        (folder / "pile.csv").write_text("stream,what,value\ntails,mass,heavy\n")
+    before = snapshot(folder)
+    done = flowsheet("lot", *asked, "--skip", "--replace", "--json")
+    assert done.code == 2, done.err
+    (mistake,) = done.json["mistakes"]
+    assert (Path(mistake["file"]).name, mistake["code"]) == ("pile.csv", "never_written_over")
+    assert snapshot(folder) == before
+
+
 @pytest.mark.parametrize("target", ["sack.yaml", "sack.csv", "link", "hard"])
 @pytest.mark.parametrize("command", ["draw", "label", "report", "fit"])
 def test_no_page_is_written_over_the_sheet_or_its_weights(

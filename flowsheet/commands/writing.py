@@ -27,7 +27,8 @@ Replace = Annotated[
 class Writer:
     """What one command writes: pages where ``-o`` says, tables and pictures where ``--out`` says.
 
-    ``asked`` is the file that it was asked of, ``read`` all that it was read from: nothing is written over these.
+    ``asked`` is the file that it was asked of, ``read`` all that it was read from and what was left out of it: nothing
+    is written over these.
     """
 
     command: str
@@ -66,7 +67,9 @@ class Writer:
     def _request(self, folder: bool = False) -> Request:
         from flowsheet.spec.written.put_files import Request
 
-        inputs = list(self.read.paths) if self.read is not None else [self.asked] if self.asked is not None else []
+        inputs = (
+            list(self.read.never_written) if self.read is not None else [self.asked] if self.asked is not None else []
+        )
         name = f"{self.command} {self.asked.name}" if self.asked is not None else self.command
         return Request(name, inputs, self.replace, folder, self.reads)
 

@@ -92,6 +92,14 @@ def readable_sources(path: str | Path) -> SourceFiles:
     return source_files(document, *tables)
 
 
+def files_named(path: str | Path) -> list[Path]:
+    """Return the weigh sheets that a sheet names, whatever else is wrong with it; none where it cannot be read."""
+    try:
+        return tables_named(yaml_document.read(path))
+    except SheetError:
+        return []
+
+
 def _weigh_sheets(shape: Shape) -> Iterator[tuple[Path_, str]]:
     """Go through the names of weigh sheets ("" for what is none) and where they stand."""
     block = shape.document.data["weighed"]

@@ -21,6 +21,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.source_files import SourceFiles
+from flowsheet.spec.weights.read_weighed import files_named
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
 from flowsheet.study.balance.next_weighing import Choices
@@ -79,7 +80,7 @@ class Ledger:
     notes: tuple[Note, ...]
     #: That sheet as it was written, for where its mistakes stand.
     document: Document | None = None
-    #: Every file that was read: each sheet, followed by its weigh sheets.
+    #: Every file that was read: each sheet, followed by its weigh sheets; then those that were left out.
     sources: SourceFiles = field(default_factory=SourceFiles)
 
 
@@ -142,7 +143,7 @@ def read_ledger(source: Path | Sheet, skip: bool = False, progress: Progress = i
         raise _refusal(path, left, len(items))
     if not tests:
         raise SheetError([_nothing(path, bases)])
-    read = SourceFiles(tuple(one for base in bases for one in sources[id(base)]))
+    read = SourceFiles(tuple(one for base in bases for one in sources[id(base)]), tuple(_left_out(left)))
     return Ledger(bases[0].sheet, _numbered(tests), tuple(left), tuple(_notes(bases)), bases[0].document, read)
 
 
@@ -204,6 +205,15 @@ def _items(path: Path, bases: Sequence[Base], left: list[LeftOut]) -> Iterator[_
             remedy = f"Name it in its sheet, as weighed: {{file: {table.name}}}"
             message = "several sheets lie here, and none of them names this weigh sheet"
             left.append(LeftOut(str(table), (Mistake(message, remedy, file=str(table), code="test_of_no_sheet"),)))
+
+
+def _left_out(left: Sequence[LeftOut]) -> Iterator[Path]:
+    """Go through the files that do not count, there or not, with what the sheets among them name."""
+    for one in left:
+        path = Path(one.file)
+        yield path
+        if path.suffix.lower() in SHEETS:
+            yield from files_named(path)
 
 
 def _is_fitted(sheet: Path) -> bool:
