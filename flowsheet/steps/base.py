@@ -44,8 +44,6 @@ class Step(StepBlock):
     gold_need: ClassVar[tuple[str, ...]] = ()
     #: Whether gold without a model or a recovery goes the way of the rock (else the sheet must say).
     gold_follows_rock: ClassVar[bool] = False
-    #: Whether the step breaks rock, which it does whatever shares are given.
-    breaks: ClassVar[bool] = False
     #: Whether gold that leaves for good by an outlet without a reason of its own is lost for the reasons of what went
     #: in: the step only parts it.
     parts_alike: ClassVar[bool] = False

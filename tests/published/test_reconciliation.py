@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sheets import sheet_of
 
-from flowsheet.spec.blocks.measurement import GRADE, MASS, Measurement
+from flowsheet.spec.blocks.measurement import GRADE, MASS, PASSING, Measurement
 from flowsheet.study.balance.constrained_lsq import Adjusted, adjust
 from flowsheet.study.balance.reconcile import reconcile
 from flowsheet.study.balance.result import Reconciled
@@ -252,3 +252,31 @@ def test_the_assay_that_stands_apart_is_named() -> None:
     assert found.suspect is not None
     assert found.suspect.stream == "ore"
     assert reconcile(sheet_of(ONE_PARCEL), assays[1:]).suspect is None
+
+
+# W. L. McCabe, J. C. Smith & P. Harriott, Unit Operations of Chemical Engineering, the example on a screen (values from
+# memory): coarser than 10 mesh (1.651 mm) are 0.47 of the feed, 0.85 of the oversize, 0.195 of the undersize. Printed:
+# oversize over feed 0.42, undersize over feed 0.58.
+MESH_10 = 1.651e-3
+SCREEN = """
+ore: {mass: 100 kg ± 10 g, grade: 1 g/t}
+steps:
+  screen: {do: factors, takes: ore, gives: {over: over, under: under}, split: {over: 40 %}, recovery: {over: 40 %}}
+keep: [over]
+"""
+
+
+def test_a_screen_by_one_sieve() -> None:
+    coarser = {"ore": 0.47, "over": 0.85, "under": 0.195}
+    passed = [Measurement(name, PASSING, 1 - c, 1e-3, False, MESH_10) for name, c in coarser.items()]
+    # A mass that tells next to nothing lets the sieve be checked; the yield is the sieve's.
+    loose = Measurement("over", MASS, 42.0, 10.0, False)
+    found = reconcile(sheet_of(SCREEN), [*passed, loose])
+    (sieved,) = found.sieved
+    assert sieved.dof == 1
+    mass = {name: sum(c.mass for c in sieved.classes if c.stream == name) for name in coarser}
+    assert mass["over"] / mass["ore"] == pytest.approx(0.4198, abs=1e-4)
+    assert mass["under"] / mass["ore"] == pytest.approx(0.5802, abs=1e-4)
+    # Oversize recovery, printed formula: D xD / (F xF) = 0.7593.
+    coarse = {c.stream: c.distribution for c in sieved.classes if c.upper is None}
+    assert coarse["over"] == pytest.approx(0.7593, abs=2e-4)

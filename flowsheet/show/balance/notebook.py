@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from flowsheet.show.balance import reconciled, weight_pictures
+from flowsheet.show.balance import reconciled, sieved, weight_pictures
 from flowsheet.show.graphics.notebook_page import Page, Views
 from flowsheet.show.text.terminal import RULES
 from flowsheet.spec.text.notes import texts
@@ -20,6 +20,7 @@ def _reconciled(found: Reconciled) -> Page:
             reconciled.streams(found),
             reconciled.weights(found),
             reconciled.streams_without(found),
+            sieved.sieves(found.sieved) if found.sieved else None,
             reconciled.unknown(found) if found.to_know else None,
         ),
         notes=(*texts(found.notes), RULES),

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from flowsheet.ore.arrays import NORMAL_95
+from flowsheet.show.balance import sieved
 from flowsheet.show.balance.suspected import said, some, suspect, value
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
@@ -127,10 +128,12 @@ _mass, _mass_doubt = _written(mass, 4), _written(mass, 2)
 
 def answers(found: Reconciled) -> list[tuple[str, str]]:
     """Return (question, answer) for whether the weights agree, the head grade, and what to weigh next."""
+    sieves = [(sieved.QUESTION, " ".join(sieved.agree(found.sieved)))] if found.sieved else []
     return [
         ("Do my weights agree?", " ".join(agree(found))),
         ("What is the head grade, with everything counted in?", " ".join(head(found))),
         ("What should I weigh next?", " ".join(weigh_next(found))),
+        *sieves,
     ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from flowsheet.show.balance import sieved
 from flowsheet.show.balance.reconciled import answers, streams, streams_without, unknown, weights
 from flowsheet.show.text.terminal import RULES, console
 from flowsheet.spec.text.notes import texts
@@ -18,7 +19,8 @@ def show_reconciled(title: str, tests: Mapping[str, Reconciled]) -> None:
         if len(tests) > 1:
             out.print()
             out.print(f"Test {test or 'of the sheet itself'}", style="bold")
-        for grid in (g for g in (streams(found), weights(found), streams_without(found)) if g is not None):
+        sieves = sieved.sieves(found.sieved) if found.sieved else None
+        for grid in (g for g in (streams(found), weights(found), streams_without(found), sieves) if g is not None):
             out.print(grid.title, style="bold")
             out.print(grid.rich())
         for question, answer in answers(found):

@@ -97,6 +97,8 @@ class StepBlock(Block):
     parts_at_size: ClassVar[bool] = False
     #: Whether rocks are looked over for gold: its first outlet gets those that are picked, its second those left.
     looks_over: ClassVar[bool] = False
+    #: Whether the step breaks rock, which it does whatever shares are given.
+    breaks: ClassVar[bool] = False
     #: Whether it is a furnace: it adds flux or lead, so that what leaves it may weigh more than what it takes.
     melts: ClassVar[bool] = False
     #: Whether Bond's law tells the power that it takes, from its feed to what its first outlet gives.

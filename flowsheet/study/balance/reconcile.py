@@ -7,13 +7,14 @@ the rest. Several tests of one ore are reconciled each on its own.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.model import FINENESS
 from flowsheet.solve.network import stages
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, KINDS, MASS, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, KINDS, MASS, PASSING, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
@@ -30,6 +31,7 @@ from flowsheet.study.balance.result import (
     Weight,
     WithoutSuspect,
 )
+from flowsheet.study.balance.sieve_balance import sieve_balances
 from flowsheet.study.balance.suspect_or_swapped_weights import Suspicion, chi2_tail, slip, suspicion, swapped
 
 
@@ -62,7 +64,11 @@ def reconcile(sheet: Sheet, measured: Sequence[Measurement], look_further: bool 
     ``look_further`` also solves it without the suspect, tries exchanges of masses, and looks for what to weigh
     next.
     """
-    return reconcile_problem(Problem.of(sheet, measured), look_further, tuple(_notes(sheet, measured)))
+    problem = Problem.of(sheet, measured)
+    passed = [m for m in measured if m.what == PASSING]
+    sieved = tuple(sieve_balances(sheet, [*problem.measured, *passed])) if passed and look_further else ()
+    notes = tuple(_notes(sheet, measured, {stream for one in sieved for stream in one.streams}))
+    return replace(reconcile_problem(problem, look_further, notes), sieved=sieved)
 
 
 def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[Note, ...] = ()) -> Reconciled:
@@ -219,11 +225,12 @@ def _fed(problem: Problem) -> float:
     return sum(m.value for m in problem.measured if m.stream in problem.sheet.ores and m.what == MASS)
 
 
-def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[Note]:
+def _notes(sheet: Sheet, measured: Sequence[Measurement], sieved: Collection[str] = ()) -> Iterator[Note]:
     """Say what can hardly be meant, what was left out, and what was taken for granted."""
     places = {(m.file, m.line) for m in measured if m.line}
     yield from (one for one in sheet.notes if (one.subject.file, one.subject.line) in places)
-    passed = sorted({m.what for m in measured if m.what not in USED}, key=KINDS.index)
+    unused = [m for m in measured if m.what not in USED and not (m.what == PASSING and m.stream in sieved)]
+    passed = sorted({m.what for m in unused}, key=KINDS.index)
     if passed:
         sentence = "The balance has no use for {what}: flowsheet fit uses them."
         yield note("no_use_in_a_balance", sentence, what=" and ".join(passed))

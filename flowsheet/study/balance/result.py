@@ -12,6 +12,7 @@ from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.next_weighing import Suggestion
+from flowsheet.study.balance.sieve_balance import SieveBalance
 from flowsheet.study.balance.suspect_or_swapped_weights import Slip, Swap
 from flowsheet.study.common.frames import Row, Tabled, Tables, rows
 from flowsheet.study.common.units_out import TOLD, each, g_per_t, grams, in_units
@@ -197,6 +198,8 @@ class Reconciled(Tabled):
     notes: tuple[Note, ...] = ()
     #: Of each of ``as_likely``, in its order.
     explained: tuple[Explanation, ...] = ()
+    #: What sieves and masses say together, for each set of steps that part what was sieved.
+    sieved: tuple[SieveBalance, ...] = ()
 
     def _tables(self) -> Tables:
         return {
@@ -228,6 +231,7 @@ class Reconciled(Tabled):
             "suspect": self.suspect and self.suspect.stream,
             "suspect_weight": self.suspect and self.suspect.name,
             "as_likely": list(self.as_likely),
+            "sieved": [one.as_dict() for one in self.sieved],
             "explained": [one.as_dict() for one in self.explained],
             "without": self.without and self.without.as_dict(),
             "slip": self.without and self.without.slip and asdict(self.without.slip),
