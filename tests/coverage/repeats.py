@@ -43,7 +43,7 @@ def one_test(cell: Cell, seed: int) -> dict[str, Any]:
         try:
             found = answers(path)
         except Exception as fault:
-            return {**line, "failed": f"{type(fault).__name__}: {fault}"[:500]}
+            return {**line, "failed": f"{type(fault).__name__}: {fault}".replace(folder, "")[:500]}
     return {**line, "answers": {name: [true, *found[name]] for name, true in test.truths.items() if name in found}}
 
 
