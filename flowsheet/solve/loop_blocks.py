@@ -7,7 +7,7 @@ Arrays have the blocks and, last of all, the draws: (..., B, D); D is 1 where al
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -68,8 +68,6 @@ class FreedAt:
     """A place where rock is broken, as free gold sees it: it comes from there, and what is free stays as it is."""
 
     source: Blocks = 0.0
-    #: By class: what share of what comes out here gets out of the loop.
-    worth: dict[int, Array] = field(default_factory=dict)
 
     def stays(self, i: int) -> Blocks:
         """Return the share of what goes in that stays in its class."""
@@ -82,10 +80,6 @@ class FreedAt:
     def arrives(self, i: int) -> Blocks:
         """Return what comes out in a class of what did not go in there."""
         return self.source
-
-    def worth_left(self, i: int) -> Blocks:
-        """Return the share of what goes in that leaves its class, and then the loop."""
-        return 0.0
 
     def note_in(self, i: int, blocks: Blocks) -> None:
         """Take down what goes in."""
@@ -105,8 +99,7 @@ class BrokenAt(FreedAt):
         finer = np.array(product)
         finer[..., own, own] = 0.0
         self.product = last(product, 2)
-        self.went_in: dict[int, Array] = {}
-        self.worth_free: Array | None = None
+        self.went_in = np.zeros((len(own), 1, 1))
         left = last(finer.sum(axis=-2))[:, None]
         self.left = np.broadcast_to(left, (len(own), ROCK, left.shape[-1]))
         self.weight: Array | None = None
@@ -131,26 +124,18 @@ class BrokenAt(FreedAt):
         """Return what comes out in class i of what went into coarser ones."""
         if i == 0:
             return 0.0
-        arrived = summed(self.product[i, :i], stacked(self.went_in, range(i)))
+        arrived = summed(self.product[i, :i], self.went_in[:i])
         return arrived if self.weight is None else arrived * self.weight[i]
-
-    def worth_left(self, i: int) -> Blocks:
-        """Return the share of what goes into class i that leaves it, and then the loop."""
-        total: Blocks = 0.0
-        classes = len(self.product)
-        if i + 1 < classes:
-            finer = stacked(self.worth, range(i + 1, classes))
-            total = summed(self.product[i + 1 :, i], finer if self.weight is None else finer * self.weight[i + 1 :])
-        if self.weight is None or self.worth_free is None:
-            return total
-        freed = self.freed_share[i] * self.worth_free
-        return np.asarray((total + np.concatenate([np.zeros((ROCK, freed.shape[-1])), freed])) * self.per[i])
 
     def note_in(self, i: int, blocks: Blocks) -> None:
         """Take down what goes into class i."""
-        self.went_in[i] = np.asarray(blocks if self.weight is None else blocks * self.per[i])
+        went_in = np.asarray(blocks if self.weight is None else blocks * self.per[i])
+        shape = np.broadcast_shapes(self.went_in.shape[1:], went_in.shape)
+        if shape != self.went_in.shape[1:]:  # the first, or one that differs from draw to draw
+            self.went_in = np.array(np.broadcast_to(self.went_in, (len(self.went_in), *shape)))
+        self.went_in[i] = went_in
 
     def freed_in_all(self) -> Array:
         """Return the gold that is freed here, (S grains, D)."""
-        went_in = stacked(self.went_in, range(len(self.product)))[:, ROCK:]
+        went_in = self.went_in[:, ROCK:]
         return np.asarray((self.freed_share * went_in).sum(axis=0))

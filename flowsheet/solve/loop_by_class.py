@@ -14,10 +14,10 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array, Mask
+from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.loop_blocks import ROCK, Blocks, BrokenAt, FreedAt, at, last, rows, stacked
-from flowsheet.solve.loops import LEAVES, Solved, absorb_but
+from flowsheet.solve.loops import LEAVES, Solved, absorb
 from flowsheet.steps.base import Breakage, Operator
 
 Point = TypeVar("Point", bound=FreedAt)
@@ -49,11 +49,6 @@ def solve_by_class(
     for route in free.routes:
         route.lay(last(route.operator.shares[outlet].free)[None] for outlet in route.outlets)
         route.points = {where: FreedAt() for where, _ in route.breakages()}
-    free.look_back(0)
-    for one, other in zip(hosts.points(), free.points(), strict=True):
-        one.worth_free = other.worth[0]
-    for i in reversed(range(classes)):
-        hosts.look_back(i)
     for i in range(classes):
         hosts.solve(i)
     for one, other in zip(hosts.points(), free.points(), strict=True):
@@ -71,8 +66,6 @@ def rock_fed(
 ) -> Array:
     """Solve a loop for its rock alone; return the light and heavy rock fed to some passages, (D, len(to), 2, S)."""
     hosts = _hosts_layer(passages, cuts, outside, classes, gold=False)
-    for i in reversed(range(classes)):
-        hosts.look_back(i)
     for i in range(classes):
         hosts.solve(i, to)
     fed = np.stack(np.broadcast_arrays(*(hosts.fed[i, t] for t in to for i in range(classes))))
@@ -147,9 +140,6 @@ class _Layer(Generic[Point]):
         self.outside = outside
         self.cut = {name: k for k, name in enumerate(cuts)}
         self.taker = {stream: t for t, passage in enumerate(passages) for stream in passage.takes}
-        #: By class, (cuts, B, D): whether what a cut carries gets out, what share of it does so within one round.
-        self.gets_out: dict[int, Mask] = {}
-        self.worth: dict[int, Array] = {}
         #: By class, (cuts, B, D): what a cut carries, and what of it goes round for ever.
         self.carried: dict[int, Array] = {}
         self.caught: dict[int, Array] = {}
@@ -159,34 +149,6 @@ class _Layer(Generic[Point]):
     def points(self) -> Iterator[Point]:
         """Give the places where rock is broken, in the order of flow."""
         return (point for route in self.routes for point in route.points.values())
-
-    def look_back(self, i: int) -> None:
-        """Find what of class i gets out of the loop; finer classes, and free gold, are known."""
-        left = {id(point): point.worth_left(i) for point in self.points()}
-
-        def through(point: Point | None, worth: Blocks) -> Blocks:
-            if point is None:
-                return worth
-            point.worth[i] = np.atleast_2d(worth)
-            return worth * point.stays(i) + left[id(point)]
-
-        gets_out: list[Blocks] = [0.0] * len(self.cut)
-        while True:
-            fed: dict[int | None, Blocks] = {}
-            for t in reversed(range(len(self.routes))):
-                route = self.routes[t]
-                total: Blocks = 0.0
-                for outlet, stream in route.outlets.items():
-                    worth = gets_out[self.cut[stream]] if stream in self.cut else fed.get(self.taker.get(stream), 1.0)
-                    total = total + at(route.shares[outlet], i) * through(route.points.get(outlet), worth)
-                fed[t] = through(route.points.get(""), total)
-            worths = [np.atleast_2d(fed[self.taker[cut]]) for cut in self.cut]
-            wider: list[Blocks] = [np.where(worth > LEAVES, 1.0, 0.0) for worth in worths]
-            if all(np.all(a == b) for a, b in zip(wider, gets_out, strict=True)):
-                break
-            gets_out = wider
-        self.worth[i] = np.stack(np.broadcast_arrays(*worths))
-        self.gets_out[i] = self.worth[i] > LEAVES
 
     def solve(self, i: int, keep: Sequence[int] = ()) -> None:
         """Solve class i, where all coarser ones are solved; keep what some steps are fed."""
@@ -224,7 +186,7 @@ class _Layer(Generic[Point]):
         feed = np.stack(np.broadcast_arrays(*(np.atleast_2d(back[cut][0]) for cut in self.cut)))
         # From the cut of the second axis to that of the first.
         gain = np.stack(np.broadcast_arrays(*(back[cut][1] + np.zeros((len(self.cut), 1, 1)) for cut in self.cut)))
-        x, self.caught[i] = self._absorb(i, gain, np.asarray(out + np.zeros((len(self.cut), 1, 1))), feed)
+        x, self.caught[i] = _absorb_class(gain, np.asarray(out + np.zeros((len(self.cut), 1, 1))), feed)
         self.carried[i] = x
         for where, amount, of_unit in noted:
             whole = np.atleast_2d(amount + (of_unit * x).sum(axis=0))
@@ -233,31 +195,15 @@ class _Layer(Generic[Point]):
             else:
                 where.note_in(i, whole)
 
-    def _absorb(self, i: int, gain: Array, out: Array, feed: Array) -> tuple[Array, Array]:
-        """Solve the loop within class i; ``gain`` (cuts, cuts, B, D), ``out`` and ``feed`` (cuts, B, D)."""
-        trap = _trap(gain, out, self.gets_out[i], self.worth[i])
-        if len(gain) == 1:
-            trap, out, feed = np.broadcast_arrays(trap, out, feed)
-            x = np.divide(feed, out, out=np.zeros(feed.shape), where=~trap)
-            return x, np.where(trap, feed, 0.0)
-        arrays = np.moveaxis(gain, (0, 1), (-2, -1)), np.moveaxis(out, 0, -1), np.moveaxis(feed, 0, -1)
-        x, caught = absorb_but(np.moveaxis(trap, 0, -1), *arrays)
-        return np.moveaxis(x, -1, 0), np.moveaxis(caught, -1, 0)
 
+def _absorb_class(gain: Array, out: Array, feed: Array) -> tuple[Array, Array]:
+    """Solve the loop within a class; ``gain`` (cuts, cuts, B, D), ``out`` and ``feed`` (cuts, B, D).
 
-def _trap(gain: Array, out: Array, gets_out: Mask, worth: Array) -> Mask:
-    """Return in which cuts what once is there goes round for ever, (cuts, B, D).
-
-    That is what does not get out, nor leads on (rock that will yet free a coarse grain) to where nothing leads back.
+    What leaves the class has left: it is finer from then on, or free. So what is caught shows within each class.
     """
-    if gets_out.all():
-        return ~gets_out
-    onward = (out - worth > LEAVES) & ~gets_out
-    paths = ((gain > LEAVES) & ~gets_out) | np.eye(len(gain), dtype=bool)[..., None, None]
-    while True:
-        longer: Mask = np.asarray((paths[:, :, None] & paths[None]).any(axis=1))
-        if (longer == paths).all():
-            break
-        paths = longer
-    leads_on = (paths & (onward[:, None] | ~np.swapaxes(paths, 0, 1))).any(axis=0)
-    return np.asarray(~gets_out & ~leads_on)
+    if len(gain) == 1:
+        stays, out, feed = np.broadcast_arrays(out <= LEAVES, out, feed)
+        x = np.divide(feed, out, out=np.zeros(feed.shape), where=~stays)
+        return x, np.where(stays, feed, 0.0)
+    x, caught = absorb(np.moveaxis(gain, (0, 1), (-2, -1)), np.moveaxis(out, 0, -1), np.moveaxis(feed, 0, -1))
+    return np.moveaxis(x, -1, 0), np.moveaxis(caught, -1, 0)

@@ -63,12 +63,7 @@ def absorb(gain: Array, escape: Array, feed: Array) -> tuple[Array, Array]:
     one minus what stays. So no digits are lost in a loop that holds on to nearly everything.
     Source: W. K. Grassmann, M. I. Taksar & D. P. Heyman, Oper. Res. 33 (1985), 1107 (from memory).
     """
-    return absorb_but(_trap(gain, escape), gain, escape, feed)
-
-
-def absorb_but(trap: Mask, gain: Array, escape: Array, feed: Array) -> tuple[Array, Array]:
-    """Do what ``absorb`` does where the states (..., n) of the trap are known."""
-    leaves = ~trap
+    leaves = ~_trap(gain, escape)
     keep = leaves[..., :, None] & leaves[..., None, :] & ~np.eye(leaves.shape[-1], dtype=bool)
     # What falls into the trap has left the rest as well.
     out = escape + np.where(leaves[..., :, None], 0.0, gain).sum(axis=-2)

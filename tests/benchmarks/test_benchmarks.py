@@ -21,8 +21,9 @@ from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
-from flowsheet.solve.model import Model, draw, load
+from flowsheet.solve.model import Model, draw, load, rebuild
 from flowsheet.solve.propagate import solve
+from flowsheet.spec.yaml.marked_document import parse
 from flowsheet.study.common.compound_poisson import RARE, spread
 from flowsheet.study.common.monte_carlo import drawn
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
@@ -111,6 +112,47 @@ def test_an_exact_loop_against_plain_passes() -> None:
     (ours,) = times(20, lambda: solve(model))
     (theirs,) = times(3, passes)
     tell(f"the whole closed circuit, solved exactly / {PASSES} plain passes of its loop", ours, theirs)
+
+
+SETTLING = """
+ore:
+  mass: 25 kg
+  grade: 18 g/t ± 6 g/t
+  sizes: {top: 60 mm, p80: 35 mm ± 4 mm, slope: 0.8}
+  heavies: 5 % ± 1 %
+  gold: {d50: 0.3 mm, d95: 1.4 mm, fineness: 880}
+steps:
+  mill: {do: pulverize, takes: [ore, coarse, mids], gives: ground, gap: 0.4 mm ± 0.03 mm}
+  sieve: {do: screen, takes: ground, gives: {oversize: coarse, undersize: fine}, opening: 1 mm, efficiency: 80 % ± 4 %}
+  wash: {do: pan, takes: fine, gives: {concentrate: con, tailings: rest}, pull: 500 g ± 40 g, heavies: 80 %}
+  part: {do: screen, takes: rest, gives: {oversize: mids, undersize: tails}, opening: 0.3 mm}
+keep: [con]
+"""
+"""A loop with an efficiency and a pull in doubt."""
+
+
+def test_draws_of_a_loop_that_settles_against_single_solves() -> None:
+    draws, singly = 200, 10
+    model = Model.of(rebuild(parse(SETTLING, "loop.yaml")))
+    values = drawn_values(model, draws)
+
+    def at_once() -> Array:
+        return solve(model, inputs_with(model, values, draws)).kept_gold
+
+    def one_by_one() -> list[float]:
+        return [
+            float(solve(model, inputs_with(model, {n: v[i] for n, v in values.items()}, None)).kept_gold)
+            for i in range(singly)
+        ]
+
+    assert at_once()[:singly] == pytest.approx(one_by_one(), rel=1e-11)
+    ours, theirs = times(3, at_once, one_by_one)
+    tell(
+        f"{draws} draws of a loop that settles / as many single solves (by {singly})",
+        ours,
+        theirs * draws / singly,
+        0.1,
+    )
 
 
 # ── many draws, and the luck of grains ──────────────────────────────────────────────────────────────────────
