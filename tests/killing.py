@@ -205,7 +205,7 @@ def tried(name: str, count: int, seed: int) -> dict[str, int | str]:
         told[state] += 1
         # Whoever writes next is told, and takes nothing there for the user's: the command, or what it writes by.
         said = whole(arguments) if told["kills"] % WHOLE == 0 else "".join(put_files(
-            {OUT / file: raw for file, raw in new.items()}, Request("run sack.yaml", [Path("sack.yaml")])
+            [(OUT / file, raw) for file, raw in new.items()], Request("run sack.yaml", [Path("sack.yaml")])
         ))  # fmt: skip
         assert files() == new
         told["untold"] += state == "mixed" and "was cut off here" not in said

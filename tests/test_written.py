@@ -38,7 +38,7 @@ RUN = Request("run sack.yaml", folder=True)
 
 
 def put(folder: Path, request: Request = RUN, **files: str) -> list[str]:
-    return put_files({folder / f"{name}.csv": text.encode() for name, text in files.items()}, request)
+    return put_files({folder / f"{name}.csv": text.encode() for name, text in files.items()}.items(), request)
 
 
 def refused(do: Callable[[], Any]) -> list[Mistake]:
@@ -203,7 +203,7 @@ def test_nothing_is_written_over_what_was_read(tmp_path: Path, replace: bool, wa
         target = read
     request = Request("run", (tmp_path / "sack.yaml", read), replace, True)
     before = snapshot(tmp_path)
-    for do in (lambda: put_files({target: b"1", tmp_path / "other.csv": b"2"}, request),
+    for do in (lambda: put_files({target: b"1", tmp_path / "other.csv": b"2"}.items(), request),
                lambda: check_targets([target], request)):  # fmt: skip
         (mistake,) = refused(do)
         assert (mistake.file, mistake.code) == (str(target), "never_written_over")
@@ -212,9 +212,49 @@ def test_nothing_is_written_over_what_was_read(tmp_path: Path, replace: bool, wa
 
 @pytest.mark.parametrize("name", [LIST, safe_writing.LOCK, safe_writing.part_of(Path("a.csv")).name])
 def test_the_programs_own_names_are_nobodys(tmp_path: Path, name: str) -> None:
-    (mistake,) = refused(lambda: put_files({tmp_path / name: b"1"}, Request("fit", replace=True)))
+    (mistake,) = refused(lambda: put_files({tmp_path / name: b"1"}.items(), Request("fit", replace=True)))
     assert "the program's own" in mistake.message
     assert names(tmp_path) == set()
+
+
+@pytest.mark.parametrize("name", [LIST, safe_writing.LOCK, safe_writing.part_of(Path("a.csv")).name, "link.yaml"])
+def test_no_sheet_is_started_under_the_programs_own_names(sack: Path, flowsheet: Command, name: str) -> None:
+    (sack / "link.yaml").symlink_to(LIST)
+    before = names(sack)
+    done = flowsheet("new", name, "--json")
+    assert done.code == 2
+    (mistake,) = done.json["mistakes"]
+    assert (mistake["file"], mistake["message"]) == (name, putting.OWN_NAME)
+    assert names(sack) == before
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only there are pipes files")
+@pytest.mark.parametrize("replace", [False, True])
+@pytest.mark.parametrize("what", ["pipe", "folder", "link to a pipe"])
+def test_what_stands_where_the_list_belongs_is_named(tmp_path: Path, what: str, replace: bool) -> None:
+    own = tmp_path / LIST
+    if what == "folder":
+        own.mkdir()
+    elif what == "pipe":
+        os.mkfifo(own)
+    else:
+        os.mkfifo(tmp_path / "pipe")
+        own.symlink_to("pipe")
+    before = names(tmp_path)
+    (mistake,) = refused(lambda: put(tmp_path, Request("run", replace=replace), a="1"))
+    assert (mistake.file, mistake.code) == (str(own), "list_in_the_way")
+    assert mistake.remedy.startswith("Move it away")
+    assert names(tmp_path) == before
+
+
+@pytest.mark.parametrize("name", [safe_writing.LOCK, safe_writing.part_of(Path("balance.csv")).name])
+def test_a_folder_where_the_program_writes_for_itself_is_named(sack: Path, flowsheet: Command, name: str) -> None:
+    (sack / "out" / name).mkdir(parents=True)
+    done = flowsheet("run", "sack.yaml", "--out", "out", "--json")
+    assert done.code == 2
+    (mistake,) = done.json["mistakes"]
+    assert (Path(mistake["file"]).name, mistake["code"]) == (name, "cannot_be_written")
+    assert names(sack / "out") == {name}
 
 
 @pytest.mark.skipif(os.name != "posix", reason="only there are pipes files")
@@ -223,7 +263,7 @@ def test_what_is_no_plain_file_keeps_its_place(tmp_path: Path) -> None:
     (tmp_path / "b.csv").mkdir()
     told = refused(lambda: put(tmp_path, Request("run", replace=True), a="1", b="2"))
     assert ["plain file" in told[0].message, "folder" in told[1].message] == [True, True]
-    (mistake,) = refused(lambda: put_files({Path(os.devnull): b"1"}, Request("fit", replace=True)))
+    (mistake,) = refused(lambda: put_files({Path(os.devnull): b"1"}.items(), Request("fit", replace=True)))
     assert "plain file" in mistake.message
 
 
@@ -375,16 +415,16 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 def fill(disk: Path) -> dict[str, bytes]:
     """Write files of one block each, so many that they cannot be written beside the old ones."""
-    put_files({disk / "out" / f"{name}.csv": name.encode() * 3000 for name in "abcdefgh"}, RUN)
+    put_files({disk / "out" / f"{name}.csv": name.encode() * 3000 for name in "abcdefgh"}.items(), RUN)
     return snapshot(disk)
 
 
 def test_on_a_disk_of_64_kb_the_old_files_are_whole(small_disk: Path) -> None:
     before = fill(small_disk)
     with pytest.raises(OSError, match="No space left"):
-        put_files({small_disk / name: b"new" * 1200 for name in before if LIST not in name}, RUN)
+        put_files({small_disk / name: b"new" * 1200 for name in before if LIST not in name}.items(), RUN)
     assert snapshot(small_disk) == before
-    put_files({small_disk / "out" / "a.csv": b"new"}, RUN)
+    put_files({small_disk / "out" / "a.csv": b"new"}.items(), RUN)
 
 
 @pytest.mark.slow
@@ -661,6 +701,25 @@ def test_fit_writes_all_of_its_files_or_none(sack: Path, flowsheet: Command) -> 
     assert done.code == 2
     assert str(Path("out") / "fitted.csv") in done.err
     assert snapshot(sack) == before
+
+
+@pytest.mark.parametrize("page", ["out/fitted.csv", "out/../out/fitted.csv", "link/fitted.csv"])
+@pytest.mark.parametrize("replace", [False, True])
+def test_a_page_that_goes_where_a_table_goes_is_refused(
+    sack: Path, flowsheet: Command, page: str, replace: bool
+) -> None:
+    text = SHEET.replace("{file: TABLE}", "{tails: {mass: 9.8 kg, grade: 4.1 g/t}, con: {gold: 161 mg}}")
+    (sack / "sack.yaml").write_text(text, encoding="utf-8")
+    (sack / "out").mkdir()
+    (sack / "link").symlink_to("out")
+    before = snapshot(sack)
+    done = flowsheet("fit", "sack.yaml", "-o", page, "--out", "out", "--json", *["--replace"] * replace)
+    assert done.code == 2, done.err
+    (mistake,) = done.json["mistakes"]
+    assert (mistake["file"], mistake["code"]) == (str(Path("out") / "fitted.csv"), "two_files_in_one_place")
+    assert mistake["remedy"].startswith("Give another name with -o")
+    assert snapshot(sack) == before
+    assert flowsheet("fit", "sack.yaml", "-o", "sack2.yaml", "--out", "out").code == 0
 
 
 def test_a_folder_that_mixes_two_runs_is_told_by_the_next_command(

@@ -35,11 +35,11 @@ def fit(
     path = writer.check_page(_target(sheet, output))
     found = fs.fit(sheet, seed, thorough, lambda ends: progress(ends, "intervals"))
     around = found.profiles
-    files = {path: found.text.encode("utf-8")}
+    files = [(path, found.text.encode("utf-8"))]
     if out is not None:
         from flowsheet.show.estimate.fit_plots import fitted_files
 
-        files |= in_folder(out, fitted_files(found, around))
+        files += in_folder(out, fitted_files(found, around))
     say_written(writer.put(files, out))
     from flowsheet.show.estimate.fitted import as_dict, show_fitted
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,21 +48,24 @@ class Writer:
 
     def put_page(self, path: Path, page: bytes) -> None:
         """Put a page in place."""
-        self.put({path: page})
+        self.put([(path, page)])
 
     def put_folder(self, folder: Path, files: Mapping[str, bytes]) -> None:
         """Put files into a folder, and tell which."""
         say_written(self.put(in_folder(folder, files), folder))
 
-    def put(self, files: Mapping[Path, bytes], folder: Path | None = None) -> list[Path]:
-        """Put files in place, all or none, and return them; ``folder`` is what some of them fill."""
+    def put(self, files: Sequence[tuple[Path, bytes]], folder: Path | None = None) -> list[Path]:
+        """Put files in place, all or none, and return them; ``folder`` is what some of them fill.
+
+        Pairs, for nothing may be lost where two of them go to one place: that is refused.
+        """
         from flowsheet.spec.written.put_files import put_files
 
-        with _told(folder or next(iter(files))):
+        with _told(folder or files[0][0]):
             notes = put_files(files, self._request(folder is not None))
         for note in notes:
             print(f"Note: {note}", file=sys.stderr)
-        return list(files)
+        return [path for path, _ in files]
 
     def _request(self, folder: bool = False) -> Request:
         from flowsheet.spec.written.put_files import Request
@@ -74,19 +77,22 @@ class Writer:
         return Request(name, inputs, self.replace, folder, self.reads)
 
 
-def in_folder(folder: Path, files: Mapping[str, bytes]) -> dict[Path, bytes]:
+def in_folder(folder: Path, files: Mapping[str, bytes]) -> list[tuple[Path, bytes]]:
     """Return where files of a folder go, or fail where there is none and can be none."""
     if folder.exists() and not folder.is_dir():
         fail(str(folder), "this is a file, where a folder is wanted", "Name a folder; it is made if it is not there")
-    return {folder / name: raw for name, raw in files.items()}
+    return [(folder / name, raw) for name, raw in files.items()]
 
 
 def put_new(path: Path, raw: bytes) -> None:
     """Put a file in place where there is none yet, or fail."""
     from flowsheet.spec.text.safe_writing import alone, replace_file
+    from flowsheet.spec.written.put_files import OWN_NAME, is_own
 
     with _told(path):
         _check_parent(path)
+    if is_own(Path(os.path.realpath(path)).name):
+        fail(str(path), OWN_NAME, "Give another name")
     with _told(path), alone(path):
         if path.exists() or path.is_symlink():
             fail(str(path), "there is such a file already", "Name another, or delete it first")
@@ -115,6 +121,8 @@ def _told(path: Path) -> Iterator[None]:
         from flowsheet.spec.written.put_files import is_own
 
         named, reason = wrong.filename, wrong.strerror or str(wrong)
-        name = named if named and not is_own(Path(os.fsdecode(named)).name) else path
+        # A file that the program writes for itself is nothing to the user, but what he put in its place is.
+        at = Path(os.fsdecode(named)) if named else path
+        name = path if is_own(at.name) and not at.is_dir() else at
         fail(str(name), f"this cannot be written ({reason})", "Check its name, its rights and the room on the disk",
              "cannot_be_written")  # fmt: skip

@@ -48,7 +48,7 @@ class Page:
         target = Path(path)
         asked = Request(f"{self.kind} from Python", list(self.sources.paths), replace)
         check_targets([target], asked)
-        put_files({target: self.as_file(target, paper)}, asked)
+        put_files([(target, self.as_file(target, paper))], asked)
         return target
 
 

@@ -13,7 +13,7 @@ import hashlib
 import os
 import secrets
 import stat
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +23,7 @@ from flowsheet.spec.text.safe_writing import LOCK, alone, is_part, part_of, repl
 from flowsheet.spec.text.wording import listed
 from flowsheet.spec.written.written_list import (
     LIST,
+    InTheWayError,
     ListError,
     Mixed,
     NewerListError,
@@ -32,6 +33,7 @@ from flowsheet.spec.written.written_list import (
 )
 
 OTHER = "Give another name with -o, or another folder with --out"
+OWN_NAME = "this name is the program's own, for the list of what it wrote"
 ANYWAY = f"{OTHER}; --replace writes over it all the same"
 
 
@@ -50,17 +52,17 @@ class Request:
 
 def check_targets(paths: Iterable[Path], request: Request) -> None:
     """Raise SheetError for every file that may not be written; OSError for what cannot be looked into."""
-    for place in _places(dict.fromkeys(paths, b"")):
+    for place in _places((path, b"") for path in paths):
         place.check(request)
 
 
-def put_files(files: Mapping[Path, bytes], request: Request) -> list[str]:
+def put_files(files: Iterable[tuple[Path, bytes]], request: Request) -> list[str]:
     """Put files in place, making their folders; return what is to be told of it, in sentences.
 
-    Raises SheetError for every file that may not be written, and OSError where the system refuses: then nothing was
-    put in place, or what was is noted as the begun run that it is.
+    Raises SheetError for every file that may not be written, and for two that would go to one place; OSError where the
+    system refuses: then nothing was put in place, or what was is noted as the begun run that it is.
     """
-    places = list(_places(files))
+    places = _places(files)
     for place in places:  # before a folder is made
         place.check(request)
     for place in places:
@@ -105,6 +107,13 @@ class _Place:
             known = wrong
         except NotADirectoryError:
             known = WrittenList()
+        if isinstance(known, InTheWayError):
+            message = (
+                "this is no plain file, and flowsheet keeps its list of what it wrote into the folder by this name"
+            )
+            remedy = "Move it away or delete it, or name another folder"
+            yield Mistake(message, remedy, file=str(self.folder / LIST), line=0, code="list_in_the_way")
+            return
         if isinstance(known, NewerListError) and not request.replace:
             message = "a newer version of flowsheet has written into this folder, and its list is not understood here"
             remedy = f"Name another folder, or bring flowsheet up to date; --replace begins a new list ({LIST})"
@@ -206,19 +215,32 @@ def _named(run: RunOf) -> str:
     return f'"{run.command}" ({run.when.replace("T", " ").removesuffix("+00:00")} UTC)'
 
 
-def _places(files: Mapping[Path, bytes]) -> Iterator[_Place]:
-    """Go through the folders in which files really lie, in the order in which they are locked."""
+def _places(files: Iterable[tuple[Path, bytes]]) -> list[_Place]:
+    """Return the folders in which files really lie, in the order in which they are locked.
+
+    Raises SheetError where two files would go to one place: only the later one would be left.
+    """
     found: dict[Path, _Place] = {}
-    for path, raw in files.items():
+    mistakes = []
+    for path, raw in files:
         real = Path(os.path.realpath(path))
-        found.setdefault(real.parent, _Place(real.parent)).files[real.name] = (path, raw)
-    yield from (found[folder] for folder in sorted(found))
+        place = found.setdefault(real.parent, _Place(real.parent))
+        if real.name in place.files:
+            first, _ = place.files[real.name]
+            also = "" if first == path else f", the other as {first}"
+            message = f"two files of this command would go to this one place{also}"
+            mistakes.append(Mistake(message, OTHER, file=str(path), line=0, code="two_files_in_one_place"))
+        else:
+            place.files[real.name] = (path, raw)
+    if mistakes:
+        raise SheetError(mistakes)
+    return [found[folder] for folder in sorted(found)]
 
 
 def _fault(real: Path, request: Request) -> tuple[str, str] | None:
     """Return why a file is never written, whatever is asked for, and what to do."""
     if is_own(real.name):
-        return "this name is the program's own, for the list of what it wrote", OTHER
+        return OWN_NAME, OTHER
     for i, read in enumerate(request.inputs):
         if _is_same(real, read):
             what = f"the {request.reads} itself" if i == 0 else "a file that was read for it"

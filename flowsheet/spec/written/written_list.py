@@ -19,6 +19,10 @@ class ListError(Exception):
     """The list cannot be read, so that nobody can tell what was written."""
 
 
+class InTheWayError(ListError):
+    """What has the list's name is no plain file, so that nothing can be noted there."""
+
+
 class NewerListError(ListError):
     """It was written by a newer version, which may have told more in it."""
 
@@ -61,6 +65,8 @@ class WrittenList:
     def read(cls, folder: Path) -> WrittenList:
         """Read the list of a folder; an empty one where there is none. Raises ListError, OSError."""
         try:
+            if not stat.S_ISREG((folder / LIST).stat().st_mode):  # a pipe would be waited for without end
+                raise InTheWayError("it is no plain file")
             raw = (folder / LIST).read_bytes()
         except FileNotFoundError:
             return cls()
