@@ -7,7 +7,7 @@ import gc
 import io
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -36,8 +36,11 @@ MOST_TOPICS = 3
 """So many are named below the mistakes."""
 
 if TYPE_CHECKING:
-    from flowsheet.spec.text.mistakes import SheetError
+    from flowsheet.spec.text.mistakes import Mistake, SheetError
     from flowsheet.spec.text.source_files import SourceFiles
+
+USAGE: Any = typer.BadParameter.__mro__[1]
+"""What typer raises where a command line is wrong; it gives no name to it."""
 
 app = typer.Typer(
     help="From the weights of a bench test to what an ore holds, where gold is lost, and what would win it back.",
@@ -48,17 +51,16 @@ app = typer.Typer(
 )
 
 _asked: dict[str, Path] = {}
-"""The sheet that the command was asked of: where it is refused, it cannot say so itself."""
+"""The sheet (or table of specimens) that the command was asked of: where it is refused, it cannot say so itself."""
 
 
 def remembered(command: Callable[..., None]) -> Callable[..., None]:
-    """Return a command that notes the sheet which it is asked of; ``new`` makes one, and is asked of none."""
-    reads = command.__annotations__.get("file") in ("Sheet", "Tests") and command is not sheet.new
+    """Return a command that notes the sheet (or table) that it is asked of; ``new`` makes one, and is asked of none."""
 
     @functools.wraps(command)
     def noted(**given: Any) -> None:
-        if reads:
-            _asked["sheet"] = given["file"]
+        if command is not sheet.new and isinstance(asked := given.get("file"), Path):
+            _asked["sheet"] = asked
         command(**given)
 
     return noted
@@ -128,19 +130,40 @@ def _start_lightly() -> None:
 
 def _run() -> str | int | None:
     """Run the command that was asked for; return its exit code."""
+    as_json = "--json" in sys.argv  # whoever reads JSON is told in JSON
     try:
-        app(standalone_mode=True)
-    except SystemExit as end:
-        return end.code
+        end = app(standalone_mode=not as_json)
+    except SystemExit as ended:
+        return ended.code
+    except USAGE as wrong:
+        _print_json([_of_usage(wrong)])
+        wrong.show()
     except Exception as wrong:
         from flowsheet.spec.text.mistakes import SheetError
 
         if not isinstance(wrong, SheetError):
             raise
-        if "--json" in sys.argv:  # whoever reads JSON is told in JSON
-            print_result({"ok": False, "mistakes": [mistake.as_dict() for mistake in wrong.mistakes]}, _asked_of())
+        if as_json:
+            _print_json(wrong.mistakes)
         _print_mistakes(wrong)
+    else:
+        return end if isinstance(end, int) else 0
     return WRONG_INPUT
+
+
+def _print_json(mistakes: Iterable[Mistake]) -> None:
+    print_result({"ok": False, "mistakes": [mistake.as_dict() for mistake in mistakes]}, _asked_of())
+
+
+def _of_usage(wrong: Any) -> Mistake:
+    """Return what is wrong with the command line, in the words of the library that reads it, as a mistake."""
+    from flowsheet.spec.text.mistakes import Mistake
+
+    option = getattr(wrong, "option_name", None) or next(iter(getattr(getattr(wrong, "param", None), "opts", ())), "")
+    option = option if option.startswith("-") else ""  # an argument has no name that anybody types
+    program = wrong.ctx.command_path if wrong.ctx is not None else "flowsheet"
+    told = wrong.format_message().rstrip(".")
+    return Mistake(told, f'See what it takes: "{program} --help"', file=option, code="command_line")
 
 
 def _asked_of() -> SourceFiles | None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from commands import Command
+from jsonschema import Draft202012Validator
 
 from flowsheet import __version__
 from flowsheet.solve.model import load
@@ -82,6 +83,48 @@ def test_without_a_sheet_there_is_no_digest(asked: Asked) -> None:
     assert (found["sheet_sha256"], found["seed"]) == (None, 5)
     found = asked("cut", "--rock", "120mm", "--band", "6mm", "--slab", "3mm", "--kerf", "1mm")
     assert (found["sheet_sha256"], found["seed"]) == (None, None)
+
+
+def test_a_table_of_specimens_is_told_by_its_own_bytes(asked: Asked, folder: Path) -> None:
+    (folder / "rocks.csv").write_text("name,air,water,unit\nfirst,96,74.5,g\nsecond,120.5,88,g\n", encoding="utf-8")
+    assert asked("specimen", "--file", "rocks.csv")["sheet_sha256"] == digest(folder, "rocks.csv")
+    (folder / "rocks.csv").write_text("name,air,water,unit\nfirst,96,mug,g\n", encoding="utf-8")
+    assert asked("specimen", "--file", "rocks.csv", code=2)["sheet_sha256"] == digest(folder, "rocks.csv")
+
+
+def test_the_schema_is_a_schema_and_tells_its_version(flowsheet: Command) -> None:
+    found = flowsheet("schema", "--json").json
+    assert list(found)[:2] == ["$schema", "$comment"]
+    assert found["$comment"] == f"flowsheet {__version__}"
+    Draft202012Validator.check_schema(found)
+
+
+@pytest.mark.parametrize(("arguments", "option", "told"), [
+    (("run", "sack3.yaml", "--bogus"), "--bogus", "--bogus"),
+    (("run",), "", "FILE"),
+    (("runn", "sack3.yaml"), "", "run"),
+    (("report", "sack3.yaml", "--paper", "a5"), "--paper", "letter"),
+    (("chance", "sack3.yaml", "--seed", "x"), "--seed", "integer"),
+    (("chance", "sack3.yaml", "--draws", "1"), "--draws", "10"),
+    ((), "--json", "--json"),
+])  # fmt: skip
+def test_a_wrong_command_line_is_told_as_mistakes_are(
+    asked: Asked, flowsheet: Command, folder: Path, arguments: tuple[str, ...], option: str, told: str
+) -> None:
+    found = asked(*arguments, code=2)
+    assert (found["ok"], found["sheet_sha256"], found["seed"]) == (False, None, None)
+    (mistake,) = found["mistakes"]
+    assert (mistake["file"], mistake["code"]) == (option, "command_line")
+    assert told in mistake["message"]
+    assert "--help" in mistake["remedy"]
+    assert told in flowsheet(*arguments, "--json").err
+    assert {path.name for path in folder.iterdir()} == {"sack3.yaml", "sack3.csv"}
+
+
+def test_help_and_its_code_are_the_same_with_json(flowsheet: Command) -> None:
+    plain, asked = flowsheet("run", "--help"), flowsheet("run", "--json", "--help")
+    assert plain.out.startswith("Usage:")
+    assert plain == asked
 
 
 def test_a_sheet_without_doubts_draws_nothing(asked: Asked, folder: Path) -> None:

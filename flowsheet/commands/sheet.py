@@ -152,8 +152,11 @@ def new(
 
 def schema(as_json: Json = False) -> None:
     """Print the JSON Schema of a sheet, for editors that check."""
+    from flowsheet import __version__
     from flowsheet.spec.blocks.json_schema import json_schema
     from flowsheet.steps import kinds
 
     del as_json
-    print_json(json_schema(kinds()))
+    found = json_schema(kinds())
+    # An editor reads it, so it is a schema and nothing else: what made it stands in a word that schemas have for that.
+    print_json({"$schema": found["$schema"], "$comment": f"flowsheet {__version__}", **found})

@@ -55,6 +55,6 @@ def specimen(
     from flowsheet.show.rocks.specimens import as_dict, show
 
     if as_json:
-        print_result(as_dict(found, table), seed=seed)
+        print_result(as_dict(found, table), found.sources, seed)
     else:
         show(found, table)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +41,7 @@ def specimen(
     from flowsheet.spec.rocks import specimen_table
     from flowsheet.spec.rocks.specimen_table import IMPOSSIBLE
     from flowsheet.spec.text.mistakes import Mistake, SheetError
+    from flowsheet.spec.text.source_files import SourceFiles
     from flowsheet.study.rocks.hydrostatic import weigh
     from flowsheet.study.rocks.result import impossible
 
@@ -54,8 +56,10 @@ def specimen(
         raise fail(lacking, "this weight is missing", remedy)
     options = {"air": air, "water": water, "host": host, "fineness": fineness, "metal": metal, "scale": scale}
     common, one = specimen_table.from_options(options, temperature)
-    rocks = [one] if one is not None else specimen_table.read(Path(file), common) if file is not None else []
-    found = weigh(rocks, draws, seed, progress)
+    rocks, sources = [one] if one is not None else [], SourceFiles()
+    if file is not None:
+        rocks, sources = specimen_table.read(Path(file), common)
+    found = replace(weigh(rocks, draws, seed, progress), sources=sources)
     if not found.counted:
         wrong = [(rock.specimen.name, *impossible(rock)) for rock in found.left_out]
         if file is not None:

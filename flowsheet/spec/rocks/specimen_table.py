@@ -18,6 +18,7 @@ from flowsheet.spec.rocks.host_rock import Host
 from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest
 from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
+from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.text.table_cells import Cell, header_and_rows
 from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
 from flowsheet.spec.text.units import FINENESS, MASS, PLAIN, Dimension
@@ -170,13 +171,13 @@ def faults(specimen: Specimen) -> Iterator[Fault]:
         yield "water", f"the rock weighs no less in water than in air ({specimen.air}), which no rock does", remedy
 
 
-def read(path: Path, common: Common) -> list[Specimen]:
-    """Read a table of specimens. Raises SheetError with every mistake."""
+def read(path: Path, common: Common) -> tuple[list[Specimen], SourceFiles]:
+    """Read a table of specimens; return them and the file that they are from. Raises SheetError with every mistake."""
     try:
         raw = read_bytes(path, "table of specimens", (".csv", ".tsv"), "Write its name with its ending, as rocks.csv")
     except UnreadableError as wrong:
         raise fault(wrong.name, wrong.message, wrong.remedy, code=wrong.code) from None
-    return parse(decode(raw, str(path)), str(path), common)
+    return parse(decode(raw, str(path)), str(path), common), SourceFiles(((path, raw),))
 
 
 def parse(text: str, file: str, common: Common) -> list[Specimen]:

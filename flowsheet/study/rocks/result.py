@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.spec.rocks.specimen_table import Specimen
 from flowsheet.spec.text.brief import brief, counted
+from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.units_out import grams
@@ -112,6 +113,8 @@ class Specimens(Tabled):
     sd_if_independent: float
     draws: int
     seed: int
+    #: The table that they were read from, if they were.
+    sources: SourceFiles = field(default_factory=SourceFiles)
 
     def _tables(self) -> Tables:
         return {
