@@ -31,6 +31,7 @@ from flowsheet.commands import (
 )
 from flowsheet.commands.common import WRONG_INPUT, print_result
 from flowsheet.commands.output import Output, OutputError, end_without
+from flowsheet.commands.usage import Program
 
 MOST_TOPICS = 3
 """So many are named below the mistakes."""
@@ -43,6 +44,7 @@ USAGE: Any = typer.BadParameter.__mro__[1]
 """What typer raises where a command line is wrong; it gives no name to it."""
 
 app = typer.Typer(
+    cls=Program,
     help="From the weights of a bench test to what an ore holds, where gold is lost, and what would win it back.",
     no_args_is_help=True,
     add_completion=True,

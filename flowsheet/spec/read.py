@@ -213,7 +213,7 @@ class _Shape:
                 self.say(
                     ("keep",),
                     "the sheet does not say which streams you keep",
-                    "Add keep: [bead, specimens]",
+                    f"Add {self._keep_like()}",
                     code="keep_missing",
                 )
             return []
@@ -221,7 +221,7 @@ class _Shape:
             self.say(
                 ("keep",),
                 "the names of the streams you keep are wanted",
-                "Write keep: [bead, specimens]",
+                f"Write {self._keep_like()}",
                 code="stream_names_wanted",
             )
             return []
@@ -230,10 +230,24 @@ class _Shape:
                 self.say(
                     ("keep", i),
                     "the name of a stream is wanted",
-                    "Write keep: [bead, specimens]",
+                    f"Write {self._keep_like()}",
                     code="stream_names_wanted",
                 )
         return [stream for stream in given if isinstance(stream, str)]
+
+    def _keep_like(self) -> str:
+        """Return ``keep`` as this sheet may write it: the ends beside which gold is lost, or else its last streams."""
+        draft = Draft(self.document)
+        taken = {stream for _, stream, _ in draft.takes()}
+        ends = [(step, port, stream) for step, port, stream, _ in draft.gives() if stream not in taken]
+        good = [stream for step, port, stream in ends if self._holds_what_is_wanted(step, port)]
+        shown = good or [stream for _, _, stream in ends] or ["bead", "specimens"]
+        return f"keep: [{', '.join(dict.fromkeys(shown))}]"
+
+    def _holds_what_is_wanted(self, step: str, port: str) -> bool:
+        kind = self.kinds.get(str(self.document.data["steps"][step].get("do")))
+        ports = [one for one in kind.ports if not one.optional] if kind is not None else []
+        return len(ports) > 1 and port == ports[0].name and all(one.free_lost != "other" for one in ports[1:])
 
     def sieves(self) -> tuple[float, ...]:
         given = self.document.data.get("sieves", [])

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean, nearest, shortened
+from flowsheet.spec.text.mistakes import Mistake, SheetError, nearest, shortened
 
 MOST_BYTES = 1_000_000
 
@@ -112,7 +112,7 @@ def _others(path: Path, what: str, endings: Sequence[str], otherwise: str) -> st
         found = []
     like = nearest(path.stem, [p.stem for p in found])
     if like is not None:
-        return did_you_mean(path.name, [p.name for p in found if p.stem == like])
+        return f'Did you mean "{next(p.name for p in found if p.stem == like)}"?'
     if found:
         return f"The {what}s beside it are: " + ", ".join(p.name for p in found[:12])
     return otherwise

@@ -26,6 +26,10 @@ MOST_PARTS = 80_000
 """Names, values, brackets and beginnings of blocks in a sheet, aliases unfolded; a step is some twenty of them."""
 MOST_DEPTH = 40
 
+LIKE_A_SHEET = (".yaml", ".yml", ".txt", "")
+"""Endings that people give to sheets: what is wrong in such a file is told line by line."""
+START = 'Start one with "flowsheet new FILE"'
+
 PRICES = ("prices",)
 """Where a comma can but part thousands, and is told of by the check of the prices."""
 
@@ -121,7 +125,15 @@ def read(path: str | Path) -> Document:
         raw = read_bytes(path, "sheet", (".yaml", ".yml"), 'Name a sheet, or start one with "flowsheet new FILE"')
     except UnreadableError as wrong:
         raise fault(wrong.name, wrong.message, wrong.remedy, code=wrong.code) from None
-    found = parse(decode(raw, name), name)
+    text = decode(raw, name)
+    try:
+        found = parse(text, name)
+    except SheetError as wrong:
+        ending = Path(path).suffix
+        if ending.lower() in LIKE_A_SHEET or not all(mistake.code == "yaml_unreadable" for mistake in wrong.mistakes):
+            raise
+        message = f"this is no sheet: a sheet is text whose name ends in .yaml, and this one ends in {ending}"
+        raise fault(name, message, f"Name a sheet. {START}", code="no_sheet") from None
     found.raw = raw
     return found
 
@@ -134,9 +146,8 @@ def parse(text: str, file: str = "sheet") -> Document:
         root = yaml.compose(text, Loader=_Loader)
     except yaml.YAMLError as wrong:
         raise yaml_fault(wrong, text, file) from None
-    start = 'Start one with "flowsheet new FILE"'
     if root is None:
-        raise fault(file, "the sheet is empty", start, code="sheet_empty")
+        raise fault(file, "the sheet is empty", START, code="sheet_empty")
     document = Document(file, {}, text=text, raw=text.encode())
     walker = _Walker(document)
     data = walker.plain(root, ())
@@ -144,7 +155,7 @@ def parse(text: str, file: str = "sheet") -> Document:
         raise SheetError(walker.mistakes)
     if not isinstance(data, dict):
         message = "this is no sheet: a sheet begins with fields, as ore:, steps: and keep:"
-        raise fault(file, message, start, _place(root), code="no_sheet")
+        raise fault(file, message, START, _place(root), code="no_sheet")
     document.data = data
     return document
 

@@ -1,0 +1,62 @@
+"""Command lines that are wrong in themselves: each is refused with what to type instead."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from commands import Command
+
+from flowsheet.starters import starter
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Path:
+    """Return a sheet in the folder that the command runs in."""
+    sheet = tmp_path / "own.yaml"
+    sheet.write_text(starter("quick"), encoding="utf-8")
+    return sheet
+
+
+@pytest.mark.usefixtures("own")
+@pytest.mark.parametrize(
+    ("typed", "cure"),
+    [
+        ("draw own.yaml --sizes -o s2.png", "--sizes wants streams: --sizes lumps,tails"),
+        ("draw own.yaml --sizes", "Write: --sizes lumps,tails"),
+        ("try own.yaml --set scalp.opening=20 mm", '--set "scalp.opening=20 mm"'),
+        ("try own.yaml", 'Write: flowsheet try "own.yaml" --set scalp.opening=20mm,12mm'),
+        ("specimen --air 96 g --water 74.5 g", 'Put what has blanks in it in quotes, as "20 mm"'),
+        ("run own", 'Did you mean "own.yaml"?'),
+        ("run own.csv", 'Did you mean "own.yaml"?'),
+        ("run", "Name a sheet, as: flowsheet run my.yaml"),
+        ("run own.yaml other.yaml", "Name one sheet at a time"),
+        ("run own.yaml -o x", "Say --out DIR"),
+        ("draw own.yaml --out x", "Say -o FILE"),
+        ("help", "Write: flowsheet --help, or flowsheet explain"),
+        ("help draw", "Write: flowsheet draw --help"),
+        ("own.yaml", 'Say what to do with it, as: flowsheet run "own.yaml"'),
+        ("recncile own.yaml", 'Did you mean "reconcile"?'),
+    ],
+)
+def test_a_wrong_command_line_is_told_with_its_cure(flowsheet: Command, typed: str, cure: str) -> None:
+    done = flowsheet(*typed.split(" "))
+    assert done.code == 2
+    assert done.out == ""
+    assert cure in done.err
+
+
+@pytest.mark.parametrize(
+    ("name", "text"), [("mine.html", "<html>\n<p>a: b: c</p>\n  <x>"), ("notes.md", "# A\n\nb c\nd: e")]
+)
+def test_a_file_that_is_no_sheet_is_told_as_such(flowsheet: Command, tmp_path: Path, name: str, text: str) -> None:
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    told = flowsheet("run", name).err
+    assert f"{name}:1:1: this is no sheet" in told
+    assert "colon" not in told
+
+
+def test_keep_is_asked_for_with_the_sheet_s_own_streams(flowsheet: Command, own: Path) -> None:
+    text = own.read_text(encoding="utf-8").replace("bead: bead", "bead: my bead")
+    own.write_text("".join(line for line in text.splitlines(True) if not line.startswith("keep:")), encoding="utf-8")
+    assert "Add keep: [specimens, my bead]." in flowsheet("check", own).err
