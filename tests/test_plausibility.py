@@ -32,6 +32,10 @@ def model_of(text: str) -> Model:
     ("old", "new", "told"),
     [
         ("22 g/t", "3 %", "ore: a grade of 3 % is more than 1 % of gold. Is this a concentrate?"),
+        ("d95: 1 mm", "d95: 1 mm, fineness: 92", "ore: a fineness of 92 is one of 9.2 % gold, which is hardly gold. Did"
+         " you mean 920?"),
+        ("d95: 1 mm", "d95: 1 mm, fineness: 18", "ore: a fineness of 18 is one of 1.8 % gold, which is hardly gold. Did"
+         " you mean 18 ct, or 180?"),
         ("d95: 1 mm", "d95: 70 mm", "ore: gold grains coarser than 70 mm cannot lie in an ore whose largest piece is"),
         ("{d50: 0.3 mm, d95: 1 mm}", "{sizes: [{sieve: 90 mm, passing: 99 %}, {sieve: 1 mm, passing: 10 %}]}",
          "ore: gold grains coarser than 90 mm"),

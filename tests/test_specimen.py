@@ -185,7 +185,8 @@ def test_the_scale_is_what_the_weights_show(air: str, water: str, scale: str | N
         ("quartz + 3 % pyrite", 1 / (0.97 / 2.65 + 0.03 / 5), 0.02372, True),
         ("3 % pyrite", 1 / (0.97 / 2.65 + 0.03 / 5), 0.02372, True),
         ("2.7 ± 0 + 3 % ± 1 % pyrite + 2 ± 0 % Galena", 1 / (0.95 / 2.7 + 0.03 / 5 + 0.02 / 7.5), 0.01312, False),
-        ("slate + 2 to 4 % of pyrrhotite", 1 / (0.97 / 2.75 + 0.03 / 4.6), 0.0206, True),
+        ("slate + 2 to 4 % of pyrrhotite", 1 / (0.97 / 2.75 + 0.03 / 4.6), 0.0502, True),
+        ("granite", 2.65, 0.05, True),
     ],
 )
 def test_hosts(text: str, density: float, sd: float, assumed: bool) -> None:
@@ -501,3 +502,14 @@ def test_only_doubts_in_common_are_said_to_be(flowsheet: Command, rows: str, tol
     said = " ".join(flowsheet("--file", "rocks.csv")[1].split())
     assert told in said
     assert ("had each rock its own" in said) is bool(told)
+
+
+def test_a_rock_of_many_minerals_is_in_doubt_no_less_than_a_host_that_is_not_told() -> None:
+    assert all(host_rock.host(name).sd >= host_rock.usual().sd for name in host_rock.ROCKS)
+
+
+def test_a_fineness_that_hardly_any_gold_has_is_asked_about(flowsheet: Command) -> None:
+    weights = ("--air", "96g", "--water", "74.5g", "--fineness")
+    told = " ".join(flowsheet(*weights, "92").out.split())
+    assert "A fineness of 92 is one of 9.2 % gold, which is hardly gold. Did you mean 920?" in told
+    assert "hardly gold" not in flowsheet(*weights, "870").out

@@ -60,3 +60,43 @@ def test_keep_is_asked_for_with_the_sheet_s_own_streams(flowsheet: Command, own:
     text = own.read_text(encoding="utf-8").replace("bead: bead", "bead: my bead")
     own.write_text("".join(line for line in text.splitlines(True) if not line.startswith("keep:")), encoding="utf-8")
     assert "Add keep: [specimens, my bead]." in flowsheet("check", own).err
+
+
+def test_a_weight_alone_is_put_behind_its_field(flowsheet: Command, own: Path) -> None:
+    own.write_text(f"{own.read_text(encoding='utf-8')}\nweighed:\n  tails: 9.6 kg\n  bead: 250 mg\n", encoding="utf-8")
+    told = flowsheet("check", own).err
+    assert "Write tails: {mass: 9.6 kg}." in told
+    assert "Write bead: {mass: 250 mg}." in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "cure"),
+    [
+        ("setting: 6 mm", "gap: 6 mm", 'Here it is called "setting".'),
+        ("opening: 20 mm", "aperture: 20 mm", 'Here it is called "opening".'),
+        ("keep:", "weighed: {tails: {weight: 9.6 kg}, bead: {wieght: 250 mg}}\nkeep:", 'Here it is called "mass".'),
+    ],
+)
+def test_a_field_is_called_otherwise_here(flowsheet: Command, own: Path, old: str, new: str, cure: str) -> None:
+    text = own.read_text(encoding="utf-8")
+    assert old in text
+    own.write_text(text.replace(old, new), encoding="utf-8")
+    faults = [line for line in flowsheet("check", own).err.splitlines() if "no such field here" in line]
+    assert faults
+    assert all(line.endswith(cure) for line in faults)
+
+
+def test_a_misspelt_weight_in_a_weigh_sheet_is_known(flowsheet: Command, own: Path) -> None:
+    own.write_text(f"{own.read_text(encoding='utf-8')}\nweighed: {{file: own.csv}}\n", encoding="utf-8")
+    own.with_suffix(".csv").write_text("stream,what,value,unit\ntails,wieght,9.6,kg\n", encoding="utf-8")
+    assert 'read "wieght": nothing known here is measured under this name. Did you mean "mass"?' in (
+        flowsheet("check", own).err
+    )
+
+
+def test_metal_is_offered_for_sale_as_metal(flowsheet: Command, own: Path) -> None:
+    assert "sells: {metal: {kind: metal, takes: bead}}" in flowsheet("worth", own).err
+    text = own.read_text(encoding="utf-8")
+    kept = next(line for line in text.splitlines() if line.startswith("keep:"))
+    own.write_text(text.replace(kept, "keep: specimens"), encoding="utf-8")
+    assert "sells: {stones: {kind: specimen, takes: specimens}}" in flowsheet("worth", own).err

@@ -15,6 +15,9 @@ CONCENTRATE = 0.01
 """A grade above this is hardly one of ore as it is broken."""
 NUGGET = 1e-3
 """Grains from this size (m) on are nuggets to whoever washes for gold: typical, no source."""
+LOW_FINENESS = 300.0
+"""Grains of gold are hardly ever less fine (parts in a thousand): common practice, no source."""
+CARATS = 24
 NEARLY_ALL = 0.95
 NUGGETS_NOT_TOLD = "nuggets_not_told"
 """Code of the note."""
@@ -26,6 +29,8 @@ def odd(name: str, ore: Ore) -> Iterator[Note]:
     if ore.grade is not None and ore.grade.value > CONCENTRATE:
         sentence = "{ore}: a grade of {grade} is more than 1 % of gold. Is this a concentrate? If not, check the unit."
         yield note("grade_of_a_concentrate", sentence, about, grade=ore.grade)
+    if ore.gold is not None and (wrong := low_fineness(ore.gold.fineness)):
+        yield note("fineness_too_low", "{ore}: {wrong}", about, fineness=ore.gold.fineness, wrong=wrong)
     if ore.sizes is None:
         return
     top = top_size(ore)
@@ -43,6 +48,17 @@ def odd(name: str, ore: Ore) -> Iterator[Note]:
             "said to be its largest piece. Check the mass and the sizes."
         )
         yield note("lighter_than_its_largest_rock", sentence, about, mass=ore.mass, top_mm=1e3 * top, rock_kg=rock)
+
+
+def low_fineness(told: Number) -> str:
+    """Say what is odd about a fineness that hardly any gold has, and what may be meant; "" where nothing is."""
+    value = told.value
+    if value >= LOW_FINENESS:
+        return ""
+    message = f"a fineness of {value:.4g} is one of {value / 10:.3g} % gold, which is hardly gold"
+    if value <= CARATS:
+        return f"{message}. Did you mean {value:.4g} ct, or {10 * value:.4g}?"
+    return f"{message}. Did you mean {10 * value:.4g}?" if value <= 100 else f"{message}. Check the number."
 
 
 def coarsest_grain(ore: Ore) -> Number | None:

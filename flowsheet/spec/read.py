@@ -296,7 +296,9 @@ class _Shape:
         if astray and (given is None or isinstance(given, dict)):
             given = {**astray, **(given or {})}
         if not isinstance(given, dict):
-            self.say(path, "fields are wanted here", f"Write {path[-1]}: {some_fields(model)}", code="fields_wanted")
+            self.say(
+                path, "fields are wanted here", f"Write {path[-1]}: {some_fields(model, given)}", code="fields_wanted"
+            )
             return None
         try:
             return model.model_validate(given)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from flowsheet.ore.plausibility import low_fineness
 from flowsheet.show.rocks.specimen_sums import from_nothing, shown, signed, span, sum_answers
 from flowsheet.show.text.figures import gold, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
@@ -130,6 +131,8 @@ def specimens(found: Specimens) -> Grid:
 def _short_warning(found: SpecimenGold) -> str:
     if found.cannot_be:
         return "cannot be: left out"
+    if found.specimen.fineness is not None and low_fineness(found.specimen.fineness):
+        return "fineness?"
     if found.gold.value < 0:
         return "lighter than its host"
     if found.alloy.value > found.specimen.air.value:
@@ -231,6 +234,8 @@ def warnings(found: SpecimenGold) -> Iterator[str]:
     """Go through what is odd about a specimen's weights."""
     air = found.specimen.air.value
     host = found.specimen.host.density
+    if (fineness := found.specimen.fineness) is not None and (wrong := low_fineness(fineness)):
+        yield f"{wrong[0].upper()}{wrong[1:]}"
     if found.cannot_be:
         yield "{}. {}".format(*impossible(found))
         return

@@ -11,9 +11,14 @@ from pydantic.fields import FieldInfo
 
 from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.step import StepBlock
-from flowsheet.spec.text.mistakes import Mistake, did_you_mean, nearest
+from flowsheet.spec.blocks.weighed_fields import ALSO
+from flowsheet.spec.text import number_with_doubt
+from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, did_you_mean, nearest
+from flowsheet.spec.text.number_with_doubt import NumberMistake
 from flowsheet.spec.yaml.marked_document import Document, Path_
 
+SET_BY = ("setting", "closed side setting", "css", "gap", "opening", "aperture", "mesh")
+"""What people call the size that equipment is set to; each kind has one name for it (``StepBlock.set_by``)."""
 PASSING = "passing"
 RETAINED = (
     "the table says what passes each sieve, not what stays on it",
@@ -43,9 +48,9 @@ def explain(document: Document, path: Path_, wrong: ValidationError, model: type
         elif error["type"] == "extra_forbidden":
             own = inspect.get_annotations(model)  # those of the very kind come first, those of every step last
             known_here = sorted(known, key=lambda field: (field in StepBlock.model_fields, field not in own))
-            yield document.name_mistake(
-                spot, "no such field here", did_you_mean(name, known_here, "fields here"), code="field_unknown"
-            )
+            here = _called_here(name, model, known)
+            remedy = f'Here it is called "{here}"' if here else did_you_mean(name, known_here, "fields here")
+            yield document.name_mistake(spot, "no such field here", remedy, code="field_unknown")
         elif error["type"] == "missing":
             beside = [str(s[-1]) for s in strangers if s[:-1] == spot[:-1]]
             if not any(nearest(s, known) == name or (name == PASSING and _is_retained(s, known)) for s in beside):
@@ -62,6 +67,16 @@ def explain(document: Document, path: Path_, wrong: ValidationError, model: type
             yield document.mistake(
                 spot, "fields are wanted here", f"Write {_as_block(model, spot[len(path) :])}", code="fields_wanted"
             )
+
+
+def _called_here(name: str, model: type[BaseModel], known: Mapping[str, FieldInfo]) -> str:
+    """Return the field that people mean by a name which other blocks have for it, "" where none is meant."""
+    if nearest(name, known) is not None:
+        return ""
+    if issubclass(model, StepBlock) and model.set_by in known and nearest(name, SET_BY, VERY_ALIKE) is not None:
+        return model.set_by
+    also = ALSO.get(nearest(name, ALSO, VERY_ALIKE) or "", "")
+    return also if also in known else ""
 
 
 def _is_retained(name: str, known: Mapping[str, FieldInfo]) -> bool:
@@ -117,11 +132,30 @@ def models_in(annotation: Any) -> list[type[BaseModel]]:
     return [block for part in get_args(annotation) for block in models_in(part)]
 
 
-def some_fields(model: type[BaseModel]) -> str:
-    """Return how a block may be written: its required fields, or its first two."""
+def some_fields(model: type[BaseModel], told: object = None) -> str:
+    """Return how a block may be written: its required fields, or its first two.
+
+    ``told``: what stands in its place; where a field may hold it, that is put behind its name.
+    """
     required = [name for name, found in model.model_fields.items() if found.is_required()]
     shown = required if len(required) > 1 else list(model.model_fields)[:2]
+    if isinstance(told, str) and (meant := _field_of(told, model)) is not None:
+        shown = [meant, *(name for name in shown if required and name != meant)]
+        return "{" + ", ".join(f"{name}: {told if name == meant else '…'}" for name in shown) + "}"
     return "{" + ", ".join(f"{name}: …" for name in shown) + "}"
+
+
+def _field_of(told: str, model: type[BaseModel]) -> str | None:
+    """Return the first field that a number with its unit may be meant for."""
+    for name, field in model.model_fields.items():
+        if (dimension := dimension_of(field)) is None or dimension.bare_ok:
+            continue
+        try:
+            number_with_doubt.parse(told, dimension)
+        except NumberMistake:
+            continue
+        return name
+    return None
 
 
 def _example(known: Mapping[str, FieldInfo], name: str) -> str:

@@ -16,6 +16,9 @@ from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 ALL = "all"
 """The key of a grain count of every size."""
 
+ALSO = {"assay": "grade", "assays": "grade", "weight": "mass", "weights": "mass"}
+"""What else people call what they measured → the field that it is."""
+
 MOST_COUNTED = 1e6
 """Nobody counts more grains."""
 

@@ -56,7 +56,9 @@ HOST = "2.65 ± 0.05"
 HOST_SD = 0.05
 """Doubt (g/cm3) of a density that is given without one: typical, set your own."""
 MINERAL_SD = 0.02
-"""Doubt (g/cm3) of the rock that the named minerals are in: typical, set your own."""
+"""Doubt (g/cm3) of a named mineral that is the main part of its rock: typical, set your own."""
+ROCKS = ("granite", "slate", "greenstone")
+"""Names that stand for rocks of many minerals: their density is in doubt no less than that of a host not told."""
 SHARE_SD = 1 / 3
 """Doubt of a mineral's share that is given without one, as a part of it: typical of a judgement by eye."""
 LIGHTEST, DENSEST = 1.5, 8.0
@@ -169,7 +171,8 @@ def _base(text: str, alone: bool) -> tuple[str, Number, bool]:
     """Return the main part of a rock: its name, its density, and whether the doubt of it is assumed."""
     if re.match(r"[A-Za-z]", text):
         value = _mineral(text)
-        return text, Number(value, sd=MINERAL_SD, text=f"{value:g}"), True
+        sd = HOST_SD if text.strip().casefold() in ROCKS else MINERAL_SD
+        return text, Number(value, sd=sd, text=f"{value:g}"), True
     if (found := re.fullmatch(r"[\d.±\s]+([A-Za-z].*)", text)) and nearest(found[1], MINERALS):
         raise NumberMistake(
             "the share of a mineral needs its %", 'Write it as "quartz + 3 % pyrite"', code=UNIT_MISSING

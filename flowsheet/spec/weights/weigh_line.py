@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from flowsheet.spec.blocks.weighed_fields import ALSO
 from flowsheet.spec.text import number_with_doubt, units
-from flowsheet.spec.text.mistakes import did_you_mean, nearest
+from flowsheet.spec.text.mistakes import VERY_ALIKE, did_you_mean, nearest
 from flowsheet.spec.text.notes import Subject
 from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.text.table_cells import Cell
-from flowsheet.spec.weights.weigh_table import ALSO, KNOWN, MEASURED_TWICE, PLAIN, REPLICATES, SD, SIZED, WeighSheet
+from flowsheet.spec.weights.weigh_table import KNOWN, MEASURED_TWICE, PLAIN, REPLICATES, SD, SIZED, WeighSheet
 from flowsheet.spec.yaml.marked_document import Path_
 
 
@@ -131,9 +132,9 @@ class Line:
             return None
         if told in PLAIN:
             return (*PLAIN[told], 0)
-        if told in ALSO:
+        if nearest(told, PLAIN, 0.8) is None and (also := nearest(told, ALSO, VERY_ALIKE)) is not None:
             message = "nothing known here is measured under this name"
-            self.sheet.say(cell, message, f'Did you mean "{ALSO[told]}"?', "what", code="measurement_unknown")
+            self.sheet.say(cell, message, f'Did you mean "{ALSO[also]}"?', "what", code="measurement_unknown")
             return None
         first, _, rest = cell.text.partition(" ")
         head = nearest(first, [name for name in SIZED if name not in PLAIN or rest])

@@ -32,9 +32,6 @@ PLAIN: dict[str, tuple[tuple[str, ...], units.Dimension]] = {
 SIZED = {"passing": ("150 um", units.SHARE), "grains": ("+0.3 mm", units.COUNT)}
 KNOWN = [*PLAIN, *(f"{name} {size}" for name, (size, _) in SIZED.items())]
 
-#: What else a line may call what it tells.
-ALSO = {"assay": "grade", "assays": "grade", "weight": "mass", "weights": "mass"}
-
 MEASURED_TWICE = "measured_twice"
 """Code of the mistake that a line tells what another (its subject) tells already."""
 REPLICATES = "minus_grades"

@@ -13,6 +13,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model, draw
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.checks.upstream import metals
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.number_with_doubt import Number
@@ -91,13 +92,19 @@ def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = 
 
 def _refuse(sheet: Sheet) -> None:
     """Refuse a sheet without prices or sales, with what to type."""
-    stream = sheet.keep[-1] if sheet.keep else "bead"
+    metal = metals(sheet.steps)
+    picked = {step.outlets.get(step.ports[0].name) for step in sheet.steps.values() if step.looks_over}
+    # What holds gold that is to be melted is sold by it, rocks with gold in sight at a price of their own.
+    by_gold = sorted((stream for stream in sheet.keep if stream not in picked), key=lambda stream: stream not in metal)
+    name, kind = ("metal", "metal") if by_gold else ("stones", "specimen")
+    sells = f"sells: {{{name}: {{kind: {kind}, takes: {(by_gold or list(sheet.keep))[0]}}}}}"
     if not sheet.worth.prices:
-        remedy = "Add prices: {gold: … USD/g}, with your own price and currency, and sells: {metal: {kind: metal, "
-        raise SheetError([Mistake("the sheet gives no prices", f"{remedy}takes: {stream}}}}}", "prices",
+        price = "gold: … USD/g" if by_gold else "gold: … USD/g, specimens: … USD/kg"
+        remedy = f"Add prices: {{{price}}}, with your own price and currency, and {sells}"
+        raise SheetError([Mistake("the sheet gives no prices", remedy, "prices",
                                   file=sheet.file, line=0, code="prices_missing")])  # fmt: skip
     if not sheet.worth.sells:
-        remedy = f"Add sells: {{metal: {{kind: metal, takes: {stream}}}}}"
+        remedy = f"Add {sells}"
         raise SheetError([Mistake("the sheet does not say how anything is sold", remedy, "sells", file=sheet.file,
                                   line=0, code="sales_missing")])  # fmt: skip
 
