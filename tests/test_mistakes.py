@@ -167,8 +167,29 @@ def mistakes_of_text(text: str) -> tuple[Mistake, ...]:
 def test_a_comma_in_braces_is_told_only_where_it_stands_in_a_number():
     wrong = only(mistakes_of_text("ore: {mass: 1,234,567 g, grade: 2 g/t}\n"))
     assert (wrong.field, wrong.read, wrong.remedy) == ("ore.mass", "1,234,567 g", 'Write "1234567 g"')
-    for text in ("{a: 1, 2 b: 3}", '{a: "0",33: x}', "{a: 0, b: }", "{a: x,33: }"):
+    for text in ("{a: 1, 2 b: 3}", "{a: x 1,33: }", '{a: "0",33: x}', "{a: 0, b: }", "{a: x,33: }"):
         marked_document.parse(f"x: {text}")
+
+
+@pytest.mark.parametrize(("read", "remedy"), [
+    ("12,5 g", 'Write a point: "12.5 g"'),
+    ("12,50 g", 'Write a point: "12.50 g"'),
+    ("1234,567 g", 'Write a point: "1234.567 g"'),
+    ("12,500 g", 'Write "12500 g" or "12.500 g", whichever you mean'),
+    ("12,5 g ± 0,1 g", 'Write a point: "12.5 g ± 0.1 g"'),
+    ("12.5 g ± 0,1 g", 'Write a point: "12.5 g ± 0.1 g"'),
+    ("1,200 g ± 0,5 g", 'Write "1200 g ± 0.5 g" or "1.200 g ± 0.5 g", whichever you mean'),
+    ("12,5 to 13,5 g", 'Write a point: "12.5 to 13.5 g"'),
+    ("1.234,5 g", 'Write "1234.5 g"'),
+    *((read, "Write it with one point at most, and no comma") for read in ("1,25.5 g", "1.5,5 g", "1,2,3 g")),
+])  # fmt: skip
+def test_a_comma_in_a_number_has_one_remedy_with_and_without_braces(read: str, remedy: str):
+    for ore in (f"{{mass: {read}, grade: 2 g/t}}", f"\n  mass: {read}\n  grade: 2 g/t"):
+        text = f"ore: {ore}\nsteps: {{a: {{do: split, takes: ore, gives: {{a: con, b: tails}}}}}}\nkeep: con\n"
+        with pytest.raises(SheetError) as caught:
+            build(marked_document.parse(text), kinds())
+        wrong = only(caught.value.mistakes)
+        assert (wrong.field, wrong.read, wrong.remedy) == ("ore.mass", read, remedy)
 
 
 def test_a_whole_sheet_has_no_mistakes():

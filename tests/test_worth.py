@@ -483,17 +483,29 @@ def test_one_sack_is_one_sack() -> None:
 
 
 @pytest.mark.parametrize(("price", "meant"), [
-    ("2,900 USD/ozt", "2900 USD/ozt"), ("2,900 USD/ozt ± 50 USD/ozt", "2900 USD/ozt ± 50 USD/ozt"),
-    ("1,234,567 USD/kg", "1234567 USD/kg"), ("95,5 USD/g", "95.5 USD/g"), ("1,250.5 USD/kg", "1250.5 USD/kg"),
+    ("2,900 USD/ozt", ("2900 USD/ozt", "2.900 USD/ozt")),
+    ("2,900 USD/ozt ± 50 USD/ozt", ("2900 USD/ozt ± 50 USD/ozt", "2.900 USD/ozt ± 50 USD/ozt")),
+    ("1,234,567 USD/kg", ("1234567 USD/kg",)), ("95,5 USD/g", ("95.5 USD/g",)), ("100,50 USD/g", ("100.50 USD/g",)),
+    ("1,250.5 USD/kg", ("1250.5 USD/kg",)), ("1.250,5 USD/kg", ("1250.5 USD/kg",)), ("0,1 USD/g", ("0.1 USD/g",)),
+    ("1,5 USD/g ± 0,1 USD/g", ("1.5 USD/g ± 0.1 USD/g",)), ("100 USD/g ± 0,5 USD/g", ("100 USD/g ± 0.5 USD/g",)),
 ])  # fmt: skip
-def test_a_comma_in_a_price_within_braces_is_named(price: str, meant: str) -> None:
+@pytest.mark.parametrize("prices", ["{{gold: {}, silver: 1 USD/g}}", "\n  silver: 1 USD/g\n  gold: {}"])
+def test_a_comma_in_a_price_is_told_with_what_may_be_meant(price: str, meant: tuple[str, ...], prices: str) -> None:
     with pytest.raises(SheetError) as wrong:
-        by_hand(f"prices: {{gold: {price}, silver: 1 USD/g}}\nsells: {{metal: {{kind: metal, takes: con}}}}\n")
+        by_hand(f"prices: {prices.format(price)}\nsells: {{metal: {{kind: metal, takes: con}}}}\n")
     (mistake,) = wrong.value.mistakes
     assert (mistake.field, mistake.read) == ("prices.gold", price)
-    assert mistake.message == "inside braces a comma ends a value"
-    assert mistake.remedy == f"Write gold: {meant}, without the comma"
-    by_hand(f"prices: {{gold: {meant}, silver: 1 USD/g}}\nsells: {{metal: {{kind: metal, takes: con}}}}\n")
+    assert (mistake.message, mistake.code) == ("a comma stands inside the number", "comma_in_number")
+    assert all(f'"{one}"' in mistake.remedy for one in meant)
+    assert mistake.remedy.count('"') == 2 * len(meant)
+    for one in meant:
+        by_hand(f"prices: {{gold: {one}, silver: 1 USD/g}}\nsells: {{metal: {{kind: metal, takes: con}}}}\n")
+
+
+def test_a_comma_in_a_wage_is_told_with_its_unit() -> None:
+    with pytest.raises(NumberMistake) as wrong:
+        money.parse("18,5 USD/h ± 0,5 USD/h", money.WAGE)
+    assert (wrong.value.code, wrong.value.remedy) == ("comma_in_number", 'Write a point: "18.5 USD/h ± 0.5 USD/h"')
 
 
 def test_a_price_that_only_lacks_its_unit_is_no_matter_of_commas() -> None:

@@ -18,6 +18,7 @@ from pydantic import GetJsonSchemaHandler
 from flowsheet.spec.blocks.fields import Quantity, complaint
 from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
+from flowsheet.spec.text.refusals import comma
 from flowsheet.spec.text.units import MASS, UNIT_AMBIGUOUS, Dimension, UnitMistake
 
 PRICE = r"\s*[0-9.].*[A-Z]{3}\s*/\s*\S.*"
@@ -55,6 +56,7 @@ def price(name: str, text: str) -> Money:
 
     What is not sold by mass (haulage by the mile) is kept as written, and nothing can be sold at it.
     """
+    _refuse_commas(text)
     if not re.fullmatch(PRICE, text) or len(text) > number_with_doubt.LONGEST:
         raise NumberMistake("this is no price", LIKE_PRICE, code="no_price")
     plain, currency, per = _parted(text, "this is no price", LIKE_PRICE)
@@ -78,29 +80,9 @@ def price(name: str, text: str) -> Money:
     return _money(found, scale, text, currency, per)
 
 
-def parted_by_comma(prices: Mapping[str, Any]) -> dict[str, tuple[str, list[str]]]:
-    """Return the prices that a comma parted inside braces: name → (as it was meant, the names that its rest made).
-
-    ``{gold: 2,900 USD/ozt}`` reads as gold: 2 and a name "900 USD/ozt" without a value.
-    """
-    names, found = list(prices), {}
-    for i, name in enumerate(names):
-        text, rest = str(prices[name] or "").strip(), []
-        if not re.fullmatch(r"\d+", text):
-            continue
-        for part in names[i + 1 :]:
-            if prices[part] not in (None, "") or not re.match(r"\d", part):
-                break
-            rest.append(part)
-            if re.match(r"\d[\d.]*\s*[A-Z]{3}\s*/", part):
-                found[name] = ",".join([text, *rest]), rest
-                break
-    return found
-
-
-def without_commas(text: str) -> str:
-    """Return a price with its commas left out between thousands, and as a point before any other digits."""
-    return re.sub(r",(?!\d{3}(?!\d))", ".", re.sub(r",(?=\d{3}(?!\d))", "", text))
+def _refuse_commas(text: str) -> None:
+    if len(text) <= number_with_doubt.LONGEST and (parted := comma(text)):
+        raise parted
 
 
 def by_mass(found: Money) -> bool:
@@ -121,6 +103,7 @@ def parse(text: str, wanted: Dimension) -> Number:
         raise NumberMistake("nothing is written here", like, code="nothing_written")
     if len(text) > number_with_doubt.LONGEST:
         raise NumberMistake(no, like, code="no_number")
+    _refuse_commas(text)
     if wanted in (PACE, TIME, WORK_INDEX):
         return _not_money(text, wanted, no, like)
     plain, currency, per = _parted(text, no, like)

@@ -39,19 +39,7 @@ def _prices(shape: BlockReader) -> dict[str, Money]:
         return {}
     found = {}
     names = shape.names("prices", "gold: 100 USD/g")
-    parted = money.parted_by_comma(shape.document.data["prices"]) if names else {}
-    rests = {name for _, rest in parted.values() for name in rest}
     for name in names:
-        if name in rests:
-            continue
-        if name in parted:
-            text, _ = parted[name]
-            whole = money.without_commas(text)
-            message = "inside braces a comma ends a value"
-            shape.say(
-                ("prices", name), message, f"Write {name}: {whole}, without the comma", text, code="comma_in_braces"
-            )
-            continue
         text = shape.document.data["prices"][name]
         try:
             found[name] = money.price(name, text if isinstance(text, str) else "")

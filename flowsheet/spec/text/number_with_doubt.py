@@ -18,7 +18,7 @@ from functools import lru_cache
 
 from flowsheet.spec.text import mesh
 from flowsheet.spec.text.amounts import Amount, decimals
-from flowsheet.spec.text.refusals import LONGEST, NumberMistake, like, no_number
+from flowsheet.spec.text.refusals import LONGEST, NumberMistake, comma, like, no_number
 from flowsheet.spec.text.units import (
     COUNT,
     FINENESS,
@@ -159,6 +159,8 @@ def parse(text: str, wanted: Dimension) -> Number:
         raise NumberMistake(
             "nothing is written here", like(wanted) + (mesh_hint if wanted is LENGTH else ""), code="nothing_written"
         )
+    if parted := comma(clean):  # in all of it at once: a remedy for the value alone would drop the doubt
+        raise parted
     for mark, build in ((_DOUBT, _with_sd), (_RANGE, _with_range)):
         halves = mark.split(clean)
         if len(halves) == 2:

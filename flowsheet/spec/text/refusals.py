@@ -30,8 +30,8 @@ def no_number(text: str, wanted: Dimension) -> NumberMistake:
     text = text[:LONGEST]
     if re.match(r"[+-]?\.?(?:nan|inf(?:inity)?)\b", text, re.IGNORECASE):
         return NumberMistake("this is no number that a scale or a sieve can show", like(wanted), code="no_number")
-    if found := re.match(r"[+-]?(?:\d{1,3}(?:,\d{3})+(?![\d,])|\d+(?=,\d))", text):
-        return comma(text, found[0])
+    if parted := comma(text):
+        return parted
     if found := re.match(r"(\d+)-(\d+/\d+)(.*)", text):
         return NumberMistake(
             "a hyphen stands inside the number", f'Write "{found[1]} {found[2]}{found[3]}"', code="no_number"
@@ -64,17 +64,35 @@ def no_number(text: str, wanted: Dimension) -> NumberMistake:
     return NumberMistake(f"this is not {wanted}", like(wanted), code="no_number")
 
 
-def comma(text: str, number: str) -> NumberMistake:
-    """Return what is said of a comma inside a ``number`` at the beginning of ``text``.
+def comma(text: str) -> NumberMistake | None:
+    """Return what is said of commas inside the numbers of ``text``, value and doubt alike; None where there are none.
 
-    It may part thousands or decimals, so none is taken: ``1,400`` is refused with both readings.
+    A comma may part thousands or decimals, so none is taken: ``1,400`` is refused with both readings, ``12,5`` with the
+    only one that it has.
     """
-    if "," in number and not number.lstrip("+-").startswith("0"):
-        plain = number.replace(",", "") + text[len(number) :]
-        decimal = text.replace(",", ".", 1)
-        either = number.count(",") == 1 and "." not in text
-        remedy = f'Write "{plain}"' + (f' or "{decimal}", whichever you mean' if either else "")
-        return NumberMistake("a comma stands inside the number", remedy, code="comma_in_number")
-    return NumberMistake(
-        "a comma stands inside the number", f'Write a point: "{text.replace(",", ".", 1)}"', code="comma_in_number"
-    )
+    numbers = _COMMAS.findall(text)
+    if not numbers or not re.match(r"\s*[+-]?\d", text):
+        return None
+    read = {number: _readings(number) for number in numbers}
+    if not all(read.values()):
+        remedy = "Write it with one point at most, and no comma"
+    else:
+        first = _COMMAS.sub(lambda one: read[one[0]][0], text).strip()
+        last = _COMMAS.sub(lambda one: read[one[0]][-1], text).strip()
+        remedy = f'Write "{first}" or "{last}", whichever you mean' if first != last else f'Write "{first}"'
+        if last == text.strip().replace(",", ".") and first == last:
+            remedy = f'Write a point: "{last}"'
+    return NumberMistake("a comma stands inside the number", remedy, code="comma_in_number")
+
+
+_COMMAS = re.compile(r"\d[\d.]*(?:,\d+)+(?:\.\d*)?")
+
+
+def _readings(number: str) -> list[str]:
+    """Return what a number with commas can be: first with commas between thousands, then with one before decimals."""
+    found = []
+    if re.fullmatch(r"[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", number):
+        found.append(number.replace(",", ""))
+    if re.fullmatch(r"(?:\d+|\d{1,3}(?:\.\d{3})+),\d+", number):  # half of the world has points between thousands
+        found.append(number.replace(".", "").replace(",", "."))
+    return found

@@ -12,6 +12,7 @@ from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import VERY_ALIKE, did_you_mean, nearest
 from flowsheet.spec.text.notes import Subject
 from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
+from flowsheet.spec.text.refusals import comma
 from flowsheet.spec.text.table_cells import Cell
 from flowsheet.spec.weights.weigh_table import KNOWN, MEASURED_TWICE, PLAIN, REPLICATES, SD, SIZED, WeighSheet
 from flowsheet.spec.yaml.marked_document import Path_
@@ -103,9 +104,9 @@ class Line:
             unquoted = unit.column == value.column + len(value.text) + 1
             if unquoted and (self.places.get("unit") == at + 1 or last >= self.width):
                 both = Cell(f"{value.text},{unit.text}", value.line, value.column)
-                remedy = f'Write a point: "{value.text}.{unit.text}"'
-                self.sheet.say(both, "a comma stands inside the number", remedy, "value", code="comma_in_number")
-                return True
+                if wrong := comma(both.text):
+                    self.sheet.say(both, wrong.message, wrong.remedy, "value", code=wrong.code)
+                    return True
         if last >= self.width:
             remedy = "Put text that holds a comma in quotes, or delete what is too much"
             self.sheet.say(

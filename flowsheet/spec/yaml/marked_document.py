@@ -30,9 +30,6 @@ LIKE_A_SHEET = (".yaml", ".yml", ".txt", "")
 """Endings that people give to sheets: what is wrong in such a file is told line by line."""
 START = 'Start one with "flowsheet new FILE"'
 
-PRICES = ("prices",)
-"""Where a comma can but part thousands, and is told of by the check of the prices."""
-
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -236,10 +233,9 @@ class _Walker:
                 self._say(key, at, f"written twice, first in line {line}", "Keep one of the two", code="field_twice")
                 continue
             self.document.marks[at] = self.document.keys[at] = _place(key)
-            parts = [] if path == PRICES else _parted_by_comma(node.value[i:])
-            if parts:
-                split, rests = ",".join(parts), len(parts) - 1
-                wrong = comma(split, split[: len(split) - len(split.lstrip("+-0123456789,"))])
+            parts = _parted_by_comma(node.value, i)
+            if parts and (wrong := comma(split := ",".join(parts))):
+                rests = len(parts) - 1
                 self._say(value, at, wrong.message, wrong.remedy, wrong.code, split)
                 continue
             data[name] = self.plain(value, at)
@@ -262,16 +258,16 @@ class _Walker:
         self.mistakes.append(Mistake(message, remedy, name, read, self.document.file, line, column, code=code))
 
 
-def _parted_by_comma(pairs: list[tuple[yaml.Node, yaml.Node]]) -> list[str]:
-    """Return the parts of the number that the first of some fields has, where commas part it; else nothing.
+def _parted_by_comma(pairs: list[tuple[yaml.Node, yaml.Node]], at: int) -> list[str]:
+    """Return the parts of the number that one of some fields has, where commas part it; else nothing.
 
-    Of ``{gold: 0,33 g}`` they are "0" and "33 g": to YAML, "33 g" is a field with nothing in it.
+    Of ``{gold: 0,33 g ± 0,1 g}`` they are "0", "33 g ± 0" and "1 g": to YAML, "1 g" is a field with nothing in it.
     """
-    first = pairs[0][1]
-    if not (isinstance(first, yaml.ScalarNode) and not first.style and re.fullmatch(r"[+-]?\d+", first.value)):
+    first = pairs[at][1]
+    if not (isinstance(first, yaml.ScalarNode) and not first.style and re.fullmatch(r"[+-]?\d(?:.*\d)?", first.value)):
         return []
     parts, end = [first.value], first.end_mark.index
-    for key, value in pairs[1:]:
+    for key, value in (pairs[k] for k in range(at + 1, len(pairs))):
         bare = all(isinstance(one, yaml.ScalarNode) and not one.style for one in (key, value))
         if not bare or value.value or key.start_mark.index != end + 1 or not re.match(r"\d", key.value):
             break
