@@ -82,7 +82,7 @@ def test_some_sacks_say_the_same(name: str) -> None:
 @settings(max_examples=examples(30))
 @given(number=st.floats(0.05, 400), mass=st.floats(1e-7, 1e-3))
 def test_one_grain_size_is_poisson(number: float, mass: float) -> None:
-    # R18.5: compound Poisson with grains of one mass is Poisson (scipy.stats.poisson as the yardstick).
+    # Analytic: where all grains weigh the same, the sum over so many is that mass times a Poisson number.
     law = spread(np.array([mass]), np.array([number]))
     for grains_ in {0, int(number / 2), int(number), int(number + 2 * math.sqrt(number))}:
         assert law.below((grains_ + 0.5) * mass) == pytest.approx(stats.poisson.cdf(grains_, number), abs=1e-6)

@@ -312,6 +312,8 @@ def _one(text: str, wanted: Dimension, a_doubt: bool = False) -> Amount:
     value = number * one
     if not math.isfinite(value):
         raise NumberMistake(f"too large for {wanted}", like(wanted), code="too_large")
+    if value == 0 and re.search("[1-9]", re.split("[eE/]", found["number"])[0]):  # lost below the smallest float
+        raise NumberMistake(f"too small for {wanted}", like(wanted), code="too_small")
     if not a_doubt:
         _refuse_odd(value, unit, wanted)
     return Amount(found["sign"].replace("+", "") + found["number"], unit, number, one, value)
