@@ -49,6 +49,8 @@ BAD = {
         "shares, light sum over the outlets to 1.1, not to one",
     'Operator({"mud": even(-at.mud), "washed": even(1 + at.mud)})':
         "shares of mud, light goes from -0.25 to -0.25, not within 0 to 1",
+    'Operator({"mud": even(at.mud.mean() + 0 * site.grid.size[:3]), "washed": even(1 - at.mud.mean())})':
+        "shares of mud, light has the shape (3, 1), but its first axis is none of draws: the step is fed ",
 }  # fmt: skip
 #: The same, but only once more than half is washed off: for what is turned or tried.
 LATER = {f"{GOOD} if (at.mud <= 0.5).all() else {bad}": told.replace("0.25", "0.75") for bad, told in BAD.items()}
@@ -68,7 +70,9 @@ def tub_sheet(folder: Path) -> str:
 
 
 @pytest.mark.parametrize("arguments", [("run",), ("chance",), ("try", "--set", "swirl.mud=30%")], ids=lambda a: a[0])
-@pytest.mark.parametrize(("gives", "told"), BAD.items(), ids=["no axis", "one axis of two", "sum 1.1", "negative"])
+@pytest.mark.parametrize(
+    ("gives", "told"), BAD.items(), ids=["no axis", "one axis of two", "sum 1.1", "negative", "axis of no draws"]
+)
 def test_a_wrong_kind_is_a_bug_told_by_name(
     gives: str, told: str, arguments: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
@@ -81,7 +85,9 @@ def test_a_wrong_kind_is_a_bug_told_by_name(
     assert capsys.readouterr().out == ""
 
 
-@pytest.mark.parametrize(("gives", "told"), LATER.items(), ids=["no axis", "one axis of two", "sum 1.1", "negative"])
+@pytest.mark.parametrize(
+    ("gives", "told"), LATER.items(), ids=["no axis", "one axis of two", "sum 1.1", "negative", "axis of no draws"]
+)
 def test_a_page_says_that_something_is_wrong_and_shows_no_number(
     gives: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -218,6 +224,27 @@ def test_each_array_is_looked_at(name: str, spoil: Callable[[Any], Any], told: s
     assert name in wrong.value.array
     # What rounding leaves is none.
     checked(pair(**{name: getattr(shares(), name) + 1e-12}))
+
+
+@pytest.mark.parametrize("draws", [0, 37])
+@pytest.mark.parametrize("name", [*ROWS, "product", "locked_share"])
+def test_an_axis_before_the_sizes_is_that_of_the_draws(name: str, draws: int) -> None:
+    given = {draws} - {0}
+    breakage = {"product": np.eye(S), "locked_share": np.ones((S, S))}
+
+    def made(lead: int) -> Operator:
+        if name in ROWS:
+            return pair(**{name: getattr(shares(0.5, lead), name)})
+        stack = np.stack([breakage[name]] * lead)
+        return Operator(pair().shares, Breakage(**{**breakage, name: stack}))
+
+    told = "37 draws" if draws else "one value, without draws"
+    for lead in (1, 3, S):
+        with pytest.raises(ContractError, match=f"has the shape .*none of draws: the step is fed {told}") as wrong:
+            made(lead).checked("tub", {"a", "b"}, S, lambda: given)
+        assert name in wrong.value.array
+    if draws:
+        made(draws).checked("tub", {"a", "b"}, S, lambda: given)
 
 
 @pytest.mark.parametrize("draw", [0, 9, 10, 36])

@@ -5,7 +5,7 @@ A kind whose arrays lack an axis, or whose shares do not make one, would give wr
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from functools import cache
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from flowsheet.steps._operator import Breakage, Operator
 
 Shares: TypeAlias = Material
+
+DrawsOf: TypeAlias = Callable[[], AbstractSet[int]]
+"""Tells how many draws a step was given: of its feed, its numbers, its site; nothing in a plain solve."""
 
 AXES = (1, 1, 1, 2)
 """Axes of sizes of light, heavy, free and locked."""
@@ -48,8 +51,13 @@ class ContractError(RuntimeError):
         return type(self)(self.kind, self.array, self.wrong, step)
 
 
-def check_shapes(operator: Operator, kind: str, outlets: AbstractSet[str], classes: int) -> None:
-    """Check that all outlets have their shares, and every array its axes of S = ``classes``. Raises ContractError."""
+def check_shapes(
+    operator: Operator, kind: str, outlets: AbstractSet[str], classes: int, draws: DrawsOf | None = None
+) -> None:
+    """Check that all outlets have their shares, and every array its axes of S = ``classes``. Raises ContractError.
+
+    ``draws`` tells which lengths an axis before these may have; it is asked only where there is one. None: any.
+    """
     check = _Check(kind, classes)
     if operator.shares.keys() != outlets:
         check.outlets(operator.shares, outlets)
@@ -59,6 +67,12 @@ def check_shapes(operator: Operator, kind: str, outlets: AbstractSet[str], class
             check.shapes(outlet, shares)
     for name, breakage in operator.breakages():
         check.breakage_shapes(name, breakage)
+    if draws is not None:
+        allowed = None
+        for name, array, axes in _all_arrays(operator):
+            if array.ndim > axes:
+                allowed = draws() if allowed is None else allowed
+                check.drawn(name, array, allowed)
 
 
 def check_numbers(operator: Operator, kind: str, classes: int) -> None:
@@ -99,6 +113,11 @@ class _Check:
                 wanted = ", ".join(["…", *[str(self.classes)] * axes])
                 told = f"has the shape {array.shape}, not ({wanted}); an axis of sizes may be 1, none may be missing"
                 self.fail(f"shares of {outlet}, {name}", told)
+
+    def drawn(self, name: str, array: Array, draws: AbstractSet[int]) -> None:
+        if array.shape[0] not in draws:
+            told = f"{' or '.join(map(str, sorted(draws)))} draws" if draws else "one value, without draws"
+            self.fail(name, f"has the shape {array.shape}, but its first axis is none of draws: the step is fed {told}")
 
     def breakage_shapes(self, name: str, breakage: Breakage) -> None:
         square = (self.classes, self.classes)
@@ -216,6 +235,15 @@ def _arrays(shares: Shares) -> Iterator[tuple[str, Array, int]]:
         yield "locked (base)", shares.base, 2
     elif not isinstance(shares, Remainder):  # what others leave of one lies within 0 to 1 if they do
         yield "locked", shares.locked, 2
+
+
+def _all_arrays(operator: Operator) -> Iterator[tuple[str, Array, int]]:
+    """Give what an error calls each array of an operator, the array, and how many axes of sizes it has."""
+    for outlet, shares in operator.shares.items():
+        yield from ((f"shares of {outlet}, {name}", array, axes) for name, array, axes in _arrays(shares))
+    for name, breakage in operator.breakages():
+        yield f"{name}, product", breakage.product, 2
+        yield f"{name}, locked_share", breakage.locked_share, 2
 
 
 def _by_construction(shares: Sequence[Shares]) -> bool:

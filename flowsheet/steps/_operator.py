@@ -12,7 +12,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array, Draws, Kept
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material, some
-from flowsheet.steps._contract import check_numbers, check_shapes
+from flowsheet.steps._contract import DrawsOf, check_numbers, check_shapes
 
 Shares: TypeAlias = Material
 """Parts of one that go to an outlet, laid out like the material they multiply; an axis of sizes may have length 1."""
@@ -103,21 +103,22 @@ class Operator:
             {outlet: breakage.part(draws) for outlet, breakage in self.then.items()},
         )
 
-    def shaped(self, kind: str, outlets: AbstractSet[str], classes: int) -> Operator:
+    def shaped(self, kind: str, outlets: AbstractSet[str], classes: int, draws: DrawsOf | None = None) -> Operator:
         """Return the operator itself, once all outlets have their shares and every array its axes; S = ``classes``.
 
-        Raises ContractError, which names ``kind`` and the array.
+        ``draws`` tells which lengths an axis before these may have, as the step was given. Raises ContractError, which
+        names ``kind`` and the array.
         """
-        check_shapes(self, kind, outlets, classes)
+        check_shapes(self, kind, outlets, classes, draws)
         return self
 
-    def checked(self, kind: str, outlets: AbstractSet[str], classes: int) -> Operator:
+    def checked(self, kind: str, outlets: AbstractSet[str], classes: int, draws: DrawsOf | None = None) -> Operator:
         """Return the operator itself, once it is known to share out all that S = ``classes`` size classes bring.
 
         Raises ContractError, which names ``kind`` and the array: as ``shaped``, or for a share outside of 0 to 1,
         shares that do not make one over the outlets, a breakage whose columns do not make one.
         """
-        check_shapes(self, kind, outlets, classes)
+        check_shapes(self, kind, outlets, classes, draws)
         check_numbers(self, kind, classes)
         return self
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TypeAlias
 
 from flowsheet.ore.arrays import Array, Draws
@@ -41,6 +41,13 @@ class Values:
     def banded(self, name: str) -> Banded:
         """Return the shares that the sheet gives as ``split`` or ``recovery``."""
         return self._factors[name]
+
+    def shapes(self) -> Iterator[tuple[int, ...]]:
+        """Give the shape of every number, () or (D,)."""
+        yield from (number.shape for number in self._numbers.values())
+        for block in self._blocks.values():
+            yield from block.shapes()
+        yield from (share.shape for at in self._factors.values() for bands in at.values() for _, share in bands)
 
     def part(self, draws: Draws) -> Values:
         """Return some of the draws."""

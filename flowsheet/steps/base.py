@@ -8,6 +8,7 @@ makes its operator anew for each feed.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import ClassVar
 
 import numpy as np
@@ -107,11 +108,13 @@ class Step(StepBlock):
 
         Raises ContractError where it does not share out all that is fed.
         """
-        return self._in_force(feed, at, site).checked(self.kind, self.outlets.keys(), len(site.grid))
+        draws = partial(_draws, feed, at, site)
+        return self._in_force(feed, at, site).checked(self.kind, self.outlets.keys(), len(site.grid), draws)
 
     def shaped_operator(self, feed: Material, at: Values, site: Site) -> Operator:
         """Return the operator in force with its shapes checked, for whoever checks the numbers of many together."""
-        return self._in_force(feed, at, site).shaped(self.kind, self.outlets.keys(), len(site.grid))
+        draws = partial(_draws, feed, at, site)
+        return self._in_force(feed, at, site).shaped(self.kind, self.outlets.keys(), len(site.grid), draws)
 
     def silver_parted(self, at: Values) -> dict[str, Array] | None:
         """Return ``silver_shares``, checked. Raises ContractError where they do not share all of it out."""
@@ -138,6 +141,13 @@ class Step(StepBlock):
             if solids is not None and gold is not None:
                 shares[outlet] = Shares(solids.light, solids.heavy, gold.free, gold.locked)
         return Operator(shares, own.breakage, own.then)
+
+
+def _draws(feed: Material, at: Values, site: Site) -> set[int]:
+    """Return how many draws a step is given, by each array that has them; nothing in a plain solve."""
+    shapes = [feed.light.shape[:-1], feed.heavy.shape[:-1], feed.free.shape[:-1]]
+    shapes += [site.locked_share.shape[:-2], site.fineness.shape, *at.shapes()]
+    return {length for shape in shapes for length in shape}
 
 
 def missing(kind: str, need: str, factors: str, sizes: bool) -> tuple[str, str, str]:
