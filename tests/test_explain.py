@@ -63,6 +63,7 @@ def test_a_field_is_told_as_it_is_described() -> None:
         "name": "d50",
         "what": "size of free gold of which half is kept",
         "wants": "a length",
+        "bare": "",
         "units": ("mm", "cm", "m", "um", "in", "ft", "mesh"),
         "default": "60 um",
         "source": kinds()["pan"].model_fields["d50"].json_schema_extra["source"],
@@ -122,8 +123,8 @@ def test_the_example_of_a_kind_is_right(kind: type[StepBlock]) -> None:
     given = step[kind.kind]["gives"]
     streams = list(given.values()) if isinstance(given, dict) else [given]
     text = yaml.safe_dump({
-        "ore": {"mass": "10 kg", "grade": "20 g/t", "sizes": {"top": "100 mm", "p80": "60 mm"},
-                "gold": {"d50": "0.3 mm", "d95": "1 mm"}},
+        "ores": {kind.fed_with: {"mass": "10 kg", "grade": "20 g/t", "sizes": {"top": "100 mm", "p80": "60 mm"},
+                                 "gold": {"d50": "0.3 mm", "d95": "1 mm"}}},
         "steps": step, "keep": streams[:1],
     })  # fmt: skip
     assert list(build(marked_document.parse(text), kinds()).steps) == [kind.kind]
@@ -183,6 +184,13 @@ def test_a_topic_is_found(name: str, told: str) -> None:
     [
         ("pann", 'Did you mean "pan"?'),
         ("opening", "flowsheet explain screen"),
+        ("d50", "It is a field of pan, sluice, gold: write flowsheet explain pan sluice gold"),
+        ("tailings", "It is told there: write flowsheet explain pan sluice"),
+        ("scale", "It is told there: write flowsheet explain rocks weights"),
+        ("retort", "flowsheet explain care"),
+        ("sulice", 'Did you mean "sluice"?'),
+        ("assay", "cupel"),
+        ("mill", "write flowsheet explain pulverize"),
         ("pan.d5", 'Did you mean "d50"?'),
         ("xyzzy", "flowsheet explain lists them all"),
     ],
@@ -207,13 +215,45 @@ def test_without_a_topic_all_are_listed(explain: Explain) -> None:
 def test_a_kind_is_told(explain: Explain) -> None:
     out = explain("pan")
     assert "tailings     what is washed off; gold that ends there is told as too fine to be held or still" in out
-    assert "pan: {do: pan, takes: ore, gives: {concentrate: concentrate, tailings: tailings}}" in out
+    assert "pan: {do: pan, takes: powder, gives: {concentrate: concentrate, tailings: tailings}}" in out
     assert "Left out: 98 % (typical, set your own)" in " ".join(out.split())
     assert "never use mercury" in out
     (told,) = json.loads(explain("pan", "--json"))["topics"]
     (block,) = told["blocks"]
     assert {"r_max", "d50", "m", "pull", "passes"} <= {field["name"] for field in block["fields"]}
     assert block["outlets"][1]["free_lost"] == "too_fine"
+
+
+@pytest.mark.parametrize("kind", list(kinds()))
+def test_a_kind_is_told_without_the_program_s_own_parts(explain: Explain, kind: str) -> None:
+    out = explain(kind)
+    assert "Code:" not in out
+    assert "steps/" not in out
+    assert "(_" not in out
+
+
+def test_care_is_taken_where_there_is_a_hazard(explain: Explain) -> None:
+    assert "Take care" not in explain("split")
+    assert "Take care" in explain("screen")
+
+
+@pytest.mark.parametrize(
+    ("topic", "told"),
+    [
+        ("title", "In a sheet\n  title: North heading, sack 1"),
+        ("keep", "In a sheet\n  keep: [bead, specimens]"),
+        ("metallics", "In a sheet\n  tails: {metallics: {plus: 12.1 g"),
+        ("gold", "A fineness is written in ct, %, ‰, or plain (870)."),
+        ("gold", "A share is written in %, ‰, or plain (0.8)."),
+        ("units", "150 um"),
+        ("mesh", "20 mesh"),
+        ("oz", "troy ounces"),
+        ("smelt", "takes: con,"),
+        ("cupel", "takes: button,"),
+    ],
+)
+def test_a_topic_tells_how_it_is_written(explain: Explain, topic: str, told: str) -> None:
+    assert told in explain(topic)
 
 
 def test_several_topics_are_told_in_their_order(explain: Explain) -> None:

@@ -33,6 +33,7 @@ class Cupel(Step):
     kind = "cupel"
     what = "fires a charge to a bead of gold and silver"
     also = ("fire", "fire assay", "assay")
+    fed_with = "button"
     done = "cupelled"
     melts = True
     typical_slack = TypicalSlack(0.2, 0.4, "losses rise with heat and draught", gold_told_by=("gold_loss",))

@@ -18,6 +18,7 @@ class Magnet(Step):
     kind = "magnet"
     what = "lifts magnetic heavies out"
     also = ("magnetic separator", "magnetic separation")
+    fed_with = "con"
     done = "cleaned with a magnet"
     ports = (
         Port("magnetics", "what the magnet lifts", locked_lost="locked", also=("mags", "iron", "black sand")),

@@ -19,6 +19,7 @@ class Pan(Washer):
     kind = "pan"
     what = "washes light rock off the gold by hand"
     also = ("wash", "panning", "gold pan", "batea")
+    fed_with = "powder"
     done = "panned"
     plan_work = "panning"
     cleans_loops = True

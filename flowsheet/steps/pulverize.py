@@ -31,6 +31,7 @@ class Pulverize(Crusher):
     kind = "pulverize"
     what = "grinds rock to powder"
     also = ("grind", "grinder", "mill", "ball mill", "hammer mill", "stamp mill", "crush", "crusher")
+    fed_with = "crushed"
     done = "pulverized to {gap}"
     set_by = "gap"
     plan_work = "grinding"

@@ -22,6 +22,7 @@ class Sluice(Washer):
     kind = "sluice"
     what = "washes light rock off the gold over riffles"
     also = ("wash", "sluice box", "riffle box", "rocker", "long tom")
+    fed_with = "powder"
     done = "run over a sluice"
     typical_slack = HANDBOOK_SLACK
     cautions = ("Keep silt out of streams and respect water permits; never use mercury.", LOCAL)

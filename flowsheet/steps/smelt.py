@@ -20,6 +20,7 @@ class Smelt(Step):
     kind = "smelt"
     what = "melts gold out of a concentrate with flux"
     also = ("melt", "fire", "fuse", "furnace")
+    fed_with = "con"
     done = "melted"
     melts = True
     typical_slack = TypicalSlack(0.2, 0.5, "prills stay in a stiff slag", gold_told_by=("gold",))

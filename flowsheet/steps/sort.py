@@ -22,6 +22,7 @@ class Sort(Step):
     kind = "sort"
     what = "picks the rocks on which gold is seen"
     also = ("pick", "hand sort", "hand pick", "look", "look over", "cob")
+    fed_with = "lumps"
     done = "looked over for visible gold"
     looks_over = True
     typical_slack = TypicalSlack(0.5, 0.5, "eyes, light and haste are not in the model")

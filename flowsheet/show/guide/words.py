@@ -10,6 +10,7 @@ from flowsheet.show.guide.topics import BLOCK, COMMAND, KIND, PAGE, WORD, Topic
 from flowsheet.show.text.line_width import width
 from flowsheet.spec.blocks.explain import BlockText, FieldText, OutletText
 from flowsheet.spec.blocks.fields import TYPICAL
+from flowsheet.steps.base import LOCAL
 
 GROUPS = {
     PAGE: "The guide",
@@ -42,6 +43,8 @@ def overview(topics: Iterable[Topic]) -> Iterator[str]:
 def told(topic: Topic) -> Iterator[str]:
     """Give the lines of one topic."""
     yield f"{_bold(topic.name)} ({topic.group}): {topic.about}"
+    if topic.example:
+        yield from ("", _bold("In a sheet"), *_filled(topic.example, "  "))
     for block in topic.blocks:
         yield from _kind(block) if topic.group == KIND else _block(block)
     if topic.page is not None:
@@ -49,7 +52,12 @@ def told(topic: Topic) -> Iterator[str]:
             yield from ("", _bold(topic.page.title))
         yield from ("", *plain(topic.page.text))
     for section in topic.sections:
-        yield from ("", _bold(_capital(section.title)), "", *plain(section.text))
+        yield from (
+            "",
+            _bold(_capital(section.title)),
+            "",
+            *plain(section.text if topic.group != KIND else _without_code(section.text)),
+        )
     if topic.group == COMMAND:
         yield from ("", f"All its options: flowsheet {topic.name} --help")
 
@@ -65,6 +73,8 @@ def _kind(block: BlockText) -> Iterator[str]:
         yield from _hanging(outlet.name, _outlet(outlet), wide)
     yield from _fields(block.fields)
     yield from ("", *_filled("Every step has split, recovery and note, too (flowsheet explain steps split slack)."))
+    if set(block.cautions) <= {LOCAL}:  # no hazard, so no caution either
+        return
     yield from ("", _bold("Take care"))
     for caution in block.cautions:
         yield from _filled(caution, "  - ", "    ")
@@ -91,8 +101,9 @@ def _fields(fields: Sequence[FieldText]) -> Iterator[str]:
     yield from ("", _bold("Fields"))
     for field in fields:
         yield from _hanging(field.name, field_sentence(field, numbers.get(field.source, field.source)), wide)
-    for wants, units in dict.fromkeys((field.wants, field.units) for field in fields if field.units):
-        yield from _filled(f"{_capital(wants)} is written in {', '.join(units)}.", "  ", "    ")
+    for wants, units, bare in dict.fromkeys((field.wants, field.units, field.bare) for field in fields if field.units):
+        plainly = f", or plain ({bare})" if bare else ""
+        yield from _filled(f"{_capital(wants)} is written in {', '.join(units)}{plainly}.", "  ", "    ")
     for source, name in numbers.items():
         yield from _filled(f"{_capital(name)}: {source}.", "  ", "    ")
 
@@ -136,6 +147,12 @@ def plain(markdown: str) -> Iterator[str]:
             paragraph.append(line)
         else:
             yield ""
+
+
+def _without_code(markdown: str) -> str:
+    """Return a section on a model without what names the program's own parts, which are for programmers."""
+    told = re.sub(r"^Code: (?:.+\n)+\n?", "", markdown, flags=re.MULTILINE)
+    return re.sub(r" \(`_\w+`\)|[ ]{2,}[A-Z_]{3,}$", "", told, flags=re.MULTILINE)
 
 
 def _starts(line: str) -> bool:

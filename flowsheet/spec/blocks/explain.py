@@ -36,6 +36,8 @@ class FieldText:
     wants: str = ""
     #: The units that it may be written in, as a sheet writes them.
     units: tuple[str, ...] = ()
+    #: How it may be written without a unit; "" where it needs one, or none is known of it.
+    bare: str = ""
     #: What is taken where it is left out, as a sheet would write it, and where that comes from.
     default: str = ""
     source: str = ""
@@ -117,6 +119,7 @@ def field_text(block: type[Block], name: str) -> FieldText:
         what=field.description or "",
         wants=_wants(field, dimension),
         units=tuple(unit for unit in (dimension.units if dimension is not None else "").split(", ") if unit),
+        bare=_BARE.get(dimension, "") if dimension is not None else "",
         default=default,
         source=source,
         low=_bound(extra.get("low"), dimension),
@@ -134,7 +137,7 @@ def example_of(kind: type[StepBlock]) -> str:
     """
     ports = [port.name for port in kind.ports if not port.optional] or list(ANY_NAMES)
     gives: dict[str, str] | str = ports[0] if len(ports) == 1 else {port: port for port in ports}
-    step: dict[str, Any] = {"do": kind.kind, "takes": "ore", "gives": gives}
+    step: dict[str, Any] = {"do": kind.kind, "takes": kind.fed_with, "gives": gives}
     like: dict[str, Any] = {name: field_text(kind, name).example for name in kind.model_fields
                             if name not in StepBlock.model_fields}  # fmt: skip
     like["split"] = {ports[0]: "30 %"}
@@ -202,6 +205,10 @@ def _bound(value: float | None, dimension: units.Dimension | None) -> str:
 
 
 _SAID = (units.LENGTH, units.MASS, units.GRADE, units.SHARE, units.PLAIN, units.SIGNED, units.COUNT, units.FINENESS)
+
+
+_BARE = {units.SHARE: "0.8", units.FINENESS: "870"}
+"""Dimensions that have units and need none."""
 
 
 def _example(field: FieldInfo, dimension: units.Dimension | None, default: str) -> str:

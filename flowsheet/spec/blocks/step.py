@@ -88,6 +88,9 @@ class StepBlock(Block):
     ports: ClassVar[tuple[Port, ...]] = ()
     cautions: ClassVar[tuple[str, ...]] = ()
 
+    #: The stream that an example of it takes.
+    fed_with: ClassVar[str] = "ore"
+
     # What other rooms ask of a kind; none of them knows one by name.
     #: What was done, as a label tells it: "crushed to {setting}", or "crushed" where the sheet gives no setting.
     done: ClassVar[str] = ""
