@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -158,6 +160,46 @@ def test_a_long_sheet_without_an_alias_is_no_bomb():
     assert len(read.data["steps"]) == 4_000
 
 
+def calls(text: str) -> int:
+    """Return how many functions are called to read a sheet, right or wrong: that does not differ between machines."""
+    document, counted = marked_document.parse(text), 0
+
+    def count(_frame: object, event: str, _argument: object) -> None:
+        nonlocal counted
+        counted += event == "call"
+
+    sys.setprofile(count)
+    try:
+        with contextlib.suppress(SheetError):
+            build(document, kinds())
+    finally:
+        sys.setprofile(None)
+    return counted
+
+
+@pytest.mark.parametrize("more", [", bogus: 3", ", split: {a: 140 %}", ", split: {a: 50 %}", ""])
+def test_reading_takes_as_long_as_the_sheet_and_its_mistakes(more: str):
+    def sheet(n: int) -> str:
+        steps = "".join(
+            f"  s{i}: {{do: split, takes: m{i}, gives: {{a: m{i + 1}, b: w{i}}}{more}}}\n" for i in range(n)
+        )
+        first = f"  s: {{do: split, takes: [ore, m{n}], gives: {{a: m0, b: w}}, split: {{a: 50 %}}}}\n"
+        return f"ore: {{mass: 14 kg, grade: 2 g/t}}\nsteps:\n{first}{steps}keep: [w]\n"
+
+    calls(sheet(10))  # what is loaded where it is first used
+    once, twice, fourfold = (calls(sheet(n)) for n in (100, 200, 400))
+    assert fourfold - twice < 2.2 * (twice - once)
+
+
+def test_a_sheet_that_is_too_long_is_told_the_limit_and_what_to_do():
+    steps = "".join(f"  s{i}: {{do: split, takes: m{i}, gives: {{a: m{i + 1}}}}}\n" for i in range(8_000))
+    wrong = only(mistakes_of_text(f"ore: {{mass: 14 kg}}\nsteps:\n{steps}keep: [m8000]\n"))
+    assert wrong.code == "sheet_too_large"
+    assert "80,000 names, values and brackets" in wrong.message
+    assert "4,000 steps" in wrong.remedy
+    assert "part it" in wrong.remedy
+
+
 def mistakes_of_text(text: str) -> tuple[Mistake, ...]:
     with pytest.raises(SheetError) as caught:
         marked_document.parse(text)
@@ -225,7 +267,7 @@ FILES: dict[str, tuple[bytes, tuple[int, int], str, str]] = {
     "control": ("ore:\n  µ: 1\x074 kg\n".encode(), (2, 7), "no text stands here (code 7)", "Delete it"),
     "picture": (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), (1, 1), "not UTF-8 text", "encoding UTF-8"),
     "huge": (b"# " + 1_000_000 * b"x", (1, 1), "longer than 1 MB", "a short text"),
-    "too_many_parts": (b"ore: [" + 90_000 * b"a, " + b"a]", (1, 239_995), "too long", "flowsheet new FILE"),
+    "too_many_parts": (b"ore: [" + 90_000 * b"a, " + b"a]", (1, 239_995), "too long", "4,000 steps: part it"),
     "deep_brackets": (b"ore:\n" + 5_000 * b" [\n", (41, 2), "nested too deeply", "flowsheet new FILE"),
     "deep_blocks": (b"".join(b" " * i + b"a:\n" for i in range(60)), (41, 41), "nested too deeply", "flowsheet new"),
     "alias_bomb": (

@@ -62,8 +62,8 @@ def _cut_open(sheet: Sheet, members: list[str]) -> Stage:
 
     So the cut is the recycle as a miner sees it: the oversize that goes back to the mill.
     """
-    makers, takers = sheet.makers, sheet.takers
-    entry = next(m for m in members if any(makers.get(s) not in members for s in sheet.steps[m].takes))
+    makers, takers, within = sheet.makers, sheet.takers, set(members)
+    entry = next(m for m in members if any(makers.get(s) not in within for s in sheet.steps[m].takes))
     # Every step of a loop can be reached from its entry; in reverse postorder all links but those back go onward.
     order = list(nx.dfs_postorder_nodes(_links(sheet, members), entry))[::-1]
     place = {name: i for i, name in enumerate(order)}

@@ -20,7 +20,7 @@ from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Sheet
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.all_checks import CHECKS
 from flowsheet.spec.checks.doubts import cluster_shared
-from flowsheet.spec.checks.draft import Draft, unread
+from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.implausible_gold import notes_on_gold
 from flowsheet.spec.checks.money import read_worth
 from flowsheet.spec.checks.topic import topic_of
@@ -56,7 +56,7 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
     mistakes = [*shape.top(), *shape.mistakes]
     for check in CHECKS:
         # What a block lacks because that very field could not be read is no second mistake.
-        mistakes.extend(mistake for mistake in check(draft) if not unread(draft, mistake))
+        mistakes.extend(mistake for mistake in check(draft) if not draft.unread(mistake))
     if mistakes:
         told = _file_by_file(draft, dict.fromkeys(null_names(document, told_once(draft, mistakes))))
         raise SheetError(replace(mistake, topic=topic_of(mistake, document, kinds)) for mistake in told)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.checks.draft import Draft, unread
+from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.weighed import WEIGHED_CHECKS, told_once
 from flowsheet.spec.read import Kinds, _Shape, build
 from flowsheet.spec.text.mistakes import SheetError
@@ -69,7 +69,7 @@ class Base:
             raise (SheetError([where]) if where else _unreadable(wrong)) from None
         test = table_test(path.stem, table, _Shape(table, {}, table.mistakes, table.hurt))
         draft = Draft(self.plain, dict(self.sheet.ores), dict(self.sheet.steps), [test], list(self.sheet.keep))
-        mistakes = [*table.mistakes, *(m for check in WEIGHED_CHECKS for m in check(draft) if not unread(draft, m))]
+        mistakes = [*table.mistakes, *(m for check in WEIGHED_CHECKS for m in check(draft) if not draft.unread(m))]
         if mistakes:
             raise SheetError(dict.fromkeys(told_once(draft, mistakes)))
         return list(test.measurements()), table.raw

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -15,6 +16,22 @@ from flowsheet.spec.yaml.marked_document import Document, Path_
 
 TOLERANCE = 1e-9
 """By how much shares may miss the whole."""
+
+
+@dataclass(frozen=True)
+class _Hurt:
+    """Fields that could not be read, so laid out that none of them need be gone through."""
+
+    count: int
+    #: Every path that one of them lies at or below.
+    beginnings: AbstractSet[Path_]
+    #: As mistakes call them.
+    names: AbstractSet[str]
+
+    @classmethod
+    def of(cls, hurt: AbstractSet[Path_]) -> _Hurt:
+        beginnings = {path[:n] for path in hurt for n in range(len(path) + 1)}
+        return cls(len(hurt), beginnings, {".".join(map(str, path)) for path in hurt})
 
 
 @dataclass
@@ -31,9 +48,33 @@ class Draft:
     weighed: list[WeighedTest] = field(default_factory=list)
     keep: list[str] = field(default_factory=list)
     hurt: set[Path_] = field(default_factory=set)
+    _looked_up: _Hurt = field(default_factory=lambda: _Hurt.of(set()))
 
-    def takes(self) -> Iterator[tuple[str, str, Path_]]:
-        """Go through (step, stream, path) of everything taken."""
+    def takes(self) -> list[tuple[str, str, Path_]]:
+        """Return (step, stream, path) of everything taken."""
+        return self._taken
+
+    def gives(self) -> list[tuple[str, str, str, Path_]]:
+        """Return (step, outlet, stream, path) of everything given; a lone stream has outlet ""."""
+        return self._given
+
+    @cached_property
+    def _taken(self) -> list[tuple[str, str, Path_]]:
+        return list(self._all_taken())
+
+    @cached_property
+    def _given(self) -> list[tuple[str, str, str, Path_]]:
+        return list(self._all_given())
+
+    @cached_property
+    def given_by(self) -> dict[str, set[str]]:
+        """Step → the streams that it gives by name."""
+        found: dict[str, set[str]] = {}
+        for step, _, stream, _ in self.gives():
+            found.setdefault(step, set()).add(stream)
+        return found
+
+    def _all_taken(self) -> Iterator[tuple[str, str, Path_]]:
         for name, given in self._raw_steps():
             taken = given.get("takes")
             if isinstance(taken, str):
@@ -43,8 +84,7 @@ class Draft:
                     if isinstance(stream, str):
                         yield name, stream, ("steps", name, "takes", i)
 
-    def gives(self) -> Iterator[tuple[str, str, str, Path_]]:
-        """Go through (step, outlet, stream, path) of everything given; a lone stream has outlet ""."""
+    def _all_given(self) -> Iterator[tuple[str, str, str, Path_]]:
         for name, given in self._raw_steps():
             out = given.get("gives")
             if isinstance(out, str):
@@ -65,7 +105,18 @@ class Draft:
 
     def whole(self, path: Path_) -> bool:
         """Whether everything written at ``path`` could be read."""
-        return not any(hurt[: len(path)] == path for hurt in self.hurt)
+        return path not in self._hurt.beginnings if self.hurt else True
+
+    def unread(self, mistake: Mistake) -> bool:
+        """Whether a mistake is about a field that could not be read in the first place."""
+        return any(name in self._hurt.names for name in beginnings(mistake.field))
+
+    @property
+    def _hurt(self) -> _Hurt:
+        """What is hurt, to be looked up; it grows while a sheet is read."""
+        if self._looked_up.count != len(self.hurt):
+            self._looked_up = _Hurt.of(self.hurt)
+        return self._looked_up
 
     def knows(self, what: str) -> bool:
         """Whether the ores have ``sizes``, or ``grains`` (which need sizes).
@@ -125,10 +176,12 @@ def _says_grains(gold: Gold) -> bool:
     return any(told is not None for told in (gold.sizes, gold.d50, gold.d95, gold.nuggets))
 
 
-def unread(draft: Draft, mistake: Mistake) -> bool:
-    """Whether a mistake is about a field that could not be read in the first place."""
-    names = (".".join(map(str, hurt)) for hurt in draft.hurt)
-    return any(mistake.field == name or mistake.field.startswith(f"{name}.") for name in names)
+def beginnings(name: str) -> Iterator[str]:
+    """Go through the dotted names of all fields that a dotted name lies in, itself the first."""
+    yield name
+    while (at := name.rfind(".")) >= 0:
+        name = name[:at]
+        yield name
 
 
 def missing_ports(step: StepBlock) -> list[str]:

@@ -16,7 +16,7 @@ def streams_exist(draft: Draft) -> Iterator[Mistake]:
     stray = set(draft.strays) - draft.forgiven
     for step, stream, path in draft.takes():
         if stream in stray:
-            own = {s for n, _, s, _ in draft.gives() if n == step}
+            own = draft.given_by.get(step, set())
             known = [s for s in draft.streams if s not in own] or draft.streams
             yield draft.document.mistake(
                 path, *_unknown(stream, "takes", known, "streams", draft), stream, code="stream_unknown"
@@ -59,9 +59,9 @@ def streams_given_once(draft: Draft) -> Iterator[Mistake]:
 
 def unnamed_outlets_are_new(draft: Draft) -> Iterator[Mistake]:
     """An outlet that a step opens by itself takes no name that the sheet has given away."""
-    known = draft.streams
+    known = set(draft.streams)
     for name, step in draft.steps.items():
-        given = {stream for step_name, _, stream, _ in draft.gives() if step_name == name}
+        given = draft.given_by.get(name, set())
         for outlet, stream in step.outlets.items() if step is not None else ():
             if stream in known and stream not in given:
                 yield draft.document.mistake(

@@ -7,6 +7,7 @@ from typing import Any
 
 from flowsheet.spec.blocks.schema import TOP_FIELDS
 from flowsheet.spec.blocks.step import StepBlock
+from flowsheet.spec.checks.draft import beginnings
 from flowsheet.spec.text.mistakes import SETTING, Mistake
 from flowsheet.spec.yaml.marked_document import Document
 
@@ -35,7 +36,7 @@ def topic_of(mistake: Mistake, document: Document, kinds: Mapping[str, type[Step
 
 def _of_step(path: str, steps: Mapping[str, Any], kinds: Mapping[str, type[StepBlock]]) -> str:
     """Return the topic of "NAME.field" of a step; a step's name may hold dots."""
-    name = max((name for name in steps if f"{path}.".startswith(f"{name}.")), key=len, default="")
+    name = next((name for name in beginnings(path) if name in steps), "")
     field = path.removeprefix(name).lstrip(".").partition(".")[0]
     if field in SHARES:
         return field

@@ -24,6 +24,7 @@ Path_: TypeAlias = tuple[str | int, ...]
 
 MOST_PARTS = 80_000
 """Names, values, brackets and beginnings of blocks in a sheet, aliases unfolded; a step is some twenty of them."""
+STEPS_IN_A_SHEET = MOST_PARTS // 20
 MOST_DEPTH = 40
 
 LIKE_A_SHEET = (".yaml", ".yml", ".txt", "")
@@ -290,12 +291,19 @@ def _check_size(text: str, file: str) -> None:
             depth -= 1
         if depth > MOST_DEPTH or count > MOST_PARTS:
             line, column = (event.start_mark.line + 1, event.start_mark.column + 1) if event.start_mark else (1, 1)
-            what = "nested too deeply" if depth > MOST_DEPTH else "too long"
-            remedy = 'See what a sheet looks like: "flowsheet new FILE" writes one'
+            if depth > MOST_DEPTH:
+                what, limit = "nested too deeply", f"more than {MOST_DEPTH} blocks within each other"
+                remedy = 'See what a sheet looks like: "flowsheet new FILE" writes one'
+            else:
+                what, limit = "too long", f"more than {MOST_PARTS:,} names, values and brackets"
+                remedy = (
+                    f"A sheet has room for some {STEPS_IN_A_SHEET:,} steps: part it at a stream, and let what the "
+                    "first sheet says of this be the ore of the second"
+                )
             raise SheetError(
                 [
                     Mistake(
-                        f"this is {what} for a sheet",
+                        f"this is {what} for a sheet ({limit})",
                         remedy,
                         file=file,
                         line=line,
