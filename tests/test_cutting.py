@@ -159,7 +159,7 @@ def test_the_command_in_words(flowsheet: Command, tmp_path: Path) -> None:
         "cut along (8 mm slabs and 1 mm kerf) and let the first cut graze the band's edge: it shows all 108 cm2" in text
     )
     assert "silica" in text
-    assert {line.removeprefix("wrote ") for line in err.splitlines()} == {"here/cuts.csv", "here/cuts.png"}
+    assert {line.removeprefix("Wrote ") for line in err.splitlines()} == {"here/cuts.csv", "here/cuts.png"}
     assert (tmp_path / "here/cuts.png").read_bytes().startswith(PNG)
     with (tmp_path / "here/cuts.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))

@@ -629,7 +629,7 @@ def test_the_command_writes_by_the_ending(flowsheet: Command, tmp_path: Path) ->
     found = made(FACTORS).sections
     assert told["sections"] == [{"key": s.key, "head": s.head, "lines": list(s.lines)} for s in found]
     done = flowsheet("report", FACTORS, "-o", "a.pdf", "--paper", "letter")
-    assert (done.code, done.out, done.err) == (0, "", "wrote a.pdf\n")
+    assert (done.code, done.out, done.err) == (0, "", "Wrote a.pdf\n")
     assert pages_of((tmp_path / "a.pdf").read_bytes())[1] == {"612 x 792"}
 
 

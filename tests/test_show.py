@@ -24,6 +24,8 @@ from flowsheet.show.graphics import style
 from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots
 from flowsheet.show.run.terminal import show_run
 from flowsheet.show.text import figures, tables, terminal
+from flowsheet.show.text.figures import closes
+from flowsheet.show.text.line_width import filled
 from flowsheet.show.trials import trial_files, trial_plots, trial_sentences, trial_tables
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import marked_document
@@ -681,3 +683,20 @@ def test_what_panning_a_loop_wins_is_told_and_what_is_only_bounded_is_told_as_su
     assert f"Panning coarse each round is the one change that would win most: {figures.gold(best.gain)}" in said
     bounded = replace(looped, advice=[replace(best, then="cleaned out by hand, at most")])
     assert f"win most: at most {figures.gold(best.gain)}" in " ".join(sentences.losses(bounded))
+
+
+@pytest.mark.parametrize(
+    ("miss", "told"), [(0.0, "to the last digit"), (4e-16, "to within rounding"), (0.002, "to within 0.20 %")]
+)
+def test_how_a_balance_closes_is_told_in_words(miss: float, told: str) -> None:
+    assert closes(miss) == told
+
+
+@pytest.mark.parametrize("wide", range(12, 60))
+def test_no_line_ends_between_a_number_and_its_unit(wide: int) -> None:
+    text = "Of 0.312 g of gold in 14.2 kg ± 20 g of ore (22.0 g/t) you keep 87.3 % for 95 USD/kg, 40 µm and finer"
+    lines = filled(text, wide, "- ", "  ")
+    assert " ".join(line[2:] for line in lines) == text
+    starts = [line[2:].split()[0].rstrip(",):") for line in lines]
+    assert not {"g", "kg", "g/t", "%", "USD/kg", "µm", "(22.0 g/t)"} & set(starts)
+    assert not any(line.endswith("±") for line in lines)

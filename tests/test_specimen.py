@@ -358,7 +358,7 @@ def test_the_command_for_a_table(flowsheet: Command, tmp_path: Path) -> None:
         out.split()
     )
     assert "1 of 4 hold more" in out
-    assert {line.removeprefix("wrote ") for line in err.splitlines()} == {
+    assert {line.removeprefix("Wrote ") for line in err.splitlines()} == {
         "here/specimens.csv",
         "here/specimen_gold.png",
     }

@@ -100,3 +100,14 @@ def test_metal_is_offered_for_sale_as_metal(flowsheet: Command, own: Path) -> No
     kept = next(line for line in text.splitlines() if line.startswith("keep:"))
     own.write_text(text.replace(kept, "keep: specimens"), encoding="utf-8")
     assert "sells: {stones: {kind: specimen, takes: specimens}}" in flowsheet("worth", own).err
+
+
+def test_what_was_written_is_told_alike(flowsheet: Command) -> None:
+    assert flowsheet("new", "my.yaml").out.startswith("Wrote my.yaml.")
+    assert flowsheet("draw", "my.yaml", "-o", "my.dot").err == "Wrote my.dot\n"
+
+
+def test_a_new_sheet_without_an_ending_is_told_of(flowsheet: Command) -> None:
+    told = "Note: the name does not end in .yaml"
+    assert told in flowsheet("new", "noext").out
+    assert told not in flowsheet("new", "with.yaml").out

@@ -148,6 +148,8 @@ def new(
         print_result({"written": [str(file)]}, SourceFiles(((file, raw),)))
     else:
         typer.echo(f'Wrote {file}. Edit it, then: flowsheet run "{file}"')
+        if file.suffix.lower() not in (".yaml", ".yml"):
+            typer.echo("Note: the name does not end in .yaml, by which editors and people know a sheet.")
 
 
 def schema(as_json: Json = False) -> None:

@@ -102,7 +102,7 @@ def put_new(path: Path, raw: bytes) -> None:
 def say_written(paths: Iterable[Path]) -> None:
     """Tell on stderr what was written."""
     for path in paths:
-        print(f"wrote {path}", file=sys.stderr)
+        print(f"Wrote {path}", file=sys.stderr)
 
 
 def _check_parent(path: Path) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import gold, mass, percent, short, sig, small_unit
+from flowsheet.show.text.figures import closes, gold, mass, percent, short, sig, small_unit
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES, console, print_table
 from flowsheet.spec.text.notes import texts
@@ -153,7 +153,7 @@ def show_chance(title: str, found: Chance, rock_kg: float) -> None:
     out.print(title, style="bold")
     print_table(out, streams(found))
     made = f"{found.draws:,} draws, seed {found.seed}" if found.draws > 1 else "No number is given with doubt"
-    out.print(f"{made}; the balance closes to {found.closure:.0e} of what is fed.")
+    out.print(f"{made}; the balance closes {closes(found.closure)}.")
     for question, answer in answers(found, rock_kg):
         out.print()
         out.print(question, style="bold")

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
 from flowsheet.show.guide.topics import BLOCK, COMMAND, KIND, PAGE, WORD, Topic
-from flowsheet.show.text.line_width import width
+from flowsheet.show.text.line_width import filled, width
 from flowsheet.spec.blocks.explain import BlockText, FieldText, OutletText
 from flowsheet.spec.blocks.fields import TYPICAL
 from flowsheet.steps.base import LOCAL
@@ -174,8 +173,7 @@ def _hanging(name: str, text: str, wide: int) -> list[str]:
 def _filled(text: str, first: str = "", rest: str = "") -> list[str]:
     # What makes letters bold takes no room: it stands for one character as long as lines are filled.
     short = text.replace(BOLD, "\x01").replace(NORMAL, "\x02")
-    lines = textwrap.wrap(short, width(), initial_indent=first, subsequent_indent=rest or first, break_long_words=False,
-                          break_on_hyphens=False)  # fmt: skip
+    lines = filled(short, width(), first, rest or first)
     return [line.replace("\x01", BOLD).replace("\x02", NORMAL) for line in lines]
 
 

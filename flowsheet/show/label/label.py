@@ -8,6 +8,7 @@ from html import escape
 
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, grade, mass, percent, sig, small_unit
+from flowsheet.show.text.line_width import filled
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.common.units_out import grams
 from flowsheet.study.label.contents import Kept, LotSheet
@@ -155,9 +156,9 @@ def text(found: LotSheet) -> str:
     for part in parts(found):
         out += ["", part.head.upper() if part.loud else part.head, "-" * len(part.head)]
         for name, told in part.rows:
-            out += textwrap.wrap(f"{name}: {told}", WIDTH, subsequent_indent="  ")
+            out += filled(f"{name}: {told}", WIDTH, rest="  ")
         for line in part.lines:
-            out += textwrap.wrap(line, WIDTH)
+            out += filled(line, WIDTH)
     out += ["", "Signed, day:  ______________________________________"]
     return "\n".join(_printable(line) for line in out) + "\n"
 

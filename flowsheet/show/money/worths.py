@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from flowsheet.show.text.figures import grade, mass, percent, short, sig
+from flowsheet.show.text.figures import closes, grade, mass, percent, short, sig
+from flowsheet.show.text.line_width import filled
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.study.common.units_out import grams, millimetres
@@ -318,7 +318,7 @@ def show_worths(title: str, found: Worths) -> None:
     source = "the weights" if found.weighed else "the sheet"
     out.print(
         f"5 and 95 %: nine chances in ten lie between; {found.draws:,} draws, seed {found.seed}. The grade is that of "
-        f"{source}; the balance closes to {found.closure:.0e}."
+        f"{source}; the balance closes {closes(found.closure)}."
     )
     for question, answer in answers(found):
         out.print()
@@ -329,4 +329,4 @@ def show_worths(title: str, found: Worths) -> None:
         print_table(out, grid)
     out.print()
     for line in [*(f"Note: {note.text}" for note in found.notes), RULES]:
-        out.print(textwrap.fill(line, out.width, initial_indent="- ", subsequent_indent="  "))
+        out.print("\n".join(filled(line, out.width, "- ", "  ")))

@@ -13,7 +13,7 @@ from flowsheet.show.run import certainty, drawing, pictures, run_tables, sentenc
 from flowsheet.show.run.files import default_streams
 from flowsheet.show.run.gold_bar import gold_bar
 from flowsheet.show.text.content import Picture, Section
-from flowsheet.show.text.figures import percent
+from flowsheet.show.text.figures import closes, percent
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES
 from flowsheet.spec.blocks.fields import TYPICAL
@@ -200,8 +200,8 @@ def _next_sack(facts: Facts) -> Section:
 
 def _balance(run: Run) -> Section:
     closure = run.solution.closure
-    closes = f"The balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed."
-    return Section("balance", "Balance", lines=(closes, *sentences.loops(run)), grids=(run_tables.balance(run),))
+    told = f"The balance closes {closes(closure.solids)} (solids) and {closes(closure.gold)} (gold)."
+    return Section("balance", "Balance", lines=(told, *sentences.loops(run)), grids=(run_tables.balance(run),))
 
 
 def _assumed(facts: Facts) -> Section:

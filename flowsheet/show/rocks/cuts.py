@@ -71,7 +71,7 @@ def table(cuts: Sequence[Cut]) -> Grid:
         Column("Cut"),
         Column("Slab, mm", short),
         Column("Kerf, mm", short),
-        Column("Slabs", _mean),
+        Column("Slabs", _range),
         Column("Faces with band", _range, shown="Faces, with band"),
         Column("Band shown, cm2", _sig),
         Column("no face, %", _percent, shown="No face, %"),
@@ -105,17 +105,13 @@ def _sig(value: float) -> str:
     return sig(value)
 
 
-def _mean(found: Between) -> str:
-    return f"{found.mean:.1f}"
-
-
 def _range(found: Between) -> str:
     low, high = round(found.least), round(found.most)
     return f"{low}" if low == high else f"{low} to {high}"
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.1f}"
+    return f"{100 * share:.1f}".removesuffix(".0")
 
 
 def advice(rock: Rock, cuts: Sequence[Cut]) -> Iterator[str]:

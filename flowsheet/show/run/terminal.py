@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from flowsheet.show.run import run_tables, sentences
+from flowsheet.show.text.figures import closes
 from flowsheet.show.text.terminal import RULES, console, list_lines, print_table
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.run.run import Run
@@ -14,7 +15,7 @@ def show_run(run: Run) -> None:
     out.print(run.solution.model.sheet.title, style="bold")
     print_table(out, run_tables.balance(run))
     closure = run.solution.closure
-    out.print(f"Balance closes to {closure.solids:.0e} (solids) and {closure.gold:.0e} (gold) of what is fed.")
+    out.print(f"Balance closes {closes(closure.solids)} (solids) and {closes(closure.gold)} (gold).")
     for line in sentences.loops(run):
         out.print(line)
     if run.solution.model.sheet.weighed:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
 from statistics import NormalDist
 from typing import Any
 
 from flowsheet.show.text.figures import count, grade, length, mass, percent, short, sig
+from flowsheet.show.text.line_width import filled
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, print_table
 from flowsheet.spec.text.notes import texts
@@ -239,4 +239,4 @@ def show_plan(title: str, found: SamplingPlan) -> None:
     out.print("Take care", style="bold")
     lines: list[Any] = [*CAUTIONS, SILICA, LOCAL, RULES]
     for line in lines:
-        out.print(textwrap.fill(line, out.width, initial_indent="- ", subsequent_indent="  "))
+        out.print("\n".join(filled(line, out.width, "- ", "  ")))

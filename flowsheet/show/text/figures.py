@@ -38,6 +38,17 @@ def percent(share: float) -> str:
     return f"{sig(value, 2 if value < 10 else 3)} %"
 
 
+ROUNDING = 1e-9
+"""A balance that misses by no more (of what is fed) misses by the computer's rounding: nobody weighs so well."""
+
+
+def closes(miss: float) -> str:
+    """Say how well a balance closes; ``miss`` is what is lacking, as a share of what is fed."""
+    if miss == 0:
+        return "to the last digit"
+    return "to within rounding" if abs(miss) <= ROUNDING else f"to within {percent(abs(miss))}"
+
+
 def mass(kg: float, digits: int = 3) -> str:
     """Return a mass in the unit that suits it."""
     if abs(kg) >= 1000:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from flowsheet.show.text import tables
-from flowsheet.show.text.line_width import width
+from flowsheet.show.text.line_width import filled, width
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -19,7 +18,16 @@ def console() -> Console:
     """Return a console that fits tables into the columns to write in."""
     from rich.console import Console
 
-    return Console(width=width(), highlight=False, markup=False, emoji=False)
+    class Tied(Console):
+        """A console that breaks no line of text between a number and its unit."""
+
+        def print(self, *objects: Any, **how: Any) -> None:
+            if len(objects) == 1 and isinstance(objects[0], str) and "overflow" not in how:
+                lines = (filled(line, self.width) or [""] for line in objects[0].split("\n"))
+                objects = ("\n".join(line for part in lines for line in part),)
+            super().print(*objects, **how)
+
+    return Tied(width=width(), highlight=False, markup=False, emoji=False)
 
 
 def say(lines: Iterable[str]) -> None:
@@ -42,4 +50,4 @@ def list_lines(out: Console, title: str, lines: list[str]) -> None:
     out.print()
     out.print(title, style="bold")
     for line in lines:
-        out.print(textwrap.fill(line, out.width, initial_indent="- ", subsequent_indent="  "))
+        out.print("\n".join(filled(line, out.width, "- ", "  ")))
