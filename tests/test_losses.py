@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
-from sheets import plain_run_of
+from sheets import plain_run_of, sheet_of
 
 from flowsheet import starters
 from flowsheet.show.run import sentences
-from flowsheet.study.run.losses import REASONS, Loss
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import solve
+from flowsheet.study.run import losses as losses_module
+from flowsheet.study.run.losses import REASONS, Loss, losses
 from flowsheet.study.run.run import Run
 
 ORE = "ore: {mass: 10 kg, grade: 20 g/t, sizes: {top: 4 mm, p80: 2 mm}, heavies: 5 %, gold: {d50: 0.1 mm, d95: 0.6 mm}}"
@@ -139,3 +144,25 @@ def test_the_reasons_of_the_shipped_blend() -> None:
         loss = loss_of(found, stream)
         assert loss.why["too_fine"] > 0.5
         assert loss.why["other"] < 0.1
+
+
+def test_a_loop_of_which_little_comes_round_is_soon_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    rounds = 0
+    put_down = losses_module._put_down
+
+    def counted(*arguments: Any) -> None:
+        nonlocal rounds
+        rounds += 1
+        put_down(*arguments)
+
+    monkeypatch.setattr(losses_module, "_put_down", counted)
+    steps = "".join(
+        f"  s{i}: {{do: split, takes: {f'm{i}' if i else '[ore, m20]'}, gives: {{a: m{i + 1}, b: w{i}}}, "
+        "split: {a: 50 %}}\n"
+        for i in range(20)
+    )
+    sheet = sheet_of(f"ore: {{mass: 14 kg, grade: 2 g/t}}\nsteps:\n{steps}keep: [w0]\n")
+    found = losses(solve(Model.of(sheet)))
+    assert rounds < 19 * 20 * 4  # a millionth comes round: three times at most
+    for loss in found:
+        assert sum(loss.why.values()) == pytest.approx(1, abs=1e-14)

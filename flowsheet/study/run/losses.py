@@ -17,6 +17,8 @@ REASONS = ("too_fine", "locked", "not_seen", "soaked_up", "caught", "other")
 
 MOST_ROUNDS = 100
 """How often the search for reasons goes round a loop that only parts and washes."""
+NO_MORE = 1e-15
+"""Of a stream's gold, less than rounding leaves: so little still going round is not followed."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,8 @@ def _why(solution: Solution, stream: str) -> dict[str, float]:
                 for outlet, given in model.outlets[name].items():
                     if (part := waiting.pop((given, by_shares), None)) is not None:
                         _put_down(solution, name, outlet, part, by_shares, found, waiting)
-        if all(given in model.sheet.ores for given, _ in waiting):  # nothing came round a loop
+        going = sum(float(part.gold) for (given, _), part in waiting.items() if given not in model.sheet.ores)
+        if going <= NO_MORE * float(solution.streams[stream].gold):  # nothing (more) comes round a loop
             break
     # What is left came straight from an ore.
     for (_, by_shares), part in waiting.items():
