@@ -6,6 +6,7 @@ import ast
 import doctest
 import inspect
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -445,3 +446,17 @@ def test_a_label_and_a_report_are_saved_as_their_endings_say() -> None:
     for page in (label, report):
         with pytest.raises(fs.SheetError, match=r"End the name in \.html"):
             page.save("page.docx")
+
+
+def test_a_bare_number_is_refused_with_the_argument_s_name() -> None:
+    with pytest.raises(TypeError, match=r'the path of a sheet is wanted, as read\("my.yaml"\), not 3'):
+        fs.read(3)  # type: ignore[arg-type]
+    with pytest.raises(TypeError, match='air is wanted as text, as air="96 g", not 96'):
+        fs.specimen(96, 74.5)  # type: ignore[arg-type]
+
+
+def test_streams_tell_themselves_and_the_nearest_name() -> None:
+    run = fs.run(fs.starter(), certain=False)
+    assert re.fullmatch(r"<Stream: [\d.]+ kg, [\d.]+ g gold, [\d.]+ g/t, lost>", repr(run.streams["tails"]))
+    with pytest.raises(KeyError, match=r"Did you mean .*tails"):
+        run.streams["tail"]

@@ -54,6 +54,12 @@ def specimen(
         lacking = "--air" if air is None else "--water"
         remedy = "Give both, as --air 96g --water 74.5g, or a table: --file rocks.csv"
         raise fail(lacking, "this weight is missing", remedy)
+    # From Python a bare number comes easily, and nobody can tell its unit.
+    examples = {"air": (air, "96 g"), "water": (water, "74.5 g"), "host": (host, "2.65 ± 0.05"),
+                "fineness": (fineness, "870 ± 20"), "metal": (metal, "17.5"), "scale": (scale, "0.01 g")}  # fmt: skip
+    for name, (given, like) in examples.items():
+        if given is not None and not isinstance(given, str):
+            raise TypeError(f'{name} is wanted as text, as {name}="{like}", not {given!r}')
     options = {"air": air, "water": water, "host": host, "fineness": fineness, "metal": metal, "scale": scale}
     common, one = specimen_table.from_options(options, temperature)
     rocks, sources = [one] if one is not None else [], SourceFiles()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,8 @@ def read(path: str | Path) -> Sheet:
     """
     from flowsheet.solve.model import load
 
+    if not isinstance(path, (str, PathLike)):
+        raise TypeError(f'the path of a sheet is wanted, as read("my.yaml"), not {path!r}')
     return load(path)[0]
 
 

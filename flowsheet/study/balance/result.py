@@ -214,6 +214,14 @@ class Reconciled(Tabled):
         return "Reconciled", f"{len(self.weights)} weights, {suspect}{chance}"
 
     @property
+    def answer(self) -> str:
+        """What it says, on one line: whether a weight stands out, and the head grade (with its sd) to be believed."""
+        suspect = f"{self.suspect.name} stands out" if self.suspect else "none stands out"
+        head = self.believed.head
+        known = f"{brief(g_per_t(head.value))} g/t ± {brief(g_per_t(head.sd))} g/t" if head.known else "not determined"
+        return f"{len(self.weights)} weights, {suspect}, head grade {known}"
+
+    @property
     def believed(self) -> Reconciled | WithoutSuspect:
         """What is to be believed: without the suspect where there is one, else all of it."""
         return self.without or self
@@ -253,7 +261,7 @@ class Reconciliation(Tabled):
 
     >>> import flowsheet as fs
     >>> fs.reconcile("sack3.yaml")
-    <Reconciliation: tests sack3>
+    <Reconciliation: sack3: 13 weights, none stands out, head grade 21.6 g/t ± 0.798 g/t>
     """
 
     tests: dict[str, Reconciled]
@@ -265,7 +273,9 @@ class Reconciliation(Tabled):
         return {name: partial(joined, name) for name in self.first.tables}
 
     def _headline(self) -> tuple[str, str]:
-        return "Reconciliation", f"tests {', '.join(name or 'in the sheet itself' for name in self.tests)}"
+        return "Reconciliation", "; ".join(
+            f"{name or 'in the sheet'}: {one.answer}" for name, one in self.tests.items()
+        )
 
     @property
     def first(self) -> Reconciled:

@@ -13,6 +13,8 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.propagate import Solution
+from flowsheet.spec.text.brief import brief, one_line
+from flowsheet.spec.text.mistakes import did_you_mean
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units, millimetres
 
 FED, INSIDE, KEPT, LOST = "fed", "inside", "kept", "lost"
@@ -56,7 +58,7 @@ class SizeRow:
         }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Stream:
     """One stream: ``mass``, ``gold`` and ``silver`` in kg, ``grade`` in kg/kg; shares are of all that is fed."""
 
@@ -71,10 +73,21 @@ class Stream:
     fate: str
     sizes: tuple[SizeRow, ...]
 
+    def __repr__(self) -> str:
+        told = f"{brief(self.mass)} kg, {brief(grams(self.gold))} g gold, {brief(g_per_t(self.grade))} g/t"
+        return one_line("Stream", f"{told}, {self.fate}")
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         told = in_units(self, STREAM)
         return {**told, "sizes": [row.as_dict() for row in self.sizes]}
+
+
+class ByName(dict[str, Stream]):
+    """Streams by name; one that is not there is a KeyError that tells the nearest name."""
+
+    def __missing__(self, name: object) -> Stream:
+        raise KeyError(f'there is no stream "{name}". {did_you_mean(str(name), self, "streams")}')
 
 
 def streams(solution: Solution) -> dict[str, Stream]:
@@ -82,7 +95,7 @@ def streams(solution: Solution) -> dict[str, Stream]:
     sheet = solution.model.sheet
     metal, ends = metal_streams(sheet), set(sheet.ends)
     fed_mass, fed_gold = float(solution.fed_solids), float(solution.fed_gold)
-    found = {}
+    found = ByName()
     for name in (*sheet.ores, *sheet.makers):
         material = solution.streams[name]
         gold = float(material.gold)
