@@ -141,8 +141,8 @@ def test_a_run_prints_the_balance_the_answers_and_the_cautions(told: Command, sh
     lines = done.out.splitlines()
     assert max(map(len, lines)) <= 100
     title = yaml.safe_load(sheet.read_text(encoding="utf-8"))["title"]
-    order = [title, "Balance", "Balance closes to", "How much gold does the coarse fraction hold?",
-             "What would a finer screen bring?", "Where is gold lost?",
+    order = [title, "How much gold does the coarse fraction hold?", "What would a finer screen bring?",
+             "Where is gold lost?", "Balance", "Balance closes to",
              "Local codes and licensed practice come first."]  # fmt: skip
     at = [next(i for i, line in enumerate(lines) if text in line) for text in order]
     assert at == sorted(at)

@@ -16,7 +16,6 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.study.common.compound_poisson import RARE, SELDOM, Spread, moments, sample, spread
 from flowsheet.study.estimate.grade_from_gold_held import ConfidenceDistribution, from_test, share_of
-from flowsheet.study.estimate.ore_from_weights import of_stream
 
 GRID = Grid.make(0.05)
 FINE = np.asarray(0.87)
@@ -184,6 +183,11 @@ def grain_by_grain(d50: float, d95: float, gold: float, rng: np.random.Generator
     return float((one * np.exp(middle + sigma * rng.standard_normal(rng.poisson(number))) ** 3).sum())
 
 
+def from_stream(shape: Array, found: float, sd: float) -> ConfidenceDistribution:
+    """Read backwards what was found of a stream, with three grain sizes for each class."""
+    return from_test(grains.masses_within(GRID, FINE, 3), np.repeat(shape, 3), found, sd)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ORES)
 def test_intervals_hold_the_truth_in_nine_tests_of_ten(name: str) -> None:
@@ -198,9 +202,9 @@ def test_intervals_hold_the_truth_in_nine_tests_of_ten(name: str) -> None:
         part, rest = (
             grain_by_grain(d50, d95, truth * lot, rng) + SCALE * rng.standard_normal() for lot in (COARSE, 1 - COARSE)
         )
-        low, high = of_stream(GRID, FINE, 1.0, shape, part + rest, SCALE * math.sqrt(2)).quantile(ends)
+        low, high = from_stream(shape, part + rest, SCALE * math.sqrt(2)).quantile(ends)
         head += low <= truth <= high
-        low, high = share_of(*(of_stream(GRID, FINE, 1.0, shape, lot, SCALE) for lot in (part, rest))).quantile(ends)
+        low, high = share_of(*(from_stream(shape, lot, SCALE) for lot in (part, rest))).quantile(ends)
         share += low <= COARSE <= high
     luck = math.sqrt(float(shape @ MASS) / truth)
     print(f"\n{name}: luck ± {100 * luck:.0f} %: head {100 * head / TESTS:.1f} %, coarse {100 * share / TESTS:.1f} %")

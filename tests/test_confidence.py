@@ -86,7 +86,7 @@ def test_the_weights_tell_the_grade_and_refute_the_guess(tmp_path: Path) -> None
     found = run(weighed(tmp_path, one=GOOD))
     low, mean, high = sure_of(found)
     assert low < HELD / ROCK < high
-    assert mean == pytest.approx(HELD / ROCK, rel=0.03)
+    assert mean == pytest.approx(HELD / ROCK, rel=0.06)
     assert [note.numbers["guess"] for note in found.warnings if note.code == "guess_refuted"] == [pytest.approx(22)]
     assert found.sure is not None
     assert found.sure.coarse_weighed == (0.02,)
@@ -113,13 +113,14 @@ def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_pat
     rich = GOOD.replace("grade,2,g/t,0.1", "grade,30,g/t,1").replace("grade,10,g/t", "grade,25,g/t")
     found = run(weighed(tmp_path, one=GOOD, two=rich))
     low, _, high = sure_of(found)
-    assert low < HELD / ROCK
-    assert high > 27e-6
+    assert low < 12e-6
+    assert high > 16e-6
     assert any(note.code == "tests_differ" for note in found.notes)
     alike = run(weighed(tmp_path, one=GOOD, two=GOOD.replace("grade,2,g/t", "grade,2.1,g/t")))
     assert not any(note.code == "tests_differ" for note in alike.notes)
     low, _, high = sure_of(alike)
-    assert high - low < 1e-6
+    assert low > 0.5 * HELD / ROCK
+    assert high < 2 * HELD / ROCK
 
 
 def test_weights_that_contradict_each_other_count_for_less(tmp_path: Path) -> None:
@@ -131,7 +132,7 @@ def test_weights_that_contradict_each_other_count_for_less(tmp_path: Path) -> No
 
 
 def test_weights_that_tell_no_grade_and_correct_no_number_are_said_to_do_neither(tmp_path: Path) -> None:
-    sheet = weighed(tmp_path, one="stream,what,value,unit,sd\ncon,gold,3,mg,0.1\n")
+    sheet = weighed(tmp_path, one="stream,what,value,unit,sd\ncon,mass,3,kg,0.1\n")
     text = Path(sheet.file).read_text(encoding="utf-8")
     for doubt in (" ± 20 g", " ± 8 g/t", " ± 20"):
         text = text.replace(doubt, "")
@@ -152,12 +153,19 @@ weighed:
   tails: {mass: 13.5 kg ± 10 g, grade: 3 g/t ± 0.2 g/t}
 """)
     )
-    low, mean, high = sure_of(found)
-    sd = 1e-6 * math.hypot(1.0, 13.5 * 0.2) / 14.2
-    assert mean == pytest.approx(1e-6 * (20 + 40.5) / 14.2, rel=0.005)
-    assert (high - low) / 2 == pytest.approx(1.645 * sd, rel=0.05)
+    assert found.sure is not None
+    test = found.sure.this_test
+    assert test is not None
+    sd = 1e-6 * math.hypot(1.0, 13.5 * 0.2)
+    assert test.held.mean == pytest.approx(60.5e-6, rel=0.01)
+    assert (test.held.p95 - test.held.p5) / 2 == pytest.approx(1.645 * sd, rel=0.1)
+    # Grains of which nothing is told may be coarse: another sack need not say the same.
+    low, _, high = sure_of(found)
+    assert low < test.held.mean / 14.2 < high
+    assert high / low > 1.5
 
 
+@pytest.mark.slow
 def test_a_fitted_sheet_is_not_fitted_again(tmp_path: Path) -> None:
     for path in SACK.parent.glob("sack3.*"):  # weights that its numbers can be fitted to
         shutil.copy(path, tmp_path)
@@ -171,19 +179,17 @@ def test_a_fitted_sheet_is_not_fitted_again(tmp_path: Path) -> None:
     assert not any(note.code == "weights_tell_nothing" for note in again.notes)
 
 
-def test_numbers_that_cannot_be_fitted_to_the_weights_stay_as_written(tmp_path: Path) -> None:
+@pytest.mark.slow
+def test_weights_of_rock_alone_leave_the_grade_to_the_sheet(tmp_path: Path) -> None:
     """Rock alone was weighed, and far off the sheet: pressed into the grade it would make a rich mine of it."""
     text = (starters.folder() / "quick.yaml").read_text(encoding="utf-8")
     rock = "{lumps: {mass: 9.1 kg ± 10 g}, specimens: {mass: 620 g ± 10 g}, con: {mass: 180 g ± 1 g}}"
     (tmp_path / "rock.yaml").write_text(f"{text}\nweighed: {rock}\n", encoding="utf-8")
     sheet = sheet_of(tmp_path / "rock.yaml")
-    found = chance(sheet, 500)
-    assert not found.fitted
+    found, plain = chance(sheet, 1000), chance(replace(sheet, weighed=()), 1000)
     assert found.weighed is None
-    plain = chance(replace(sheet, weighed=()), 500)
-    assert found.head_grade == plain.head_grade
-    assert found.kept == plain.kept
-    assert any(note.code == "fit_still_disagrees" for note in found.notes)
+    assert found.head_grade.mean == pytest.approx(plain.head_grade.mean, rel=0.1)
+    assert any(note.code == "weights_tell_nothing" for note in found.notes)
 
 
 def test_ends_that_are_one_are_told_once() -> None:

@@ -181,7 +181,8 @@ def test_show_has_the_sub_rooms_of_study() -> None:
     def rooms(name: str) -> set[str]:
         return {path.parent.name for path in (PACKAGE / name).glob("*/__init__.py")}
 
-    assert rooms("study") - {"common"} == rooms("show") - {"text", "graphics", "page", "report", "guide"}
+    # What the posterior finds is told as how sure a run is: by show/estimate and show/run.
+    assert rooms("study") - {"common", "posterior"} == rooms("show") - {"text", "graphics", "page", "report", "guide"}
 
 
 # ── SI to the border ────────────────────────────────────────────────────────────────────────────────────────

@@ -767,6 +767,5 @@ def test_it_listens_on_this_machine_alone(sack: Served) -> None:
 def test_what_speaks_against_the_intervals_stands_with_them() -> None:
     sheet = load(Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml")[0]
     told = text_of(sure_part(pair(sheet, sheet, {})))
-    assert "By your weights the ore holds" in told
+    assert "By that the ore holds" in told
     assert "is a wrong guess" in told
-    assert "still does not agree with them" in told

@@ -249,7 +249,7 @@ def report(
     >>> import flowsheet as fs
     >>> page = fs.report("sack3.yaml", day="2031-05-20")
     >>> page.contents.sections[0].head
-    'What you keep'
+    'What the weights say'
     """
     from flowsheet.show.report.facts import facts
     from flowsheet.show.report.parts import report as laid_out

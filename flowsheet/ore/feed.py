@@ -142,6 +142,26 @@ def feed(ore: Ore, grid: Grid, locked_share: Array, take: Take) -> Material:
     return Material(light, heavy, free * scale, row[..., :, None] * locked)
 
 
+FLAT_BELOW = 1e-3
+"""Rock finer than this (m) is as rich as that of this size, whatever the tilt: ground fines are all of one richness."""
+
+
+def tilted(fed: Material, grid: Grid, tilt: Array) -> Material:
+    """Return a feed whose richness goes with host size to the power of ``tilt``, () or (D,), with no less gold in all.
+
+    Gold that is free already came from rock of its own size or coarser, so it keeps to the flat part.
+    """
+    if not grid.sized:
+        return fed
+    rise = (np.maximum(grid.size, FLAT_BELOW) / FLAT_BELOW) ** tilt[..., None]
+    kept = fed.free.sum(axis=-1) + (fed.locked_by_host * rise).sum(axis=-1)
+    scale = np.divide(fed.gold, kept, out=np.zeros(np.broadcast_shapes(fed.gold.shape, kept.shape)), where=kept > 0)
+    flat, by_host = scale[..., None], scale[..., None] * rise
+    if isinstance(fed, FactoredMaterial):
+        return FactoredMaterial(fed.light, fed.heavy, fed.free * flat, fed.base, fed.row * by_host)
+    return Material(fed.light, fed.heavy, fed.free * flat, fed.locked * by_host[..., None])
+
+
 def grain_shares(ore: Ore, grid: Grid, take: Take) -> Array:
     """Return the share of an ore's gold in each grain class, (..., S); all in the last where nothing is known."""
     gold = ore.gold

@@ -15,6 +15,7 @@ from flowsheet.solve.fixed_point import MOST_TURNS, settle
 from flowsheet.solve.loop_by_class import Passage, coarsens, rock_fed, solve_by_class
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
+from flowsheet.solve.slack import Deltas, slackened
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.steps.base import Operator
 
@@ -33,6 +34,8 @@ class Loop:
     streams: Mapping[str, Material]
     unchecked: list[tuple[str, Operator]]
     notes: list[Note] = field(default_factory=list)
+    #: The operators in force, of each step, once the loop is solved; given, they are taken as they are.
+    operators: Mapping[str, Operator] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         steps = self.model.sheet.steps
@@ -44,9 +47,10 @@ class Loop:
 
     def solve(self) -> tuple[loops.Solved, dict[str, Material]]:
         """Return what the cuts carry and what is caught, and all that the steps give."""
-        operators = self._start()
-        if self.bent:
+        operators = dict(self.operators) or self._start()
+        if self.bent and not self.operators:
             operators = self._settled(operators)
+        self.operators = operators
         parts = [self._part(operators, draws) for draws in _parts(self.inputs.draws)]
         solved = loops.Solved(
             {cut: Material.join([one.cuts[cut] for one in parts]) for cut in self.stage.cuts},
@@ -97,14 +101,16 @@ class Loop:
     def _operator(self, name: str, feed: Material, draws: Draws = ALL, rock: bool = False) -> Operator:
         """Return the operator of a step for a feed; with the shares of ``rock`` alone, it is only passing."""
         values, site = self.inputs.values[name].part(draws), self.inputs.site.part(draws)
+        slack = self.inputs.slack.get(name, Deltas()).part(draws)
         if rock:
             site = replace(site, grains_known=False)
-            return self.model.operator(name, feed, values, site, shapes_only=True)
+            operator = self.model.operator(name, feed, values, site, shapes_only=True)
+            return slackened(operator, replace(slack, gold={}))
         later = self.inputs.draws is None
         operator = self.model.operator(name, feed, values, site, shapes_only=later)
         if later:
             self.unchecked.append((name, operator))
-        return operator
+        return slackened(operator, slack)
 
     def _start(self) -> dict[str, Operator]:
         """Return the operators of a first round in which nothing has come back yet."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.ore.plausibility import odd
 from flowsheet.solve.network import Stage, stages
+from flowsheet.solve.slack import Deltas
 from flowsheet.spec.blocks.schema import Ore, Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.read import build, read_sheet
@@ -37,6 +38,8 @@ class Inputs:
     fineness: dict[str, Array]
     #: How many draws there are; None for the stated values.
     draws: int | None = None
+    #: Step → how far its shares lie from those of its model; a step that is not named has no slack.
+    slack: Mapping[str, Deltas] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,6 +16,7 @@ from flowsheet.solve.loop_stage import Loop, named
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
 from flowsheet.solve.silver import Silver, silver
+from flowsheet.solve.slack import Deltas, slackened
 from flowsheet.spec.text.brief import brief, one_line
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note
@@ -89,6 +90,8 @@ class Solver:
     notes: list[Note] = field(default_factory=list)
     unchecked: list[tuple[str, Operator]] = field(default_factory=list)
     """Operators without draws: their numbers are small, and quicker checked together."""
+    settled: dict[str, Operator] = field(default_factory=dict)
+    """The operators in force, by step."""
 
     def __post_init__(self) -> None:
         self.streams = dict(self.inputs.feeds)
@@ -110,17 +113,22 @@ class Solver:
         """Solve a step that no loop holds."""
         feed = self._feed(name, self.streams)
         self.feeds[name] = feed
-        self.streams.update(self._give(name, self._operator(name, feed), feed))
+        self.settled[name] = self._operator(name, feed)
+        self.streams.update(self._give(name, self.settled[name], feed))
 
     def loop(self, stage: Stage) -> None:
         """Solve a loop exactly, with the operators that belong to what its steps are fed."""
-        loop = Loop(self.model, self.inputs, stage, self.streams, self.unchecked)
+        loop = self._loop(stage)
         solved, given = loop.solve()
+        self.settled.update(loop.operators)
         self.notes.extend(loop.notes)
         self._note_caught(stage, solved)
         streams = {**self.streams, **given, **solved.cuts}
         self.feeds.update({name: self._feed(name, streams) for name in stage.steps})
         self.streams.update({**given, **solved.cuts})
+
+    def _loop(self, stage: Stage) -> Loop:
+        return Loop(self.model, self.inputs, stage, self.streams, self.unchecked)
 
     def _feed(self, name: str, streams: Mapping[str, Material]) -> Material:
         return Material.total(streams[stream] for stream in self.model.sheet.steps[name].takes)
@@ -130,7 +138,7 @@ class Solver:
         operator = self.model.operator(name, feed, self.inputs.values[name], self.inputs.site, shapes_only=later)
         if later:
             self.unchecked.append((name, operator))
-        return operator
+        return slackened(operator, self.inputs.slack.get(name, Deltas()))
 
     def _give(self, name: str, operator: Operator, feed: Material) -> dict[str, Material]:
         outlets = self.model.outlets[name]

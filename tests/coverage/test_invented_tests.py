@@ -74,6 +74,7 @@ def test_both_laws_of_size_pass_what_they_say(law: str) -> None:
     assert shares[~classes.coarse].sum() == pytest.approx(finer)
 
 
+@pytest.mark.slow
 def test_clusters_are_poisson_in_what_is_fed_and_in_each_end() -> None:
     truth = replace(planned("nuggety"), cluster=2)
     bench = Bench(truth)

@@ -103,10 +103,22 @@ def on_paper(sections: Sequence[Section]) -> list[Section]:
 
 def _answers(run: Run) -> Iterator[Section]:
     keep, *others = sentences.answers_without_doubt(run)
-    told = [keep, (sentences.HOW_SURE, certainty.said(run)), *others]
-    for key, (question, answer) in zip(ANSWERS, told, strict=True):
+    first, second, *rest = ANSWERS
+    led = _weights_lead(run)
+    sure = (sentences.BY_WEIGHTS if led else sentences.HOW_SURE, certainty.said(run))
+    order = [(second, sure), (first, keep)] if led else [(first, keep), (second, sure)]
+    for key, (question, answer) in [*order, *zip(rest, others, strict=True)]:
         doubts = [f"{text[:1].upper()}{text[1:]}" for text in texts(certainty.against(run))] if key == SURE else []
         yield Section(key, question, lines=(answer,), items=tuple(doubts), answer=True)
+
+
+def _weights_lead(run: Run) -> bool:
+    """Whether weights tell what a test held, so that the sheet's own numbers are but its plan."""
+    return run.sure is not None and run.sure.this_test is not None
+
+
+def _planned(run: Run, title: str) -> str:
+    return f"{title}, by the sheet's own numbers" if _weights_lead(run) else title
 
 
 def _shown(*found: Picture | None) -> tuple[Picture, ...]:
@@ -116,7 +128,7 @@ def _shown(*found: Picture | None) -> tuple[Picture, ...]:
 
 def _flow(run: Run) -> Section:
     picture = Picture("flow", drawing.svg(run), flow_in_words(run))
-    return Section("flow", "The flowsheet", pictures=(picture,))
+    return Section("flow", _planned(run, "The flowsheet"), pictures=(picture,))
 
 
 def flow_in_words(run: Run) -> str:
@@ -135,7 +147,7 @@ def flow_in_words(run: Run) -> str:
 def _gold(run: Run) -> Section:
     bar = gold_bar(run)
     told = (bar.table(),) if bar.parts else ()
-    return Section("gold", "Where the gold went", pictures=(bar.picture,), grids=told)
+    return Section("gold", _planned(run, "Where the gold went"), pictures=(bar.picture,), grids=told)
 
 
 def _sizes(run: Run) -> Iterator[Section]:

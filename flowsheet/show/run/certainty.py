@@ -9,7 +9,7 @@ from flowsheet.show.run.sentences import how_sure
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
 from flowsheet.study.common.uncertain_inputs import doubtful
-from flowsheet.study.estimate.corrected_draws import STILL_DISAGREES
+from flowsheet.study.estimate.corrected_draws import WEIGHTS_CONTRADICT
 from flowsheet.study.run.run import Run, refuted, warnings
 
 if TYPE_CHECKING:
@@ -46,4 +46,5 @@ def against(run: Run) -> list[Note]:
     """Return what speaks against the intervals that ``said`` tells; it is to be read with them."""
     if run.sure is None:
         return []
-    return [*refuted(run.solution, run.sure), *(note for note in run.sure.notes if note.code == STILL_DISAGREES)]
+    contradict = (note for note in run.sure.notes if note.code == WEIGHTS_CONTRADICT)
+    return [*refuted(run.solution, run.sure), *contradict]

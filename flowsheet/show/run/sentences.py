@@ -12,6 +12,7 @@ from flowsheet.steps import kind_that
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
 from flowsheet.study.common.units_out import told_apart
 from flowsheet.study.estimate.confidence import Confidence
+from flowsheet.study.estimate.this_test import WEIGHTS, ThisTest
 from flowsheet.study.run.losses import Loss
 from flowsheet.study.run.run import CaughtRow, Run
 from flowsheet.study.run.screen_options import Finer
@@ -44,19 +45,27 @@ REMEDIES = {
 }
 
 HOW_SURE = "How sure is that?"
+BY_WEIGHTS = "What the weights say"
+AS_PLANNED = "What the sheet by itself would have you keep"
+MOST_LOST = 3
+"""Streams of which it is told what they took."""
 
 
 def answers(run: Run) -> list[tuple[str, str]]:
     """Return (question, answer) for how much is coarse, what a finer screen brings, and where gold is lost."""
-    sure = [] if run.sure is None else [(HOW_SURE, how_sure(run, run.sure))]
     first, *others = answers_without_doubt(run)
-    return [first, *sure, *others]
+    if run.sure is None:
+        return [first, *others]
+    sure = (HOW_SURE, how_sure(run, run.sure))
+    if run.sure.this_test is None:
+        return [first, sure, *others]
+    return [(BY_WEIGHTS, sure[1]), first, *others]
 
 
 def answers_without_doubt(run: Run) -> list[tuple[str, str]]:
     """Return the same (question, answer) without how sure they are."""
     return [
-        ("What you keep", kept(run)),
+        (AS_PLANNED if run.sure is not None and run.sure.this_test is not None else "What you keep", kept(run)),
         ("How much gold does the coarse fraction hold?", coarse(run)),
         ("What would a finer screen bring?", finer(run)),
         ("Where is gold lost?", " ".join(losses(run))),
@@ -82,12 +91,31 @@ def how_sure(run: Run, sure: Confidence) -> str:
         f"Nine times in ten a sack like this gives {spans.gold(sure.kept)} to keep, "
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
-    if sure.weighed is not None:
-        return f"By your weights the ore holds {spans.grade(sure.head_grade)}. {text}"
+    if sure.this_test is not None:
+        return f"{held(run, sure.this_test)} By that the ore holds {spans.grade(sure.head_grade)}. {text}"
     if sure.fitted:
         return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
     if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
         return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
+    return text
+
+
+def held(run: Run, test: ThisTest) -> str:
+    """Say what the test held, what was kept and lost of it, and what of that nobody weighed."""
+    sheet = run.solution.model.sheet
+    which = "this test" if test.tests == 1 else f"these {count(test.tests)} tests"
+    names = listed([f"{name} {spans.gold(test.streams[name].gold)}" for name in sheet.keep])
+    text = (
+        f"By your weights {which} held {spans.gold(test.held)} of gold, and you kept {spans.percent(test.kept_share)}"
+    )
+    text += f" of it: {names}."
+    lost = [name for name in test.lost if test.streams[name].gold.mean > 0][:MOST_LOST]
+    if lost:
+        told = [f"{name} {spans.gold(test.streams[name].gold)}" for name in lost]
+        text += f" Most of what was lost: {listed(told)}."
+    guessed = [name for name in (*sheet.keep, *lost) if test.streams[name].gold_from != WEIGHTS]
+    if guessed:
+        text += f" Nobody weighed the gold of {listed(guessed)}: that is the sheet's guess, with its doubt."
     return text
 
 
@@ -106,8 +134,10 @@ def coarse(run: Run) -> str:
         where = "in the ore" if fed == 0 else "in it"
         return f"Rock coarser than {size} is {percent(row.mass_share)} of the mass. There is no gold {where}."
     held = f"{gold(row.gold_share * fed)}, at {grade(row.grade)}"
-    if run.sure is not None and row.opening in run.sure.coarse_weighed:
-        of = f"{spans.percent(run.sure.coarse[row.opening])} of the gold by your weights"
+    if run.sure is not None and run.sure.this_test is not None and row.opening in run.sure.coarse:
+        apart = row.opening in run.sure.coarse_weighed
+        of = f"{spans.percent(run.sure.coarse[row.opening])} of the gold"
+        of += " by your weights" if apart else ", which nobody weighed apart"
         held = f"the sheet's own numbers would have {percent(row.gold_share)}: {held}"
     else:
         of = f"{_share_of_gold(run, row)} of the gold"
@@ -230,7 +260,9 @@ def losses(run: Run) -> Iterator[str]:
         return
     total = sum(loss.gold for loss in run.losses)
     first = lost[0]
-    yield f"Of the gold, {gold(total)} ({percent(total / fed)}) does not reach what you keep."
+    planned = run.sure is not None and run.sure.this_test is not None
+    lead = "By the sheet's own numbers, of the gold" if planned else "Of the gold,"
+    yield f"{lead} {gold(total)} ({percent(total / fed)}) does not reach what you keep."
     yield f"Most goes with {first.stream}: {gold(first.gold)} ({percent(first.share)}), {_reasons(first.reasons)}."
     others = [
         f"{loss.stream} {gold(loss.gold)} ({percent(loss.share)}{', no step takes it' if _unused(loss) else ''})"

@@ -10,9 +10,13 @@ from flowsheet.study.run.run import Run
 
 
 def show_run(run: Run) -> None:
-    """Print the balance, the answers, what was assumed, and the cautions."""
+    """Print the answers, the balance, what was assumed, and the cautions."""
     out = console()
     out.print(run.solution.model.sheet.title, style="bold")
+    for question, answer in sentences.answers(run):
+        out.print(question, style="bold")
+        out.print(answer)
+        out.print()
     print_table(out, run_tables.balance(run))
     closure = run.solution.closure
     out.print(f"Balance closes {closes(closure.solids)} (solids) and {closes(closure.gold)} (gold).")
@@ -21,10 +25,6 @@ def show_run(run: Run) -> None:
     if run.solution.model.sheet.weighed:
         out.print()
         print_table(out, run_tables.weighed(run))
-    for question, answer in sentences.answers(run):
-        out.print()
-        out.print(question, style="bold")
-        out.print(answer)
     for table in (run_tables.coarse, run_tables.sieved, run_tables.finer, run_tables.losses):
         grid = table(run)
         if grid.rows:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -58,10 +59,14 @@ class Moments:
 
 @dataclass(frozen=True)
 class DrawnTotals:
-    """What is kept of D draws of a sheet with S size classes; E of them by grain class."""
+    """What is kept of D draws of a sheet with S grain classes; E of them by grain class.
+
+    Where draws differ in how many grains lie together, each such number has S classes of its own.
+    """
 
     #: Gold in one grain, or one cluster of grains, of each class, kg, (S,).
     mass: Array
+    clusters: Clusters
     moments: dict[str, Moments]
     #: Stream → gold by grain class of some draws, (E, S).
     by_grain: dict[str, Array]
@@ -72,6 +77,32 @@ class DrawnTotals:
     fed: Array
     kept: Array
     closure: float
+
+
+@dataclass(frozen=True)
+class Clusters:
+    """How many grains lie together in each of D draws, and grain classes told apart by it."""
+
+    number: Array
+    #: Each such number once, rising, (C,).
+    values: Array
+
+    @classmethod
+    def of(cls, number: Array) -> Clusters:
+        """Return the clusters of draws ``number`` (D,)."""
+        return cls(number, np.unique(number))
+
+    def masses(self, grain: Array) -> Array:
+        """Return the gold in one cluster by class, (C S,), for that of one grain (S,)."""
+        return np.asarray((self.values[:, None] * grain).ravel())
+
+    def apart(self, by_grain: Array, draws: Any) -> Array:
+        """Return gold by grain class (E, S) of some ``draws`` (E,) by class of clusters, (E, C S)."""
+        if len(self.values) == 1:
+            return np.array(by_grain)
+        found = np.zeros((len(by_grain), len(self.values), by_grain.shape[-1]))
+        found[np.arange(len(by_grain)), np.searchsorted(self.values, self.number[draws])] = by_grain
+        return found.reshape(len(by_grain), -1)
 
 
 def cluster(model: Model) -> float:
@@ -88,14 +119,18 @@ def drawn(
     openings: Sequence[float] = (),
     gold: Array | None = None,
     progress: Progress = iter,
+    together: Array | None = None,
 ) -> DrawnTotals:
     """Solve ``draws`` draws of ``values`` (each of shape (draws,), or () for no doubt).
 
-    ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say.
+    ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say. ``together`` (draws,): how many grains
+    lie together, in place of what the sheet says; classes of grains are then told once for each such number.
     """
     names = [*model.sheet.ores, *model.sheet.makers]
     fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
-    mass = cluster(model) * grains.grain_mass(model.grid.size, np.asarray(fineness))
+    grain = grains.grain_mass(model.grid.size, np.asarray(fineness))
+    many = Clusters.of(together if together is not None else np.full(draws, cluster(model)))
+    mass = many.masses(grain)
     moments = {name: Moments() for name in names}
     some: dict[str, list[Array]] = {name: [] for name in names}
     above: dict[float, list[Array]] = {size: [] for size in openings}
@@ -121,14 +156,15 @@ def drawn(
         for name in names:
             by_grain = laid(found.streams[name].by_grain)
             amount = by_grain.sum(axis=-1)
-            moments[name].add(amount, by_grain @ mass)
-            some[name].append(np.array(by_grain[picked]))
+            moments[name].add(amount, many.number[here] * (by_grain @ grain))
+            some[name].append(many.apart(by_grain[picked], start + picked))
             if name in model.sheet.keep:
                 kept[here] += amount
         for size, parts in above.items():
-            parts.append(np.array(laid(_above(found.feed, model.grid.coarser(size)))[picked]))
+            parts.append(many.apart(laid(_above(found.feed, model.grid.coarser(size)))[picked], start + picked))
     return DrawnTotals(
         mass,
+        many,
         moments,
         {name: np.concatenate(parts) for name, parts in some.items()},
         {size: np.concatenate(parts) for size, parts in above.items()},

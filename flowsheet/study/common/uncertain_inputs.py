@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from flowsheet.ore import feed
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Inputs, Model
+from flowsheet.solve.slack import GOLD, ROCK, Deltas
 from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block, extra_of, solved_fields
 from flowsheet.spec.blocks.schema import Sheet
@@ -68,7 +70,10 @@ def _block(block: Any, within: str, change: Change) -> Any:
 
 
 def inputs_with(model: Model, values: Mapping[str, Array], draws: int | None) -> Inputs:
-    """Return a model's inputs with the numbers named in ``values`` set to arrays of shape () or (draws,)."""
+    """Return a model's inputs with what is named in ``values`` set to arrays of shape () or (draws,).
+
+    That is numbers of the sheet, tilts of its ores (``tilt_name``), and slacks of its steps (``slack_name``).
+    """
     drawn: dict[int, Array] = {}
     held: list[Number] = []  # so that no two of them share an identity
 
@@ -81,7 +86,33 @@ def inputs_with(model: Model, values: Mapping[str, Array], draws: int | None) ->
         return own
 
     marked = replace(model, sheet=changed(model.sheet, mark))
-    return marked.inputs(lambda number: drawn.get(id(number), np.asarray(number.value)), draws)
+    found = marked.inputs(lambda number: drawn.get(id(number), np.asarray(number.value)), draws)
+    one = list(model.sheet.ores) == ["ore"]
+    tilts = {n: values[name] for n in model.sheet.ores if (name := tilt_name(n, one)) in values}
+    feeds = {n: feed.tilted(m, model.grid, tilts[n]) if n in tilts else m for n, m in found.feeds.items()}
+    return replace(found, feeds=feeds, slack=_slack(model.sheet, values))
+
+
+def tilt_name(ore: str, one: bool) -> str:
+    """Return the name of an ore's tilt; ``one``: it is the sheet's only ore."""
+    return "ore.tilt" if one else f"ores.{ore}.tilt"
+
+
+def slack_name(step: str, what: str, outlet: str) -> str:
+    """Return the name of the slack (log odds) of ``what`` ("rock", "gold") of a step to one of its outlets."""
+    return f"{step}.slack.{what}.{outlet}"
+
+
+def _slack(sheet: Sheet, values: Mapping[str, Array]) -> dict[str, Deltas]:
+    found = {}
+    for name, step in sheet.steps.items():
+        sides = [
+            {outlet: values[at] for outlet in step.outlets if (at := slack_name(name, what, outlet)) in values}
+            for what in (ROCK, GOLD)
+        ]
+        if any(sides):
+            found[name] = Deltas(*sides)
+    return found
 
 
 A_TRACE = 1e-30

@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.text.notes import Note, texts
@@ -13,14 +14,17 @@ from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
-from flowsheet.study.estimate.corrected_draws import gather
+from flowsheet.study.estimate.corrected_draws import WEIGHED_DRAWS, CorrectedDraws, gather
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.ore_from_weights import KnownOre
+    from flowsheet.study.estimate.this_test import ThisTest
 
 DRAWS = 400
 """Fewer than ``chance`` takes: a run is to answer at once."""
 SEED = 1
+KEPT, COARSE = 1, 2
+"""Which answer chance plays in."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,8 @@ class Confidence:
     weighed: KnownOre | None
     fitted: bool
     notes: list[Note]
+    #: What the tests held, kept and lost; None where no weight speaks of gold.
+    this_test: ThisTest | None
 
     def intervals(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -51,6 +57,7 @@ class Confidence:
                 {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
                 for size, one in self.coarse.items()
             ],
+            "this_test": self.this_test.as_dict() if self.this_test is not None else None,
             "weighed": self.weighed is not None,
             "fitted": self.fitted,
             "notes": texts(self.notes),
@@ -70,23 +77,48 @@ def sure(solution: Solution) -> Confidence | None:
     model = solution.model
     if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
         return None
-    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
-    found, mass, rng = gathered.found, gathered.found.mass, gathered.rng
-    head = Interval.of_draws(found.fed / found.rock)
+    draws = WEIGHED_DRAWS if model.sheet.weighed else DRAWS
+    gathered = gather(solution, draws, SEED, _told(model) if model.grains_known else ())
+    found, mass = gathered.found, gathered.found.mass
+    tested = held(gathered)
+    head = gathered.head_grade
     if not model.grains_known:
         kept, part = Interval.of_draws(found.kept), Interval.of_shares(found.kept, found.fed)
-        return Confidence(head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes)
+        return Confidence(head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes, tested)
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
-    coarse = {told_apart(size): share(mass, above, fed, rng) for size, above in found.above.items()}
+    coarse = coarse_shares(gathered, fed)
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
-    coarse.update({size: Interval.of_draws(known.draws(rng, DRAWS)) for size, known in told.items()})
     return Confidence(
         head,
         together(mass, mine, found.kept),
-        share(mass, mine, fed, rng),
+        share(mass, mine, fed, gathered.rng_for(KEPT)),
         coarse,
         tuple(told),
         gathered.weighed,
         gathered.fitted,
         gathered.notes,
+        tested,
     )
+
+
+def coarse_shares(gathered: CorrectedDraws, fed: Array) -> dict[float, Interval]:
+    """Return the share of the gold above each opening: of the next sack, or of the ore where weights tell it.
+
+    ``fed`` (E, J): the gold of the ores by grain class.
+    """
+    grid = gathered.solution.model.grid
+    found = {
+        told_apart(size): share(gathered.found.mass, above, fed, gathered.rng_for(COARSE, grid.coarser(size)))
+        for size, above in gathered.found.above.items()
+    }
+    told = gathered.weighed.coarse if gathered.weighed is not None else {}
+    return {**found, **{told_apart(size): Interval.of_draws(known.amounts) for size, known in told.items()}}
+
+
+def held(gathered: CorrectedDraws) -> ThisTest | None:
+    """Return what the tests held; None where no weight speaks of gold."""
+    if gathered.weighed is None:
+        return None
+    from flowsheet.study.estimate.this_test import this_test
+
+    return this_test(gathered.solution.model.sheet, gathered.weighed)

@@ -164,7 +164,7 @@ def _told(solution: Solution, seed: int) -> _Told:
         return _Told(one.head_grade, one.weighed, one.notes, streams=one.streams, next_sack=one.next_sack,
                      less_than_half=one.less_than_half, more_than_double=one.more_than_double)  # fmt: skip
     gathered, joined = join_tests(sheet, gather(solution, DRAWS, seed), DRAWS, seed)
-    head = joined.grade if joined is not None else Interval.of_draws(gathered.found.fed / gathered.found.rock)
+    head = joined.grade if joined is not None else gathered.head_grade
     notes = [*sheet.notes, *gathered.notes, *(joined.notes if joined is not None else ())]
     told = _Told(head, gathered.weighed, list(dict.fromkeys(notes)), joined)
     return _of_another(told, sheet, gathered, seed) if solution.model.grains_known else told
@@ -176,7 +176,8 @@ def _of_another(told: _Told, sheet: Sheet, gathered: CorrectedDraws, seed: int) 
     differ = told.lot.spread if told.lot is not None else None
     tests = len({m.test for m in sheet.weighed}) if told.weighed is not None else 0
     factor = another_sack(sheet, tests, differ, DRAWS, seed)[:, None]
-    of_draws = carried(sheet, (), gathered, DRAWS).by_grain
+    clusters, every = gathered.found.clusters, np.arange(DRAWS) % len(gathered.found.clusters.number)
+    of_draws = {n: clusters.apart(g, every) for n, g in carried(sheet, (), gathered, DRAWS).by_grain.items()}
     mass = gathered.found.mass
     fed = np.asarray(sum(factor * of_draws[ore] for ore in sheet.ores))
     law, mean = spread(mass, fed / mass), float(fed.sum(axis=-1).mean())

@@ -299,8 +299,9 @@ def _rank(nets: _Net, factor: Array, money: _Money, gathered: CorrectedDraws) ->
     """
     lucky, even = nets.lucky, np.broadcast_to(nets.even.net, money.draws)
     variance = float(lucky.var())
-    columns = {name: value for name, value in gathered.values.items() if value.ndim}
-    texts = {name: str(gathered.numbers[name]) for name in columns}
+    doubtful = gathered.in_doubt()
+    columns = {name: draws for name, (draws, _) in doubtful.items()}
+    texts = {name: text for name, (_, text) in doubtful.items()}
     if gathered.weighed is not None:
         columns = {name: value for name, value in columns.items() if not name.endswith(".grade")}
         columns["the head grade"] = gathered.found.fed / gathered.found.rock

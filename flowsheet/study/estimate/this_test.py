@@ -1,0 +1,101 @@
+"""What the tests held, kept and lost, as told of the draws of the one estimate; with what of it is weighed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.units_out import each, grams, millimetres
+
+if TYPE_CHECKING:
+    from flowsheet.study.estimate.ore_from_weights import KnownOre
+
+WEIGHTS, SHEET = "weights", "sheet"
+"""What a number is from: weighed, or determined by the balance of weights alone; or filled in by the sheet's model."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """Rock and gold of one stream, kg, and what each is from."""
+
+    rock: Interval
+    gold: Interval
+    rock_from: str
+    gold_from: str
+
+
+@dataclass(frozen=True)
+class ThisTest:
+    """What all tests of a sheet held together: amounts in kg, shares of the gold that they held."""
+
+    tests: int
+    held: Interval
+    kept: Interval
+    kept_share: Interval
+    streams: Mapping[str, Held]
+    #: The end streams that are not kept, by the gold that they took, the most first.
+    lost: tuple[str, ...]
+    #: Opening (m) → share of the gold in rock above it, and what that is from.
+    coarse: Mapping[float, tuple[Interval, str]]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        streams = {
+            name: {
+                "mass_kg": asdict(one.rock),
+                "gold_g": each(asdict(one.gold), grams),
+                "from": {"mass": one.rock_from, "gold": one.gold_from},
+            }
+            for name, one in self.streams.items()
+        }
+        return {
+            "tests": self.tests,
+            "gold_g": each(asdict(self.held), grams),
+            "kept": {"gold_g": each(asdict(self.kept), grams), "share": asdict(self.kept_share)},
+            "streams": streams,
+            "lost": list(self.lost),
+            "coarse": [
+                {"opening_mm": millimetres(size), "gold_share": asdict(one), "from": source}
+                for size, (one, source) in self.coarse.items()
+            ],
+        }
+
+
+def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
+    """Return what the tests held, from the draws of each."""
+    tests = known.tests
+    fed, kept = (np.asarray(sum(getattr(test, what) for test in tests)) for what in ("fed", "kept"))
+    streams = {}
+    for name in tests[0].gold:
+        told = [name in known.gold_told.get(test.name, ()) for test in tests]
+        rock = [name in known.rock_told.get(test.name, ()) for test in tests]
+        streams[name] = Held(
+            Interval.of_draws(_sum(test.rock[name] for test in tests)),
+            Interval.of_draws(_sum(test.gold[name] for test in tests)),
+            WEIGHTS if all(rock) else SHEET,
+            WEIGHTS if all(told) else SHEET,
+        )
+    lost = [name for name in sheet.ends if name not in sheet.keep]
+    coarse = {
+        size: (Interval.of_shares(_sum(t.above[size] for t in tests), fed), WEIGHTS if size in known.coarse else SHEET)
+        for size in tests[0].above
+    }
+    return ThisTest(
+        len(tests),
+        Interval.of_draws(fed),
+        Interval.of_draws(kept),
+        Interval.of_shares(kept, fed),
+        streams,
+        tuple(sorted(lost, key=lambda name: -streams[name].gold.mean)),
+        coarse,
+    )
+
+
+def _sum(parts: Any) -> Array:
+    return np.asarray(sum(parts))

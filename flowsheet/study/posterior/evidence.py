@@ -1,0 +1,176 @@
+"""What was weighed of one test, held against what a table of unknowns makes of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.solve.model import Model
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.study.posterior import streams
+from flowsheet.study.posterior.forward import Expected
+from flowsheet.study.posterior.grain_luck import RARE, likely, saddlepoint
+
+OF_GOLD = (GRADE, GOLD, BEAD)
+RICH = 0.01
+"""Gold per rock above which metal counts in what a scale shows."""
+NEVER = -1e300
+
+
+@dataclass(frozen=True)
+class GoldFound:
+    """What weights of gold tell: k amounts (D, k) in kg with their sd, and what they weigh of each of G ways."""
+
+    found: Array
+    noise: Array
+    #: (D, k, G): what a kilogram that came by a way adds to each.
+    weigh: Array
+    #: (D,): log of how the amounts stretch against what was read.
+    stretch: Array
+    #: Gold that is expected by way and class, (D, G, J).
+    by_way: Array
+
+
+@dataclass(frozen=True)
+class TestEvidence:
+    """One test: what it weighed, and by how much its sack was heavier than the sheet's."""
+
+    __test__ = False
+
+    name: str
+    measured: tuple[Measurement, ...]
+    #: Rock that it was fed over that of the sheet.
+    ratio: float
+    #: Steps that pull so much rock whatever they are fed make the others' masses uncertain by this, relative.
+    uneven: float = 0.0
+    #: Masses of what leaves fire, which no model foretells: they are there for its grade.
+    fired: tuple[Measurement, ...] = ()
+
+    @property
+    def weighs_gold(self) -> bool:
+        """Whether any weight speaks of gold."""
+        return any(m.what in OF_GOLD for m in self.measured)
+
+    def rock(self, e: Expected, model: Model) -> Array:
+        """Return by how many standard deviations masses and passings are off, (D, m)."""
+        rows = []
+        for m in self.measured:
+            if m.what == MASS:
+                gold = e.gold[m.stream].sum(axis=-1)
+                metal = np.where(gold > RICH * e.rock[m.stream], gold * e.metal[m.stream], 0.0)
+                foretold = self.ratio * (e.rock[m.stream] + metal)
+                rows.append((foretold - m.value) / math.hypot(m.sd, self.uneven * m.value))
+            elif m.what == PASSING:
+                by = e.solver.streams[m.stream].rock_by_size
+                through = by[..., model.grid.coarser(m.size or 0.0) :].sum(axis=-1)
+                share = through / np.maximum(by.sum(axis=-1), 1e-300)
+                rows.append(np.broadcast_to((share - m.value) / m.sd, (e.draws,)))
+        return np.stack(rows, axis=-1) if rows else np.zeros((e.draws, 0))
+
+    def gold(self, e: Expected, model: Model) -> GoldFound:
+        """Return what the weights of gold tell, in kg; an assay's doubt holds the luck of the sample that it took."""
+        mine = [m for m in self.measured if m.what in OF_GOLD]
+        scale = self.ratio * e.sacks.get(self.name, np.ones(e.draws))
+        by_way = e.by_way * scale[:, None, None]
+        weigh = self._weigh(e, model, mine)
+        found, noise = (np.zeros((e.draws, len(mine))) for _ in range(2))
+        stretch = np.zeros(e.draws)
+        for k, m in enumerate(mine):
+            if m.what == GRADE:
+                per = self._assayed(m, e)
+            else:
+                per = 1 / e.metal[m.stream] if m.what == BEAD else np.ones(e.draws)
+            found[:, k], noise[:, k] = m.value * per, m.sd * per
+            stretch = stretch + np.log(per)
+            # A doubt that somebody told is that of the assay as it was made, unless they tell how much rock it took.
+            if m.what == GRADE and m.assay_mass and (m.assumed or not m.assay_mass_assumed):
+                noise[:, k] = np.hypot(noise[:, k], _sample_luck(e.gold[m.stream], e.grain, per, m.assay_mass))
+        return GoldFound(found, noise, weigh, stretch, by_way)
+
+    def _assayed(self, m: Measurement, e: Expected) -> Array:
+        """Return the mass that a grade is of, (D,): as weighed where that was done, else as the draw has it."""
+        own = [w for w in (*self.measured, *self.fired) if w.what == MASS and w.stream == m.stream]
+        if own:
+            return np.full(e.draws, own[0].value)
+        return self.ratio * e.rock[m.stream]
+
+    def _weigh(self, e: Expected, model: Model, mine: list[Measurement]) -> Array:
+        ends = [end for band, end in e.ways if band == 0]
+        found = np.zeros((e.draws, len(mine), len(e.ways)))
+        if all(m.stream in ends for m in mine):
+            for k, m in enumerate(mine):
+                found[:, k] = [float(end == m.stream) for _, end in e.ways]
+            return found
+        caught = [c.stream for c in e.solver.caught]
+        for band, amounts in enumerate(e.by_band):
+            through = streams.of_ends(model, amounts, ends, caught)
+            at = [i for i, (b, _) in enumerate(e.ways) if b == band]
+            for k, m in enumerate(mine):
+                found[:, k, at] = through[m.stream]
+        return found
+
+    def log_likelihood(self, e: Expected, model: Model, cluster: Array) -> Array:
+        """Return the log density of all that was weighed, up to a constant, (D,); ``cluster`` (D,): grains together."""
+        total = -0.5 * (self.rock(e, model) ** 2).sum(axis=-1)
+        if self.weighs_gold:
+            told = together(self.gold(e, model))
+            mass = cluster[:, None] * e.grain
+            number, none = likely(told.by_way / mass[:, None, :])
+            saddle = saddlepoint(number, mass, told.weigh, told.found, told.noise)
+            total = total - none + saddle.log_density + told.stretch
+        for m in self.measured:
+            if m.what == GRAINS:
+                classes = model.grid.coarser(m.size) if m.size else len(model.grid)
+                count = (self.ratio * e.gold[m.stream] / e.grain)[:, :classes].sum(axis=-1)
+                total = total + m.value * np.log(np.maximum(count, 1e-300)) - count
+        return np.where(np.isfinite(total), total, NEVER)
+
+
+def together(told: GoldFound) -> GoldFound:
+    """Return the same with ways made one that every weight sees alike, and without those that none sees."""
+    groups: dict[object, list[int]] = {}
+    for g in range(told.weigh.shape[-1]):
+        weigh = told.weigh[:, :, g]
+        if np.any(weigh):
+            same = np.ptp(weigh, axis=0).max() == 0
+            groups.setdefault(tuple(weigh[0]) if same else g, []).append(g)
+    at = list(groups.values())
+    by_way = [told.by_way[:, g].sum(axis=1) for g in at]
+    weighs = [told.weigh[:, :, g[0]] for g in at]
+    if not at:
+        return replace(told, weigh=told.weigh[:, :, :0], by_way=told.by_way[:, :0])
+    return replace(told, weigh=np.stack(weighs, axis=-1), by_way=np.stack(by_way, axis=1))
+
+
+def _sample_luck(gold: Array, grain: Array, rock: Array, sample: Array | float) -> Array:
+    """Return the sd (kg, (D,)) of the gold of a stream that so much of it tells, by the luck of which grains it holds.
+
+    Single grains: ground rock has parted those that lay together. Grains of which a sample hardly ever holds one are
+    left out, as they are of the sack's own luck.
+    """
+    share = np.clip(sample / np.maximum(rock, 1e-300), 1e-9, 1.0)
+    number = np.cumsum(gold / grain * share[:, None], axis=-1)
+    often = np.where(number < RARE, 0.0, gold)
+    return np.asarray(np.sqrt((1 - share) / share * (often * grain).sum(axis=-1)))
+
+
+def told_steps(model: Model, tests: tuple[TestEvidence, ...]) -> frozenset[tuple[str, str]]:
+    """Return (step, "rock" or "gold") of the steps of which a weight of an outlet tells how they part it.
+
+    None in a loop, where what comes back hangs on the share itself.
+    """
+    looped = {name for stage in model.stages if stage.is_loop for name in stage.steps}
+    seen: Mapping[str, set[str]] = {
+        "rock": {m.stream for t in tests for m in t.measured if m.what == MASS},
+        "gold": {m.stream for t in tests for m in t.measured if m.what in OF_GOLD},
+    }
+    return frozenset(
+        (name, what)
+        for name, step in model.sheet.steps.items()
+        for what, streams_ in seen.items()
+        if name not in looped and any(stream in streams_ for stream in step.outlets.values())
+    )

@@ -1,0 +1,144 @@
+"""What a table of unknowns makes of a test: rock of every stream, and the gold that comes by each way, by grain class.
+
+A way is one end stream (or what a loop has caught) that gold of one band of feed sizes reaches; ways part the gold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flowsheet.ore import grains
+from flowsheet.ore.arrays import Array
+from flowsheet.ore.material import Material
+from flowsheet.solve.model import Inputs, Model
+from flowsheet.solve.silver import silver
+from flowsheet.study.common.uncertain_inputs import inputs_with, slack_name
+from flowsheet.study.posterior.slack_solver import Replay, SlackSolver
+from flowsheet.study.posterior.unknowns import Unknowns
+
+#: Gold of grains that the sheet says nothing of: half of it is in grains finer than d50, 95 % in those finer than four
+#: times that; d50 itself is in doubt by a factor of three. Typical of vein gold that is seen at all, set your own.
+UNTOLD_D50, UNTOLD_RATIO, UNTOLD_SD = 0.3e-3, 4.0, 1.1
+UNTOLD_PARTS = np.array([1.75, 1.0, 0.5, 0.0, -0.5, -1.0, -1.75])
+"""Middles (in standard deviations) of the parts of that law by mass, coarse first, all of them holding as much gold."""
+SD_95 = 1.6448536269514722
+
+
+@dataclass(frozen=True)
+class Expected:
+    """D draws on J grain classes: all in kg but ``metal``, which is metal over gold."""
+
+    solver: SlackSolver
+    inputs: Inputs
+    #: Numbers, tilts and slacks by name, as ``inputs_with`` takes them, (D,) each.
+    values: dict[str, Array]
+    sacks: dict[str, Array]
+    rock: dict[str, Array]
+    #: Stream → gold by grain class, (D, J).
+    gold: dict[str, Array]
+    metal: dict[str, Array]
+    #: (band of the feed, end) of each way, and its gold (D, G, J).
+    ways: tuple[tuple[int, str], ...]
+    by_way: Array
+    #: Band → stream → gold, (D,); one band where no openings were asked for.
+    by_band: list[dict[str, Array]]
+    #: Gold in one grain, (D, J).
+    grain: Array
+
+    @property
+    def draws(self) -> int:
+        """How many draws there are."""
+        return len(self.grain)
+
+
+def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], openings: Sequence[float] = ()
+             ) -> Expected:  # fmt: skip
+    """Solve a table of unknowns (D, K); ``openings`` (m), falling, part the feed into bands.
+
+    ``plain``: log odds of each told step's mean shares in the plain solve; empty, it is filled by a first solve, whose
+    unknowns must all be nought.
+    """
+    model, draws = unknowns.model, len(z)
+    drawn = unknowns.drawn(z)
+    untold = {at: target.delta for at, target in drawn.slack.items() if at not in unknowns.told}
+    values = {**drawn.values, **_slack_values(model, untold, draws)}
+    inputs = inputs_with(model, values, draws)
+    told = {at: target for at, target in drawn.slack.items() if at in unknowns.told}
+    solver = SlackSolver(model, inputs, slack=told, plain=plain)
+    solver.through(model.stages)
+    values.update(_slack_values(model, solver.deltas, draws))
+    ends = [*model.ends, *(f"caught {i}" for i in range(len(solver.caught)))]
+    whole = _by_grain(model, solver, ends, draws)
+    ways, by_way, by_band, left = [], [], [], dict(whole)
+    for band, part in enumerate(_bands(model, inputs, openings)):
+        again = Replay(model, replace(inputs, feeds=part, slack={}), kept=solver.settled)
+        again.through(model.stages)
+        got = _by_grain(model, again, ends, draws)
+        for name in ends:
+            mine = np.minimum(got[name], left[name])
+            left[name] = left[name] - mine
+            ways.append((band, name))
+            by_way.append(mine)
+        by_band.append(_amounts(again, draws))
+    last = _amounts(solver, draws)
+    for name in ends:
+        ways.append((len(openings), name))
+        by_way.append(np.maximum(left[name], 0.0))
+    by_band.append({n: np.maximum(one - sum(b[n] for b in by_band), 0.0) for n, one in last.items()})
+    white = silver(model, inputs, solver.streams, solver.caught).streams
+    metal = {n: 1 + np.divide(white[n], g, out=np.zeros(draws), where=g > 0) for n, g in last.items() if n in white}
+    rock = {n: np.broadcast_to(m.solids, (draws,)) for n, m in solver.streams.items()}
+    gold = {n: np.broadcast_to(m.gold_by_grain, (draws, len(model.grid))) for n, m in solver.streams.items()}
+    stacked, grain = np.stack(by_way, axis=1), grains.grain_mass(model.grid.size, inputs.site.fineness)
+    if not model.grains_known:
+        grain, even = _untold(unknowns, z, inputs)
+        stacked = stacked.sum(axis=-1, keepdims=True) * even
+        gold = {n: one.sum(axis=-1, keepdims=True) * even for n, one in gold.items()}
+    grain = np.broadcast_to(grain, (draws, stacked.shape[-1]))
+    return Expected(solver, inputs, values, drawn.sacks, rock, gold, metal, tuple(ways), stacked, by_band, grain)
+
+
+def _slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: int) -> dict[str, Array]:
+    """Return each δ, (D, outlets) by step and side, by its name."""
+    found = {}
+    for (step, what), delta in deltas.items():
+        for i, outlet in enumerate(model.sheet.steps[step].outlets):
+            found[slack_name(step, what, outlet)] = np.broadcast_to(delta[..., i], (draws,))
+    return found
+
+
+def _by_grain(model: Model, solver: SlackSolver | Replay, ends: Sequence[str], draws: int) -> dict[str, Array]:
+    found = {n: solver.streams[n].gold_by_grain for n in model.ends}
+    found |= {f"caught {i}": c.material.gold_by_grain for i, c in enumerate(solver.caught)}
+    none = np.zeros(len(model.grid))
+    return {n: np.broadcast_to(found.get(n, none), (draws, len(model.grid))) for n in ends}
+
+
+def _amounts(solver: SlackSolver | Replay, draws: int) -> dict[str, Array]:
+    return {n: np.broadcast_to(m.gold, (draws,)) for n, m in solver.streams.items()}
+
+
+def _bands(model: Model, inputs: Inputs, openings: Sequence[float]) -> list[dict[str, Material]]:
+    """Return the gold of the feeds in rock of each band of sizes but the last, without the rock, coarsest first."""
+    none, found, start = np.zeros(len(model.grid)), [], 0
+    for opening in openings:
+        stop = model.grid.coarser(opening)
+        mask = np.zeros(len(model.grid))
+        mask[start:stop] = 1.0
+        start = stop
+        found.append(
+            {n: Material(none, none, m.free * mask, m.locked * mask[:, None]) for n, m in inputs.feeds.items()}
+        )
+    return found
+
+
+def _untold(unknowns: Unknowns, z: Array, inputs: Inputs) -> tuple[Array, Array]:
+    """Return the gold in a grain (D, J) and each class's part of the gold (J,), where no grain sizes are told."""
+    u = z[:, unknowns.names.index("grains:size")]
+    wide = np.log(UNTOLD_RATIO) / SD_95
+    size = UNTOLD_D50 * np.exp(UNTOLD_SD * u)[:, None] * np.exp(wide * UNTOLD_PARTS)
+    fineness = np.broadcast_to(np.asarray(inputs.site.fineness), (len(z),))
+    return grains.grain_mass(size, fineness), np.full(len(UNTOLD_PARTS), 1 / len(UNTOLD_PARTS))
