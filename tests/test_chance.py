@@ -373,7 +373,7 @@ def test_weigh_sheets_of_one_ore_add_up() -> None:
     assert both.gold_sd == pytest.approx(np.sqrt(4e-6**2 + 2e-6**2 + 8e-6**2 + 4e-6**2), rel=0.15)
 
     def width(ore: KnownOre) -> float:
-        low, high = ore.grade.quantile(np.array([0.05, 0.95]))
+        low, high = np.quantile(ore.grade, [0.05, 0.95])
         return float(high - low)
 
     # Luck falls with the root of the rock, but sacks differ besides.
@@ -407,7 +407,7 @@ def test_clusters_make_the_weights_tell_less() -> None:
     one, four = (known(weighed(LINEAR.replace("gold: {", f"gold: {{cluster: {c}, "), ALL_ENDS)) for c in (1, 4))
     assert one is not None
     assert four is not None
-    low, high = (np.array([ore.grade.quantile(s) for ore in (one, four)]) for s in (0.05, 0.95))
+    low, high = (np.array([np.quantile(ore.grade, s) for ore in (one, four)]) for s in (0.05, 0.95))
     assert 1.3 * (high - low)[0] < (high - low)[1] < 2.6 * (high - low)[0]
 
 

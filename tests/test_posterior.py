@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from flowsheet.spec.yaml.marked_document import parse
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.confidence import sure
 from flowsheet.study.estimate.corrected_draws import gather
+from flowsheet.study.estimate.ore_from_weights import balanced, settled, thin
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.estimate import Posterior, cluster_law, posterior
 from flowsheet.study.posterior.grain_luck import draw_amounts, saddlepoint
@@ -200,3 +202,19 @@ def test_what_went_through_a_step_comes_from_its_feeds_in_proportion() -> None:
     ends = np.array([float(gold[end][0]) for end in model.ends])
     for name, part in through.items():
         assert part[0] @ ends == pytest.approx(float(gold[name][0]), rel=1e-9)
+
+
+def test_sieves_alone_are_evidence_too() -> None:
+    """No balance can use them, so no test is balanced; they must not be lost on the way for that."""
+    text = SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm").replace("p80: 60 mm", "p80: 60 mm ± 15 mm")
+    sheet = rebuild(parse(text + "  lumps: {passing: {40 mm: 90 %}}\n", "x.yaml"))
+    believed, notes = settled(sheet, balanced(sheet))
+    assert (believed.weighed, notes) == (sheet.weighed, [])
+    found = gather(solve(Model.of(sheet)), 400, 1)
+    assert np.median(found.values["ore.sizes.p80"]) < 50e-3
+
+
+def test_an_estimate_that_rests_on_few_draws_says_so() -> None:
+    found = _posterior(BEAD + TAILS)
+    assert thin(found) == []
+    assert [one.code for one in thin(replace(found, effective=65.0))] == ["few_draws"]

@@ -15,18 +15,15 @@ OPENING_MM = 20.0
 
 def answers(path: Path) -> dict[str, tuple[float, float]]:
     """Return the 90 % interval (low, high) of each answer that a run of the sheet gives, in g, g/t and shares."""
-    told = fs.run(path).as_dict()
     found: dict[str, Any] = {}
-    if test := told.get("this_test"):
-        found |= {"gold_held": test.get("gold_g"), "kept_share": test.get("kept_share")}
-        found |= {f"lost_{row['stream'].replace(' ', '_')}": row["gold_g"] for row in test.get("lost", ())}
-        found |= {"coarse_share": _at_opening(test.get("coarse", ()))}
-        found |= {"ore_grade": (told.get("ore") or {}).get("grade_g_per_t")}
-        found |= {"next_sack": (told.get("next_sack") or {}).get("gold_g")}
-    elif sure := told.get("sure"):
-        # What a run told before it parted the test from the ore.
-        found |= {"ore_grade": sure["head_grade_g_per_t"], "kept_share": sure["kept"]["share"]}
-        found |= {"coarse_share": _at_opening(sure["coarse"])}
+    if sure := fs.run(path).as_dict()["sure"]:
+        found |= {"ore_grade": sure["head_grade_g_per_t"]}
+        if test := sure["this_test"]:
+            found |= {"gold_held": test["gold_g"], "kept_share": test["kept"]["share"]}
+            found |= {f"lost_{name.replace(' ', '_')}": test["streams"][name]["gold_g"] for name in test["lost"]}
+            found |= {"coarse_share": _at_opening(test["coarse"])}
+        else:
+            found |= {"kept_share": sure["kept"]["share"], "coarse_share": _at_opening(sure["coarse"])}
     ends = {name: _ends(one) for name, one in found.items() if one}
     return {name: both for name, both in ends.items() if both is not None}
 

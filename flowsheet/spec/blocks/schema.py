@@ -250,6 +250,10 @@ class Sheet:
         ores = ", ".join(f"{name} {ore.mass}" for name, ore in self.ores.items())
         return one_line(f"Sheet '{self.title}'", f"{ores}, {len(self.steps)} steps, keeps {', '.join(self.keep)}")
 
+    def field_of(self, ore: str) -> str:
+        """Return how the sheet calls an ore: "ore" where it is the only one, else "ores.NAME"."""
+        return "ore" if list(self.ores) == ["ore"] else f"ores.{ore}"
+
     def with_(self, settings: Mapping[str, str]) -> Sheet:
         """Return the sheet as it was read with fields set anew; this one stays as it is.
 

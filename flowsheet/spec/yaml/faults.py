@@ -33,7 +33,7 @@ def yaml_fault(wrong: yaml.YAMLError, text: str, file: str) -> SheetError:
     line, column, message, remedy = (
         _tab(wrong, lines)
         or _comment(wrong, lines)
-        or _left_open(wrong)
+        or _left_open(wrong, lines)
         or _bracket_too_many(wrong, lines)
         or _colon(wrong, lines)
         or _other_fault(wrong)
@@ -86,10 +86,11 @@ def _comment(wrong: yaml.YAMLError, lines: list[str]) -> _Fault | None:
     return None
 
 
-def _left_open(wrong: yaml.YAMLError) -> _Fault | None:
+def _left_open(wrong: yaml.YAMLError, lines: list[str]) -> _Fault | None:
     """Find the bracket or quote that was left open."""
     context, (line, column), noticed = str(getattr(wrong, "context", "")), _spot(wrong, "context_mark"), _spot(wrong)
-    if "quoted scalar" in context and "end of stream" in str(wrong):
+    begun = lines[line - 1][column - 1 : column] if line <= len(lines) else ""
+    if begun in ("'", '"') and noticed > (len(lines), len(lines[-1])):  # its other half was sought to the very end
         return line, column, "a quote is not closed", "Put the same quote at the end of the text"
     if "flow" not in context:
         return None

@@ -24,6 +24,9 @@ CHUNK = 200
 """Draws solved at once: few enough for a processor's cache."""
 LAWS = 400
 """Draws of which the grain classes are kept: luck changes slowly with the numbers in doubt."""
+WEIGHED = 1000
+"""Draws of the one estimate: enough for the ends of an interval. Every command takes as many, so that all tell the
+same."""
 GOLDEN = (math.sqrt(5) - 1) / 2
 """Multiples of it, less their whole parts, fill 0 to 1 evenly."""
 

@@ -37,8 +37,7 @@ def doubtful(sheet: Sheet) -> dict[str, Number]:
 
 def changed(sheet: Sheet, change: Change) -> Sheet:
     """Return the sheet with every number replaced by what ``change`` makes of it."""
-    one = list(sheet.ores) == ["ore"]
-    ores = {n: _block(o, "ore" if one else f"ores.{n}", change) for n, o in sheet.ores.items()}
+    ores = {n: _block(o, sheet.field_of(n), change) for n, o in sheet.ores.items()}
     steps = {n: _block(s, n, change) for n, s in sheet.steps.items()}
     return replace(sheet, ores=ores, steps=steps)
 
@@ -87,15 +86,19 @@ def inputs_with(model: Model, values: Mapping[str, Array], draws: int | None) ->
 
     marked = replace(model, sheet=changed(model.sheet, mark))
     found = marked.inputs(lambda number: drawn.get(id(number), np.asarray(number.value)), draws)
-    one = list(model.sheet.ores) == ["ore"]
-    tilts = {n: values[name] for n in model.sheet.ores if (name := tilt_name(n, one)) in values}
+    tilts = {n: values[name] for n in model.sheet.ores if (name := tilt_name(model.sheet, n)) in values}
     feeds = {n: feed.tilted(m, model.grid, tilts[n]) if n in tilts else m for n, m in found.feeds.items()}
     return replace(found, feeds=feeds, slack=_slack(model.sheet, values))
 
 
-def tilt_name(ore: str, one: bool) -> str:
-    """Return the name of an ore's tilt; ``one``: it is the sheet's only ore."""
-    return "ore.tilt" if one else f"ores.{ore}.tilt"
+def tilt_name(sheet: Sheet, ore: str) -> str:
+    """Return the name of an ore's tilt."""
+    return f"{sheet.field_of(ore)}.tilt"
+
+
+def mass_name(sheet: Sheet, ore: str) -> str:
+    """Return the name of an ore's mass."""
+    return f"{sheet.field_of(ore)}.mass"
 
 
 def slack_name(step: str, what: str, outlet: str) -> str:
@@ -156,8 +159,7 @@ def meanings(sheet: Sheet) -> dict[str, str]:
 def places(document: Document, sheet: Sheet) -> dict[str, Path_]:
     """Return where each number given with doubt stands in the sheet's document."""
     found: dict[str, Path_] = {}
-    one = list(sheet.ores) == ["ore"]
-    tops: list[tuple[str, Path_]] = [("ore", ("ore",))] if one else [(f"ores.{n}", ("ores", n)) for n in sheet.ores]
+    tops: list[tuple[str, Path_]] = [(sheet.field_of(n), tuple(sheet.field_of(n).split(".", 1))) for n in sheet.ores]
     tops += [(name, ("steps", name)) for name in sheet.steps]
     names = doubtful(sheet)
     for within, top in tops:
@@ -194,9 +196,8 @@ def _leaves(node: Any, path: Path_) -> Iterator[Path_]:
 
 def _numbers(sheet: Sheet) -> Iterator[tuple[str, Number, Mapping[str, Any]]]:
     """Go through all numbers: name, number, and what its field says of it."""
-    one = list(sheet.ores) == ["ore"]
     for n, ore in sheet.ores.items():
-        yield from _numbers_in(ore, "ore" if one else f"ores.{n}", {})
+        yield from _numbers_in(ore, sheet.field_of(n), {})
     for n, step in sheet.steps.items():
         yield from _numbers_in(step, n, {})
 

@@ -21,10 +21,10 @@ from flowsheet.study.common.compound_poisson import Spread, spread
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import Interval, share, together
-from flowsheet.study.common.monte_carlo import Progress
+from flowsheet.study.common.monte_carlo import WEIGHED, Progress
 from flowsheet.study.common.units_out import each, g_per_t, grams, told_apart
 from flowsheet.study.estimate.confidence import KEPT, Confidence, coarse_shares, held
-from flowsheet.study.estimate.corrected_draws import WEIGHED_DRAWS, CorrectedDraws, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 
 DRAWS = 2000
 GRADE = "what the weights leave open of the grade"
@@ -108,17 +108,16 @@ def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress =
     """Join doubt and luck of a sheet. Raises SheetError where it knows no gold grains."""
     model = Model.of(sheet)
     solution = solve(model)
-    fields = {name: "ore" if list(sheet.ores) == ["ore"] else f"ores.{name}" for name in sheet.ores}
     if not model.grains_known:
         lacking = next(n for n, ore in sheet.ores.items() if ore.sizes is None or not has_grains(ore))
         message = "luck needs to know the sizes of the rock and of its gold grains"
         remedy = "Give sizes: {top: 100 mm, p80: 60 mm} and gold: {d50: 0.35 mm, d95: 1.6 mm}, with your own numbers"
-        raise SheetError([Mistake(message, remedy, fields[lacking], file=sheet.file, code="grains_unknown")])
+        raise SheetError([Mistake(message, remedy, sheet.field_of(lacking), file=sheet.file, code="grains_unknown")])
     if float(solution.fed_gold) <= 0:
         remedy = "Give a grade, as 20 g/t ± 8 g/t; a guess will do"
-        at = f"{next(iter(fields.values()))}.grade"
+        at = f"{sheet.field_of(next(iter(sheet.ores)))}.grade"
         raise SheetError([Mistake("there is no gold for luck to part", remedy, at, file=sheet.file, code="no_gold")])
-    many = min(draws, WEIGHED_DRAWS) if sheet.weighed else draws
+    many = min(draws, WEIGHED) if sheet.weighed else draws
     return _answers(gather(solution, many, seed, openings(model), progress), seed)
 
 

@@ -12,9 +12,10 @@ from flowsheet.solve.propagate import Solution
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
+from flowsheet.study.common.monte_carlo import WEIGHED
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
-from flowsheet.study.estimate.corrected_draws import WEIGHED_DRAWS, CorrectedDraws, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.ore_from_weights import KnownOre
@@ -77,7 +78,7 @@ def sure(solution: Solution) -> Confidence | None:
     model = solution.model
     if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
         return None
-    draws = WEIGHED_DRAWS if model.sheet.weighed else DRAWS
+    draws = WEIGHED if model.sheet.weighed else DRAWS
     gathered = gather(solution, draws, SEED, _told(model) if model.grains_known else ())
     found, mass = gathered.found, gathered.found.mass
     tested = held(gathered)
@@ -112,7 +113,7 @@ def coarse_shares(gathered: CorrectedDraws, fed: Array) -> dict[float, Interval]
         for size, above in gathered.found.above.items()
     }
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
-    return {**found, **{told_apart(size): Interval.of_draws(known.amounts) for size, known in told.items()}}
+    return {**found, **{told_apart(size): Interval.of_draws(known) for size, known in told.items()}}
 
 
 def held(gathered: CorrectedDraws) -> ThisTest | None:

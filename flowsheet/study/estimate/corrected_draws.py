@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,14 +16,12 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.monte_carlo import DrawnTotals, Progress, drawn
-from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.common.monte_carlo import WEIGHED, DrawnTotals, Progress, drawn
+from flowsheet.study.common.uncertain_inputs import doubtful, mass_name
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.ore_from_weights import KnownOre
 
-WEIGHED_DRAWS = 1000
-"""Draws that run and chance take of a sheet with weights: as many as the estimate has."""
 ASSUMED = "as far as the sheet leaves it open"
 GRADE_OF_WEIGHTS, WEIGHTS_CONTRADICT = "grade_of_the_weights", "weights_contradict"
 """Codes of the notes that the weights tell the grade, and that they contradict each other."""
@@ -48,7 +46,7 @@ class CorrectedDraws:
     @property
     def head_grade(self) -> Interval:
         """What is known of the grade of the ore, kg/kg."""
-        told = self.weighed.grade.amounts if self.weighed is not None else self.found.fed / self.found.rock
+        told = self.weighed.grade if self.weighed is not None else self.found.fed / self.found.rock
         return Interval.of_draws(told)
 
     def in_doubt(self) -> dict[str, tuple[Array, str]]:
@@ -92,15 +90,15 @@ def gather(
 def _by_weights(
     solution: Solution, draws: int, seed: int, openings: Sequence[float], progress: Progress
 ) -> CorrectedDraws:
-    from flowsheet.study.estimate.ore_from_weights import balanced, differing, known_ore, settled, silent
-    from flowsheet.study.posterior.estimate import DRAWS, posterior
+    from flowsheet.study.estimate.ore_from_weights import balanced, differing, known_ore, settled, silent, thin
+    from flowsheet.study.posterior.estimate import posterior
 
     model, sheet = solution.model, solution.model.sheet
     tests = balanced(sheet)
     believed, notes = settled(sheet, tests)
     # What is told of the tests must not hang on which openings are asked for: those of the sheet's own steps are.
     own = [size for size in sorted(sheet.openings, reverse=True) if model.grid.sized and model.grains_known]
-    found = posterior(replace(model, sheet=believed), own, DRAWS, seed)
+    found = posterior(replace(model, sheet=believed), own, WEIGHED, seed)
     weighed = known_ore(found, tests, notes)
     if weighed is not None:
         notes = [grade_of_weights(), *notes, *silent(found), *differing(found)]
@@ -110,9 +108,11 @@ def _by_weights(
             "these intervals hold the doubt of that."
         )
         notes = [*notes, note("weights_tell_nothing", sentence)]
-    at = np.arange(draws) * DRAWS // draws
+    notes += thin(found)
+    at = np.arange(draws) * WEIGHED // draws
     values = {name: value[at] for name, value in found.values.items()}
-    gold = found.grade[at] * sum(np.asarray(values.get(n, o.mass.value)) for n, o in _masses(sheet).items())
+    rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())
+    gold = found.grade[at] * rock
     totals = drawn(model, values, draws, openings, gold, progress, found.cluster[at])
     rng = np.random.default_rng((seed, 1))
     return CorrectedDraws(solution, totals, doubtful(sheet), values, weighed, True, rng, notes, seed)
@@ -121,12 +121,6 @@ def _by_weights(
 def grade_of_weights() -> Note:
     """Return the note that the weights tell the grade."""
     return note(GRADE_OF_WEIGHTS, "the grade is that of the weights; the sheet's own guess of it is not used.")
-
-
-def _masses(sheet: Sheet) -> dict[str, Any]:
-    """Return each ore by the name of its mass."""
-    one = list(sheet.ores) == ["ore"]
-    return {"ore.mass" if one else f"ores.{name}.mass": ore for name, ore in sheet.ores.items()}
 
 
 def _written_by_fit(sheet: Sheet) -> bool:

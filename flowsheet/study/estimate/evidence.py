@@ -18,7 +18,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.number_with_doubt import Number, written
-from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, meanings
+from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, mass_name, meanings
 from flowsheet.study.estimate import predicted_weights
 
 DRAWS_AT_ONCE = 256
@@ -86,7 +86,7 @@ class Evidence:
                 m = measured[k]
                 if m.what != MASS or m.stream not in sheet.ores:
                     continue
-                name, ends = mass_of(sheet, m.stream), (LEAST * m.value, np.inf)
+                name, ends = mass_name(sheet, m.stream), (LEAST * m.value, np.inf)
                 if len(tests) == 1 and name in bounds:
                     stated = sheet.ores[m.stream].mass
                     number = stated.rewritten(m.value, m.sd)
@@ -201,14 +201,9 @@ LEAST_COUNT = 0.1
 """Variance (grains squared) below which the luck of a count is not taken."""
 
 
-def mass_of(sheet: Sheet, ore: str) -> str:
-    """Return the name of an ore's mass."""
-    return "ore.mass" if list(sheet.ores) == ["ore"] else f"ores.{ore}.mass"
-
-
 def masses(sheet: Sheet) -> dict[str, Number]:
     """Return the masses of the ores by name."""
-    return {mass_of(sheet, name): ore.mass for name, ore in sheet.ores.items()}
+    return {mass_name(sheet, name): ore.mass for name, ore in sheet.ores.items()}
 
 
 def refuse_nothing(sheet: Sheet, evidence: Evidence) -> None:
@@ -219,7 +214,7 @@ def refuse_nothing(sheet: Sheet, evidence: Evidence) -> None:
         raise SheetError([Mistake(
             "no number of the sheet has a doubt, so there is none to fit",
             f"Say how sure you are of those that you guessed, as grade: {grade} ± 30 %",
-            field="ore.grade" if list(sheet.ores) == ["ore"] else f"ores.{name}.grade", file=sheet.file,
+            field=f"{sheet.field_of(name)}.grade", file=sheet.file,
             code="nothing_in_doubt",
         )])  # fmt: skip
     if not evidence.measured:

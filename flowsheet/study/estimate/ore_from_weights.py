@@ -17,21 +17,21 @@ from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, chi2_tail
 from flowsheet.study.estimate.corrected_draws import WEIGHTS_CONTRADICT
-from flowsheet.study.estimate.grade_from_gold_held import ConfidenceDistribution
 from flowsheet.study.posterior.estimate import Posterior, TestDraws
+from flowsheet.study.posterior.importance import ENOUGH
 
 
 @dataclass(frozen=True)
 class KnownOre:
-    """What the weights tell: the grade of the ore (kg/kg), and what its tests held."""
+    """What the weights tell, as draws (D,): the grade of the ore (kg/kg), and what its tests held."""
 
-    grade: ConfidenceDistribution
+    grade: Array
     #: Rock that was tested, kg, and the gold (kg) that it held, with the doubt of it.
     rock: float
     gold: float
     gold_sd: float
     #: Opening (m) of a screen that the ore goes over → share of the gold that stays on it, where weights tell it.
-    coarse: Mapping[float, ConfidenceDistribution]
+    coarse: Mapping[float, Array]
     tests: tuple[TestDraws, ...]
     #: Test → streams of which the balance of the weights alone determines the gold, or the rock.
     gold_told: Mapping[str, frozenset[str]]
@@ -56,9 +56,9 @@ def settled(sheet: Sheet, tests: Mapping[str, Reconciled]) -> tuple[Sheet, list[
     """
     kept: list[Measurement] = []
     notes: list[Note] = []
-    for name, test in tests.items():
-        mine = [m for m in sheet.weighed if m.test == name]
-        if not (test.dof > 0 and test.p < ALARM):
+    for name in dict.fromkeys(m.test for m in sheet.weighed):
+        mine, test = [m for m in sheet.weighed if m.test == name], tests.get(name)
+        if test is None or not (test.dof > 0 and test.p < ALARM):
             kept += mine
             continue
         of = f" of {name}" if len(tests) > 1 and name else ""
@@ -105,7 +105,7 @@ def known_ore(found: Posterior, tests: Mapping[str, Reconciled], notes: Sequence
     }
     told = {test.name: told.get(test.name, frozenset()) for test in tested}
     return KnownOre(
-        distribution(found.grade),
+        found.grade,
         rock,
         float(np.mean(gold)),
         float(np.std(gold)),
@@ -138,6 +138,17 @@ def differing(found: Posterior) -> list[Note]:
     return [note(TESTS_DIFFER, sentence)]
 
 
+def thin(found: Posterior) -> list[Note]:
+    """Say that the estimate rests on few draws, so that its ends are rough, where it does."""
+    if found.effective >= ENOUGH:
+        return []
+    sentence = (
+        "the weights leave so little of what the sheet thinks likely that these intervals rest on about {draws:.0f} "
+        "draws: take their ends as rough, and look for a weight or a number of the sheet that is far off."
+    )
+    return [note("few_draws", sentence, draws=found.effective)]
+
+
 def silent(found: Posterior) -> list[Note]:
     """Say which tests weighed no gold, so that they tell nothing of the grade."""
     sentence = "the weights of {of} do not tell what that test held, so its grade is not among those used."
@@ -145,12 +156,7 @@ def silent(found: Posterior) -> list[Note]:
     return [note("test_does_not_tell", sentence, Subject(test=name), of=name or "the sheet") for name in names]
 
 
-def distribution(draws: Array) -> ConfidenceDistribution:
-    """Return the distribution of a sample (D,)."""
-    return ConfidenceDistribution(np.sort(draws), (np.arange(len(draws)) + 0.5) / len(draws))
-
-
-def _coarse(found: Posterior, told: Mapping[str, frozenset[str]]) -> dict[float, ConfidenceDistribution]:
+def _coarse(found: Posterior, told: Mapping[str, frozenset[str]]) -> dict[float, Array]:
     """Return the coarse share for every screen that takes all of the ore, where weights tell both of its streams."""
     sheet = found.model.sheet
     known = {}
@@ -159,5 +165,5 @@ def _coarse(found: Posterior, told: Mapping[str, frozenset[str]]) -> dict[float,
             continue
         both = {step.stream(0), step.stream(1)}
         if told and all(both <= streams for streams in told.values()) and step.set_size.value in found.coarse:
-            known[step.set_size.value] = distribution(found.coarse[step.set_size.value])
+            known[step.set_size.value] = found.coarse[step.set_size.value]
     return known

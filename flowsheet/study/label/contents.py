@@ -176,8 +176,8 @@ def _of_another(told: _Told, sheet: Sheet, gathered: CorrectedDraws, seed: int) 
     differ = told.lot.spread if told.lot is not None else None
     tests = len({m.test for m in sheet.weighed}) if told.weighed is not None else 0
     factor = another_sack(sheet, tests, differ, DRAWS, seed)[:, None]
-    clusters, every = gathered.found.clusters, np.arange(DRAWS) % len(gathered.found.clusters.number)
-    of_draws = {n: clusters.apart(g, every) for n, g in carried(sheet, (), gathered, DRAWS).by_grain.items()}
+    flows = carried(sheet, (), gathered, DRAWS)
+    of_draws = {name: flows.clusters.apart(gold, np.arange(DRAWS)) for name, gold in flows.by_grain.items()}
     mass = gathered.found.mass
     fed = np.asarray(sum(factor * of_draws[ore] for ore in sheet.ores))
     law, mean = spread(mass, fed / mass), float(fed.sum(axis=-1).mean())

@@ -14,7 +14,7 @@ from flowsheet.solve.propagate import Solution, solve
 from flowsheet.solve.totals import Tail, totals
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.compound_poisson import sample
-from flowsheet.study.common.monte_carlo import CHUNK, Progress, cluster, with_gold
+from flowsheet.study.common.monte_carlo import CHUNK, Clusters, Progress, cluster, with_gold
 from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws
 from flowsheet.study.money.costs import Labour, labours
@@ -38,6 +38,8 @@ class Carried:
     works: dict[str, Labour]
     #: Stream → silver for one of gold.
     silver: dict[str, float]
+    #: How many grains lie together, in each draw.
+    clusters: Clusters
 
     def lot(self, streams: Iterable[str], scale: float, gold: dict[str, Array] | None = None) -> Consignment:
         """Return ``scale`` times what some streams carry; ``gold`` (scaled) in place of what is expected."""
@@ -64,7 +66,8 @@ class Carried:
             if not model.grains_known:
                 found[stream] = gold.sum(axis=-1)
                 continue
-            mass = cluster(model) * grains.grain_mass(model.grid.size, fineness)
+            mass = self.clusters.masses(grains.grain_mass(model.grid.size, fineness))
+            gold = self.clusters.apart(gold, np.arange(len(gold)))
             rng = np.random.default_rng((seed, 3))
             parts = [gold[at : at + CHUNK] for at in range(0, len(gold), CHUNK)]
             found[stream] = np.concatenate([sample(mass, part / mass, 1, rng, CELLS)[:, 0] for part in parts])
@@ -80,7 +83,7 @@ def carried(sheet: Sheet, openings: Iterable[float], gathered: CorrectedDraws | 
     solution = solve(model)
     names = [*sheet.ores, *sheet.makers]
     rock, by_grain = _drawn(model, names, gathered, draws, progress)
-    return _carried(solution, names, rock, by_grain)
+    return _carried(solution, names, rock, by_grain, np.resize(gathered.found.clusters.number, draws))
 
 
 def plainly(solution: Solution) -> Carried:
@@ -89,13 +92,17 @@ def plainly(solution: Solution) -> Carried:
     names = [*sheet.ores, *sheet.makers]
     rock = {name: np.atleast_1d(solution.streams[name].solids) for name in names}
     by_grain = {name: np.atleast_2d(solution.streams[name].gold_by_grain) for name in names}
-    return _carried(solution, names, rock, by_grain)
+    return _carried(solution, names, rock, by_grain, np.full(1, cluster(solution.model)))
 
 
-def _carried(solution: Solution, names: list[str], rock: dict[str, Array], by_grain: dict[str, Array]) -> Carried:
+def _carried(
+    solution: Solution, names: list[str], rock: dict[str, Array], by_grain: dict[str, Array], together: Array
+) -> Carried:
+    """Return what streams carry, ``together`` (D,): how many grains lie together."""
     sheet = solution.model.sheet
     silver = {name: _ratio(float(solution.silver.streams[name]), float(solution.streams[name].gold)) for name in names}
-    return Carried(solution, rock, by_grain, taken(sheet, rock, by_grain, silver), labours(solution), silver)
+    takes, clusters = taken(sheet, rock, by_grain, silver), Clusters.of(together)
+    return Carried(solution, rock, by_grain, takes, labours(solution), silver, clusters)
 
 
 def taken(sheet: Sheet, rock: dict[str, Array], by_grain: dict[str, Array], silver: dict[str, float]

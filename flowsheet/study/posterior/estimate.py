@@ -14,9 +14,12 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
+from flowsheet.spec.blocks.grain_doubts import clusters_of
 from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, PASSING, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.study.common.monte_carlo import WEIGHED
+from flowsheet.study.common.uncertain_inputs import mass_name
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.evidence import OF_GOLD, TestEvidence, told_steps
 from flowsheet.study.posterior.forward import Expected, expected
@@ -25,8 +28,6 @@ from flowsheet.study.posterior.importance import resampled, sampled
 from flowsheet.study.posterior.posterior_mode import Search
 from flowsheet.study.posterior.unknowns import Unknowns
 
-DRAWS = 1000
-"""Enough for the ends of an interval; every command takes as many, so that all tell the same."""
 TYPICAL_SPREAD = 0.3
 """Relative doubt of one sack's grade against another's where the sheet tells of no pile: typical, set your own."""
 UNEVEN = 1e-9
@@ -44,8 +45,6 @@ class TestDraws:
     fed: Array
     kept: Array
     above: dict[float, Array]
-    #: Gold that loops have caught.
-    caught: Array
     #: The variance (kg²) of the luck with what the grade of the ore would have it hold.
     luck: Array
     #: Whether any of its weights speaks of gold.
@@ -71,7 +70,7 @@ class Posterior:
     weighs_gold: bool
 
 
-def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, seed: int = 1) -> Posterior:
+def posterior(model: Model, openings: Sequence[float] = (), draws: int = WEIGHED, seed: int = 1) -> Posterior:
     """Return the estimate; ``openings`` (m) are those of coarse shares, which must be class limits of the model."""
     sheet = model.sheet
     rng = np.random.default_rng(seed)
@@ -108,11 +107,8 @@ def cluster_law(sheet: Sheet) -> tuple[tuple[float, ...], tuple[float, ...]]:
     stated = [step.lie_together() for step in sheet.steps.values()]
     if max(stated, default=1.0) > 1.0:
         return (max(stated),), (1.0,)
-    golds = [ore.gold for ore in sheet.ores.values() if ore.gold is not None]
-    told = [gold for gold in golds if gold.cluster is not None]
-    if told:
-        return told[0].cluster_law()
-    return golds[0].cluster_law() if golds else ((1.0, 2.0, 5.0, 10.0), (0.55, 0.2, 0.2, 0.05))
+    told = [ore.gold.cluster for ore in sheet.ores.values() if ore.gold is not None and ore.gold.cluster is not None]
+    return clusters_of(told[0] if told else None)
 
 
 def _tests(model: Model) -> tuple[tuple[TestEvidence, ...], dict[str, Number]]:
@@ -120,7 +116,6 @@ def _tests(model: Model) -> tuple[tuple[TestEvidence, ...], dict[str, Number]]:
     sheet = model.sheet
     metal, fired = metal_streams(sheet), fired_streams(sheet)
     names = list(dict.fromkeys(m.test for m in sheet.weighed)) or [""]
-    one_ore = list(sheet.ores) == ["ore"]
     replaced: dict[str, Number] = {}
     tests = []
     uneven = _uneven(model) if len(names) > 1 else 0.0
@@ -129,8 +124,7 @@ def _tests(model: Model) -> tuple[tuple[TestEvidence, ...], dict[str, Number]]:
         weighed = {m.stream: m for m in mine if m.what == MASS and m.stream in sheet.ores}
         if len(names) == 1:
             for stream, m in weighed.items():
-                at = "ore.mass" if one_ore else f"ores.{stream}.mass"
-                replaced[at] = sheet.ores[stream].mass.rewritten(m.value, m.sd)
+                replaced[mass_name(sheet, stream)] = sheet.ores[stream].mass.rewritten(m.value, m.sd)
         mine = [m for m in mine if m not in weighed.values()]
         # What leaves fire holds flux, or is the cupel: no model foretells its mass, which is there for its grade.
         solid = [m for m in mine if not (m.what == MASS and m.stream in fired)]
@@ -191,8 +185,7 @@ def _drawn(
     kept = np.asarray(sum((gold[n] for n in model.sheet.keep), np.zeros(e.draws)))
     above = {opening: np.asarray(sum(fed_by_band[: i + 1])) for i, opening in enumerate(openings)}
     rock = {n: test.ratio * mass for n, mass in e.rock.items()}
-    held = sum((by_way[:, i] for i, (_, end) in enumerate(e.ways) if end not in model.ends), np.zeros(e.draws))
     # Of grains so large that hardly any sack holds one there is no luck, as there is none in the likelihood.
     number, _ = likely(test.ratio * e.by_way / mass[:, None, :])
     luck = (number * mass[:, None, :] ** 2).sum(axis=(1, 2))
-    return TestDraws(test.name, gold, rock, by_way.sum(axis=-1), kept, above, held, luck, test.weighs_gold)
+    return TestDraws(test.name, gold, rock, by_way.sum(axis=-1), kept, above, luck, test.weighs_gold)

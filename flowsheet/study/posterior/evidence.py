@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.feed import RICH
 from flowsheet.solve.model import Model
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
 from flowsheet.study.posterior import streams
@@ -16,8 +17,6 @@ from flowsheet.study.posterior.forward import Expected
 from flowsheet.study.posterior.grain_luck import RARE, likely, saddlepoint
 
 OF_GOLD = (GRADE, GOLD, BEAD)
-RICH = 0.01
-"""Gold per rock above which metal counts in what a scale shows."""
 NEVER = -1e300
 
 

@@ -11,20 +11,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsheet.ore import grains
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.silver import silver
 from flowsheet.study.common.uncertain_inputs import inputs_with, slack_name
 from flowsheet.study.posterior.slack_solver import Replay, SlackSolver
-from flowsheet.study.posterior.unknowns import Unknowns
+from flowsheet.study.posterior.unknowns import SIZE, Unknowns
 
 #: Gold of grains that the sheet says nothing of: half of it is in grains finer than d50, 95 % in those finer than four
 #: times that; d50 itself is in doubt by a factor of three. Typical of vein gold that is seen at all, set your own.
 UNTOLD_D50, UNTOLD_RATIO, UNTOLD_SD = 0.3e-3, 4.0, 1.1
 UNTOLD_PARTS = np.array([1.75, 1.0, 0.5, 0.0, -0.5, -1.0, -1.75])
 """Middles (in standard deviations) of the parts of that law by mass, coarse first, all of them holding as much gold."""
-SD_95 = 1.6448536269514722
 
 
 @dataclass(frozen=True)
@@ -137,8 +136,8 @@ def _bands(model: Model, inputs: Inputs, openings: Sequence[float]) -> list[dict
 
 def _untold(unknowns: Unknowns, z: Array, inputs: Inputs) -> tuple[Array, Array]:
     """Return the gold in a grain (D, J) and each class's part of the gold (J,), where no grain sizes are told."""
-    u = z[:, unknowns.names.index("grains:size")]
-    wide = np.log(UNTOLD_RATIO) / SD_95
+    u = z[:, unknowns.names.index(SIZE)]
+    wide = np.log(UNTOLD_RATIO) / NORMAL_95
     size = UNTOLD_D50 * np.exp(UNTOLD_SD * u)[:, None] * np.exp(wide * UNTOLD_PARTS)
     fineness = np.broadcast_to(np.asarray(inputs.site.fineness), (len(z),))
     return grains.grain_mass(size, fineness), np.full(len(UNTOLD_PARTS), 1 / len(UNTOLD_PARTS))

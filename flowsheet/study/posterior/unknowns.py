@@ -7,7 +7,7 @@ Student's t in log g, so wide that a guess that is five times off does not matte
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,14 +22,17 @@ from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.uncertain_inputs import doubtful, limits, tilt_name
 
 GRADE_SCALE, GRADE_DEGREES = 1.2, 3.0
-"""Of Student's t in log g: with these a guess five times too low or too high still lies well within. Typical."""
+"""Of Student's t in log g: with these a guess five times too low or too high still lies well within. Typical, set your
+own by weighing gold: then the guess hardly counts."""
 FAR, MOST_GRADE = 30.0, 0.999
 """Logs of the grade beyond which nobody looks; and no ore is all of gold."""
 GUESS = 0.5
 """Relative doubt of a grade that is given without one, where no gold was weighed: typical, set your own."""
 SPREAD, SPREAD_DOUBT = "spread:sacks", 0.5
 """How far sacks differ is in doubt by so much of its logarithm: typical, set your own spread."""
-GRAINS = ("grains:size", "grains:spread", "spread:sacks")
+SIZE, WIDTH = "grains:size", "grains:spread"
+REACH, REACH_OF_SIZES = 40.0, 12.0
+"""Standard deviations beyond which no coordinate is followed: what they stand for would overflow."""
 LEAST = 1e-7
 """No feed weighs less than this share of what the scale read."""
 
@@ -102,9 +105,9 @@ class Unknowns:
         names += [name for name, number in _tilts(sheet).items() if model.grid.sized and number.doubtful]
         if model.grains_known:
             size, wide = _grain_doubts(sheet)
-            names += ["grains:size"] * (size > 0) + ["grains:spread"] * (wide > 0)
+            names += [SIZE] * (size > 0) + [WIDTH] * (wide > 0)
         else:
-            names += ["grains:size"]
+            names += [SIZE]
         for name, step in sheet.steps.items():
             slack = step.slack_of()
             for what, sd in ((ROCK, slack.rock), (GOLD, slack.gold)):
@@ -138,7 +141,8 @@ class Unknowns:
         """Return what a table (D, K) says."""
         sheet, bounds, numbers = self.model.sheet, limits(self.model.sheet), doubtful(self.model.sheet)
         grades, tilts = _grades(sheet), _tilts(sheet)
-        at = {n: np.clip(z[:, i], *((-12, 12) if n in GRAINS else (-40, 40))) for i, n in enumerate(self.names)}
+        reach = {name: REACH_OF_SIZES if name in (SIZE, WIDTH, SPREAD) else REACH for name in self.names}
+        at = {name: np.clip(z[:, i], -reach[name], reach[name]) for i, name in enumerate(self.names)}
         values: dict[str, Array] = {}
         for name, u in at.items():
             if name in grades:
@@ -175,14 +179,14 @@ class Unknowns:
             gold = ore.gold
             if gold is None or gold.d50 is None or gold.d95 is None:
                 continue
-            doubts, where = gold.doubts(), f"{_within(sheet, name)}.gold"
+            doubts, where = gold.doubts(), f"{sheet.field_of(name)}.gold"
             d50 = values.get(f"{where}.d50", np.full(draws, gold.d50.value))
             d95 = values.get(f"{where}.d95", np.full(draws, gold.d95.value))
             wide = np.log(np.maximum(d95 / d50, 1.0001))
-            if "grains:size" in at and not doubts.size_told:
-                d50 = d50 * np.exp(doubts.size_sd * at["grains:size"])
-            if "grains:spread" in at and not doubts.spread_told:
-                wide = wide * np.exp(doubts.spread_sd * at["grains:spread"])
+            if SIZE in at and not doubts.size_told:
+                d50 = d50 * np.exp(doubts.size_sd * at[SIZE])
+            if WIDTH in at and not doubts.spread_told:
+                wide = wide * np.exp(doubts.spread_sd * at[WIDTH])
             found[f"{where}.d50"], found[f"{where}.d95"] = d50, d50 * np.exp(wide)
         return found
 
@@ -216,24 +220,16 @@ def _between(number: Number, u: Array, ends: tuple[float, float]) -> Array:
     return np.clip(number.value + number.sd * u, *ends)
 
 
-def _within(sheet: Sheet, ore: str) -> str:
-    return "ore" if list(sheet.ores) == ["ore"] else f"ores.{ore}"
-
-
 def _grades(sheet: Sheet) -> dict[str, Number]:
-    return {f"{_within(sheet, n)}.grade": ore.grade for n, ore in sheet.ores.items() if ore.grade is not None}
+    return {f"{sheet.field_of(n)}.grade": ore.grade for n, ore in sheet.ores.items() if ore.grade is not None}
 
 
 def _tilts(sheet: Sheet) -> dict[str, Number]:
-    one = list(sheet.ores) == ["ore"]
-    return {tilt_name(n, one): ore.tilt for n, ore in sheet.ores.items()}
+    return {tilt_name(sheet, n): ore.tilt for n, ore in sheet.ores.items()}
 
 
 def _grain_doubts(sheet: Sheet) -> tuple[float, float]:
-    """Return whether any ore's grain sizes, or their spread, are in a doubt that is assumed (as its sd)."""
+    """Return the largest assumed doubt of any ore's grain sizes, and of their spread; told ones are numbers."""
     doubts = [ore.gold.doubts() for ore in sheet.ores.values() if ore.gold is not None]
-    size: Callable[..., float] = max
-    return (
-        size((d.size_sd for d in doubts if not d.size_told), default=0.0),
-        size((d.spread_sd for d in doubts if not d.spread_told), default=0.0),
-    )
+    size = max((one.size_sd for one in doubts if not one.size_told), default=0.0)
+    return size, max((one.spread_sd for one in doubts if not one.spread_told), default=0.0)

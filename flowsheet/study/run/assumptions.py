@@ -93,7 +93,7 @@ def left_out(block: Block, within: str, path: tuple[str, ...] = ()) -> Iterator[
 def _ores(model: Model) -> Iterator[Assumed]:
     ores = model.sheet.ores
     for name, ore in ores.items():
-        within = "ore" if list(ores) == ["ore"] else f"ores.{name}"
+        within = model.sheet.field_of(name)
         for path, one in left_out(ore, within):
             # Locked gold is told from free gold only where the grains are known.
             if path[-1] != "detach" or model.grains_known:
