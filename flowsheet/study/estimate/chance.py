@@ -49,7 +49,7 @@ class Chance(Tabled, Confidence):
 
     >>> import flowsheet as fs
     >>> fs.chance("sack3.yaml", draws=500)
-    <Chance: 77 to 89 % of the gold kept, 9 times in 10; 0 % of sacks hold less than half of the mean>
+    <Chance: 72 to 90 % of the gold kept, 9 times in 10; 0 % of sacks hold less than half of the mean>
     """
 
     streams: dict[str, Interval]

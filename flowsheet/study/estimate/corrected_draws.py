@@ -90,7 +90,7 @@ def gather(
 def _by_weights(
     solution: Solution, draws: int, seed: int, openings: Sequence[float], progress: Progress
 ) -> CorrectedDraws:
-    from flowsheet.study.estimate.ore_from_weights import balanced, differing, known_ore, settled, silent, thin
+    from flowsheet.study.estimate.ore_from_weights import balanced, differing, known_ore, samples, settled, silent, thin
     from flowsheet.study.posterior.estimate import posterior
 
     model, sheet = solution.model, solution.model.sheet
@@ -108,7 +108,7 @@ def _by_weights(
             "these intervals hold the doubt of that."
         )
         notes = [*notes, note("weights_tell_nothing", sentence)]
-    notes += thin(found)
+    notes += [*thin(found), *samples(believed)]
     at = np.arange(draws) * WEIGHED // draws
     values = {name: value[at] for name, value in found.values.items()}
     rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())

@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.study.balance.problem import USED
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, chi2_tail
+from flowsheet.study.common.units_out import grams
 from flowsheet.study.estimate.corrected_draws import WEIGHTS_CONTRADICT
 from flowsheet.study.posterior.estimate import Posterior, TestDraws
 from flowsheet.study.posterior.importance import ENOUGH
@@ -136,6 +137,18 @@ def differing(found: Posterior) -> list[Note]:
         "is reckoned with; flowsheet lot tells how far."
     )
     return [note(TESTS_DIFFER, sentence)]
+
+
+def samples(sheet: Sheet) -> list[Note]:
+    """Say of which assays it is assumed how much rock they took: the luck of grains in so little counts."""
+    names = list(dict.fromkeys(m.stream for m in sheet.weighed if m.what == GRADE and m.assay_mass_assumed))
+    if not names:
+        return []
+    sentence = (
+        "the assay of {streams} is taken to be of {g:.0f} g of rock (typical, set your own), and the luck with grains "
+        "in so little counts besides its own doubt. If it was of more, write assay_mass beside the grade."
+    )
+    return [note("assay_mass_assumed", sentence, streams=", ".join(names), g=grams(ASSAY_MASS))]
 
 
 def thin(found: Posterior) -> list[Note]:

@@ -85,8 +85,7 @@ class TestEvidence:
                 per = 1 / e.metal[m.stream] if m.what == BEAD else np.ones(e.draws)
             found[:, k], noise[:, k] = m.value * per, m.sd * per
             stretch = stretch + np.log(per)
-            # A doubt that somebody told is that of the assay as it was made, unless they tell how much rock it took.
-            if m.what == GRADE and m.assay_mass and (m.assumed or not m.assay_mass_assumed):
+            if m.what == GRADE and m.assay_mass:
                 noise[:, k] = np.hypot(noise[:, k], _sample_luck(e.gold[m.stream], e.grain, per, m.assay_mass))
         return GoldFound(found, noise, weigh, stretch, by_way)
 
