@@ -27,6 +27,8 @@ REQUIRED = os.environ.get("FLOWSHEET_BROWSER") == "required"
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update", "--hide-scrollbars",
+    # A page that scrolls smoothly has not yet come to where a key is to be pressed.
+    "--force-prefers-reduced-motion",
     # Whatever a page asks for beside this machine fails at once, and shows in the console.
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 )  # fmt: skip
