@@ -151,13 +151,27 @@ def knob(browser: Browser, setting: str, part: str = "input.value") -> WebElemen
     return browser.driver.find_element("css selector", f"[data-setting='{setting}'] {part}")
 
 
+def pressed(browser: Browser, selector: str, *keys: str) -> None:
+    """Give the focus to an element, once it may have it, and press keys there, as a hand on the keyboard does.
+
+    The driver's own way asks first whether the element stands still within the window, which a page that is still
+    being filled says no to.
+    """
+    from selenium.webdriver import ActionChains
+
+    focused = ("const found = document.querySelector(arguments[0]); if (!found) return false; found.focus();"
+               "return document.activeElement === found")  # fmt: skip
+    browser.wait(f"the focus on {selector}", focused, selector)
+    ActionChains(browser.driver).send_keys(*keys).perform()
+
+
 def turned(browser: Browser, setting: str, value: str) -> None:
     """Type a value into a knob's field, and wait until the answer has been painted."""
     before = browser.run(TURNS)
     browser.run(UNFOLD)
     field = knob(browser, setting)
-    browser.run("arguments[0].scrollIntoView({block: 'center'})", field)
-    field.clear()
-    field.send_keys(value, "\ue007")  # Enter
+    browser.run("arguments[0].scrollIntoView({block: 'center'}); arguments[0].value = '';"
+                "arguments[0].dispatchEvent(new Event('change', {bubbles: true}))", field)  # fmt: skip
+    pressed(browser, f"[data-setting='{setting}'] input.value", value, "\ue007")  # Enter
     browser.wait("the turned answer", "return Number(document.body.dataset.turn || 0) > arguments[0]", before)
     browser.wait("the last turn", READY)

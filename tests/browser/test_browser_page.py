@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from driving import READY, SOON, TURNS, UNFOLD, knob, opened, turned
+from driving import READY, SOON, TURNS, UNFOLD, knob, opened, pressed, turned
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
@@ -77,9 +77,8 @@ def test_a_bare_number_up_to_one_is_what_is_nearer(browser, serve: Callable, sac
 
 def test_a_slider_moved_by_keys_gives_what_try_gives(browser, serve: Callable, sack: Path) -> None:
     opened(browser, serve(sack))
-    slider = knob(browser, "scalp.opening", "input[type=range]")
     before, number = browser.run(TURNS), knob(browser, "scalp.opening").get_attribute("value")
-    slider.send_keys(Keys.ARROW_LEFT * 12)
+    pressed(browser, "[data-setting='scalp.opening'] input[type=range]", Keys.ARROW_LEFT * 12)
     browser.wait("the turn", "return Number(document.body.dataset.turn || 0) > arguments[0]", before)
     browser.wait("the last turn", READY)
     now = knob(browser, "scalp.opening").get_attribute("value")
@@ -139,7 +138,7 @@ def weigh(browser, stream, what, value, unit, sd):
         else:
             field.clear()
             field.send_keys(text)
-    browser.driver.find_element(By.CSS_SELECTOR, "#log-form [name=value]").send_keys(Keys.ENTER)
+    pressed(browser, "#log-form [name=value]", Keys.ENTER)
     browser.wait(f"the weight of {stream}", "return document.querySelectorAll('#log-lines li').length > "
                  "arguments[0]", before)  # fmt: skip
 
@@ -189,21 +188,20 @@ def test_another_weight_never_takes_the_place_of_the_line_weighed_again(browser,
     before = lines_of(log)
     opened(browser, serve(sack))
     for change in ({"stream": "fines"}, {"what": "grade"}):
-        browser.driver.find_element(By.CSS_SELECTOR, "[data-again][data-stream=con]").send_keys(Keys.ENTER)
+        pressed(browser, "[data-again][data-stream=con]", Keys.ENTER)
         enter = browser.driver.find_element(By.ID, "enter")
         assert enter.text == "Put it in the place of con, mass 181 g ± 1 g"
         typed(browser, **change)
         assert enter.text == "Write it down"
         assert "another weight" in browser.driver.find_element(By.ID, "log-said").text
     typed(browser, stream="fines", what="mass", unit="kg", value="5.09")
-    browser.driver.find_element(By.ID, "enter").send_keys(Keys.ENTER)
+    pressed(browser, "#enter", Keys.ENTER)
     browser.wait("the new line", "return /In the file: fines/.test(document.querySelector('#log-said').innerText)")
     assert lines_of(log)[:-1] == before
     assert lines_of(log)[-1].startswith("fines,mass,5.09,kg,")
-    again = browser.driver.find_element(By.CSS_SELECTOR, "[data-again][data-stream=con]")
-    again.send_keys(Keys.ENTER)
+    pressed(browser, "[data-again][data-stream=con]", Keys.ENTER)
     typed(browser, value="182")
-    browser.driver.find_element(By.ID, "enter").send_keys(Keys.ENTER)
+    pressed(browser, "#enter", Keys.ENTER)
     browser.wait("the line changed", "return /In the file: con/.test(document.querySelector('#log-said').innerText)")
     assert next(line for line in lines_of(log) if line.startswith("con,mass")).startswith("con,mass,182,g,")
     assert len(lines_of(log)) == len(before) + 1
@@ -215,19 +213,19 @@ def test_a_refused_entry_leaves_no_trap_for_the_next(browser, serve: Callable, s
     opened(browser, serve(sack))
     enter = browser.driver.find_element(By.ID, "enter")
     typed(browser, stream="con", what="mass", unit="g", value="heavy")
-    enter.send_keys(Keys.ENTER)
+    pressed(browser, "#enter", Keys.ENTER)
     browser.wait("the fault", "return document.querySelector('#fault-value').innerText.length > 5")
     assert not browser.driver.find_element(By.ID, "stands").is_displayed()  # faults come before the question
     typed(browser, value="182")
-    enter.send_keys(Keys.ENTER)
+    pressed(browser, "#enter", Keys.ENTER)
     browser.wait("the question", "return /In the file stands already: con, mass 181 g/.test("
                  "document.querySelector('#stands').innerText)")  # fmt: skip
     typed(browser, value="much")
-    browser.driver.find_element(By.ID, "instead").send_keys(Keys.ENTER)
+    pressed(browser, "#instead", Keys.ENTER)
     browser.wait("the fault", "return document.querySelector('#fault-value').innerText.length > 5")
     assert enter.text == "Write it down"
     typed(browser, stream="fines", what="mass", unit="kg", value="5.09")
-    enter.send_keys(Keys.ENTER)
+    pressed(browser, "#enter", Keys.ENTER)
     browser.wait("the new line", "return /In the file: fines/.test(document.querySelector('#log-said').innerText)")
     assert lines_of(log)[:-1] == before
 
@@ -242,7 +240,7 @@ def test_closure_and_the_suspect_are_told_as_weights_come(browser, serve: Callab
     browser.wait("the closure", "return /\\d kg/.test(document.querySelector('#closing').innerText)")
     undo = browser.driver.find_element(By.ID, "undo")
     assert "magnetics" in undo.text
-    undo.send_keys(Keys.ENTER)
+    pressed(browser, "#undo", Keys.ENTER)
     gone = "return !/magnetics.*88/.test(document.querySelector('#log-lines').innerText)"
     browser.wait("the line taken back", gone)
     assert "magnetics,mass" not in log.read_text(encoding="utf-8")
@@ -288,12 +286,11 @@ def test_an_end_in_the_drawing_shows_its_table_and_keeps_the_focus(browser, serv
 
 def test_a_pin_of_nothing_is_refused_in_words(browser, serve: Callable, sack: Path) -> None:
     opened(browser, serve(sack))
-    pin = browser.driver.find_element(By.ID, "pin")
-    pin.send_keys(Keys.ENTER)
+    pressed(browser, "#pin", Keys.ENTER)
     assert "turn a number first" in browser.driver.find_element(By.ID, "pin-fault").text
     assert not browser.driver.find_elements(By.CSS_SELECTOR, "#pins table")
     turned(browser, "wash.passes", "2")
-    pin.send_keys(Keys.ENTER)
+    pressed(browser, "#pin", Keys.ENTER)
     browser.wait("the pin", "return document.querySelectorAll('#pins table').length === 1")
     assert browser.driver.find_element(By.ID, "pin-fault").text == ""
     assert "Most is kept with pin 1 and as turned now" in browser.driver.find_element(By.ID, "pins").text
@@ -389,7 +386,7 @@ def test_names_with_markup_are_text(browser, serve: Callable, tmp_path: Path) ->
 def test_variants_stand_side_by_side(browser, serve: Callable, sack: Path) -> None:
     opened(browser, serve(sack))
     turned(browser, "wash.passes", "2")
-    browser.driver.find_element(By.CSS_SELECTOR, "#pin-form button").send_keys(Keys.ENTER)
+    pressed(browser, "#pin-form button", Keys.ENTER)
     browser.wait("the pinned variant", "return /wash.passes/.test(document.querySelector('#pins').innerText)")
     told = browser.driver.find_element(By.ID, "pins").text
     assert gold(tried(sack, {}).kept) in told
@@ -508,7 +505,7 @@ def test_a_link_from_another_page_turns_nothing(browser, serve: Callable, sack: 
     page = serve(sack)
     # By its other name the same machine is another site; the page is opened by a link that was followed there.
     browser.driver.get(f"data:text/html,<a id=go href='{page.url}?wash.recovery.concentrate=10%2525'>go</a>")
-    browser.driver.find_element(By.ID, "go").send_keys(Keys.ENTER)
+    pressed(browser, "#go", Keys.ENTER)
     browser.wait("the page", READY)
     assert browser.run("return location.search") == ""
     turned(browser, "wash.passes", "2")
