@@ -269,20 +269,99 @@ def test_a_pile_is_the_same_by_sheet_and_by_folder() -> None:
 
 # ── tables ──────────────────────────────────────────────────────────────────────────────────────────────────
 
-TABLES = {
-    "Run": ("streams", "sizes", "losses", "coarse", "finer", "advice", "sieved"),
-    "Trials": ("trials",),
-    "Forecasts": ("forecasts",),
-    "Reconciled": ("streams", "weights", "parts"),
-    "Reconciliation": ("streams", "weights", "parts"),
-    "Fitted": ("numbers", "weights"),
-    "Chance": ("streams", "coarse", "doubts"),
-    "SamplingPlan": ("curve", "errors", "least", "splits"),
-    "Lot": ("tests",),
-    "Worths": ("ways", "sales", "steps", "doubts"),
-    "Specimens": ("specimens",),
-    "Cutting": ("cuts",),
+COLUMNS = {
+    "Run": {
+        "streams": "stream mass_kg gold_g grade_g_per_t mass_share gold_share free_share silver_g fate",
+        "sizes": "stream upper_mm lower_mm light_kg heavy_kg free_g locked_g",
+        "losses": "stream gold_g share unused too_fine locked not_seen soaked_up caught other",
+        "coarse": "opening_mm mass_share gold_share grade_g_per_t in_sight_share",
+        "finer": "screen sort opening_mm looked_over_kg rocks picked_g kept_g gain_g",
+        "advice": "setting what now then gain_g gain_share",
+        "sieved": "ore upper_mm lower_mm mass_kg mass_share grade_g_per_t gold_g gold_share assayed",
+    },
+    "Trials": {
+        "trials": "wash.passes kept_g kept_share gain_g worst_stream worst_g worst_share value value_gain currency",
+    },
+    "Forecasts": {
+        "forecasts": (
+            "wash.passes kept_value_g kept_p5_g kept_p95_g kept_share_value kept_share_p5 kept_share_p95 "
+            "gain_value_g gain_p5_g gain_p95_g better"
+        ),
+    },
+    "Reconciled": {
+        "streams": "stream mass_kg mass_sd_kg gold_g gold_sd_g metal",
+        "weights": "stream what measured sd assumed adjusted standardised unit",
+        "parts": "stream grade_g_per_t sd_g_per_t counted_g_per_t",
+    },
+    "Reconciliation": {
+        "streams": "test stream mass_kg mass_sd_kg gold_g gold_sd_g metal",
+        "weights": "test stream what measured sd assumed adjusted standardised unit",
+        "parts": "test stream grade_g_per_t sd_g_per_t counted_g_per_t",
+    },
+    "Fitted": {
+        "numbers": "name unit value sd low high told bound jumps",
+        "weights": (
+            "stream what unit value sd assumed size_mm file line note when test assay_mass_kg assay_mass_assumed "
+            "fitted luck_sd normalised suspicion without"
+        ),
+    },
+    "Chance": {
+        "streams": "stream gold_mean_g gold_sd_g gold_p5_g gold_p50_g gold_p95_g",
+        "coarse": "opening_mm gold_share_mean gold_share_sd gold_share_p5 gold_share_p50 gold_share_p95",
+        "doubts": "name text share",
+    },
+    "SamplingPlan": {
+        "curve": "sacks mass_kg whole whole_by_gy best best_sacks best_panned_kg",
+        "errors": "stage kind relative_sd gy_broken gy_ground",
+        "least": "size_mm by_counting_kg by_gy_ground_kg by_gy_broken_kg by_rule_kg",
+        "splits": "size_mm before_kg after_kg halvings",
+    },
+    "Lot": {
+        "tests": "name file mass_kg gold_g gold_sd_g grade_g_per_t low_g_per_t high_g_per_t above outlying suspect",
+    },
+    "Worths": {
+        "ways": "way raw of currency income costs net_mean net_sd net_p5 net_p50 net_p95 pays best sack_cost",
+        "sales": "way raw of currency name kind mass_kg gold_g gross kept_back refused",
+        "steps": "way raw of currency step takes_kg labour consumables power",
+        "doubts": "name text share",
+    },
+    "Specimens": {
+        "specimens": (
+            "name gold_value_g gold_sd_g gold_low_g gold_high_g density_g_per_cm3 metal_g_per_cm3 fine "
+            "volume_share trade_rule_g per_wet_g_per_g per_air_g_per_cm3 by_warm_water_g cannot_be"
+        ),
+    },
+    "Cutting": {
+        "cuts": (
+            "angle_deg slab_mm kerf_mm slabs_mean slabs_sd slabs_least slabs_most faces_mean faces_sd faces_least "
+            "faces_most showing_mean showing_sd showing_least showing_most shown_mean_cm2 shown_sd_cm2 "
+            "shown_least_cm2 shown_most_cm2 largest_cm2 band_lost_mean band_lost_sd band_lost_least "
+            "band_lost_most rock_lost_mean rock_lost_sd rock_lost_least rock_lost_most hidden all_swarf"
+        ),
+    },
 }
+"""Result → table → its columns. What has a unit says it at its end, or a column ``unit`` or ``currency`` does."""
+
+UNITS = re.compile(r"_(kg|g|mm|cm2|deg|g_per_t|g_per_cm3|g_per_g)$")
+WITHOUT = {
+    "share", "unused", "too_fine", "locked", "not_seen", "soaked_up", "caught", "other", "better", "told", "fine",
+    "whole", "whole_by_gy", "best", "gy_broken", "gy_ground", "above", "pays", "refused", "hidden", "all_swarf",
+    "standardised", "normalised", "suspicion", "rocks", "halvings", "line", "sacks", "best_sacks", "relative_sd",
+}  # fmt: skip
+"""Numbers without a unit: parts of one, standard deviations, counts."""
+SHARES = re.compile(r"_share(_(value|mean|sd|p5|p50|p95))?$|^(band|rock)_lost_|^(slabs|faces|showing)_")
+BY_ROW = {"measured", "sd", "adjusted", "value", "low", "high", "fitted", "luck_sd", "without"}
+"""Numbers in the unit that the column ``unit`` says."""
+MONEY = re.compile(r"income|costs|net_|sack_cost|gross|kept_back|labour|consumables|power|value")
+
+
+def says_its_unit(column: str, row: dict[str, object]) -> bool:
+    """Whether somebody who sees the row alone knows what a number in it is in."""
+    if UNITS.search(column) or column in WITHOUT or SHARES.search(column):
+        return True
+    if MONEY.match(column) and row.get("currency"):
+        return True
+    return "unit" in row and column in BY_ROW
 
 
 def made(name: str) -> Tabled:
@@ -307,19 +386,23 @@ def made(name: str) -> Tabled:
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(name, marks=[pytest.mark.slow] if name in SLOW else []) for name in TABLES],
+    [pytest.param(name, marks=[pytest.mark.slow] if name in SLOW else []) for name in COLUMNS],
 )
 @pytest.mark.usefixtures("at_the_bench")
 def test_tables_are_rows_of_plain_data_and_frames(name: str) -> None:
     found = made(name)
     assert type(found) is getattr(fs, name)
-    assert found.tables == TABLES[name]
-    for table in found.tables:
+    assert found.tables == tuple(COLUMNS[name])
+    for table, columns in COLUMNS[name].items():
         rows = found.to_rows(table)
         if table == "sieved" and not rows:  # no sieve of this ore was assayed
             continue
         assert rows
-        assert all(list(row) == list(rows[0]) for row in rows)
+        assert all(list(row) == columns.split() for row in rows)
+        for row in rows:
+            for column, value in row.items():
+                if isinstance(value, float):
+                    assert says_its_unit(column, row), (table, column)
         kinds = (str, int, float, bool, type(None))
         assert all(isinstance(value, kinds) for row in rows for value in row.values())
         frame = found.to_frame(table)
@@ -329,20 +412,69 @@ def test_tables_are_rows_of_plain_data_and_frames(name: str) -> None:
 
 
 def test_every_result_with_tables_is_known_here() -> None:
-    assert {name for name in RESULTS if issubclass(getattr(fs, name), Tabled)} == set(TABLES)
+    assert {name for name in RESULTS if issubclass(getattr(fs, name), Tabled)} == set(COLUMNS)
 
 
 @pytest.mark.usefixtures("at_the_bench")
-def test_rows_of_a_run_are_its_streams_in_si() -> None:
+def test_rows_of_a_run_hold_what_its_plain_data_do() -> None:
     run = fs.run("sack3.yaml", certain=False)
+    data = run.as_dict()
     frame = run.to_frame().set_index("stream")
     assert list(frame.index) == list(run.streams)
-    for name, stream in run.streams.items():
-        told = frame.loc[name]
-        assert (told.mass, told.gold, told.grade) == (stream.mass, stream.gold, stream.grade)
-        assert stream.gold == pytest.approx(float(run.solution.streams[name].gold), rel=1e-12)
+    for name, stream in data["streams"].items():
+        assert frame.loc[name].to_dict() == {key: value for key, value in stream.items() if key != "sizes"}
+        assert frame.loc[name].gold_g == pytest.approx(1e3 * float(run.solution.streams[name].gold), rel=1e-12)
+        assert frame.loc[name].mass_kg == run.streams[name].mass
     sizes = run.to_frame("sizes")
-    assert sizes[sizes.stream == "tails"].free.sum() == pytest.approx(float(run.solution.streams["tails"].free.sum()))
+    assert sizes[sizes.stream == "tails"].free_g.sum() == pytest.approx(
+        1e3 * float(run.solution.streams["tails"].free.sum())
+    )
+    for table in ("coarse", "finer", "advice"):
+        assert run.to_rows(table) == data[table]
+    assert run.to_rows("coarse")[1]["opening_mm"] == 22.4
+
+
+@pytest.mark.usefixtures("at_the_bench")
+def test_rows_hold_the_units_that_their_columns_say() -> None:
+    sheet = fs.read("sack3.yaml")
+    trials = fs.trial(sheet, {"wash.passes": "2"})
+    assert trials.to_rows()[0]["gain_g"] == pytest.approx(1e3 * trials.rows[0].gain, rel=1e-12)
+    tests = fs.reconcile(sheet)
+    weights = {(row["stream"], row["what"]): row for row in tests.to_rows("weights")}
+    assert (weights["lumps", "mass"]["measured"], weights["lumps", "mass"]["unit"]) == (9.1, "kg")
+    assert weights["tails", "grade"]["unit"] == "g/t"
+    assert weights["tails", "grade"]["measured"] == pytest.approx(3.1)
+    head = tests.first.head.value
+    assert sum(row["grade_g_per_t"] for row in tests.to_rows("parts")) == pytest.approx(1e6 * head, rel=1e-9)
+    (rock,) = fs.specimen("96 g", "74.5 g").to_rows()
+    assert 40 < rock["gold_low_g"] < rock["gold_value_g"] < rock["gold_high_g"] < 50
+    (along, _) = fs.cut("120 mm", "6 mm", "5 mm", "1 mm").to_rows()
+    assert (along["slab_mm"], along["kerf_mm"], along["largest_cm2"]) == (5.0, 1.0, pytest.approx(144.0))
+
+
+def test_rows_of_assayed_sieves_say_their_units() -> None:
+    sheet = fs.parse(
+        "ore: {mass: 10 kg, grade: 25 g/t, sizes: [{sieve: 20 mm, passing: 40 %, grade: 30 g/t},"
+        " {sieve: 2 mm, passing: 5 %, grade: 10 g/t}]}\n"
+        "steps: {scalp: {do: screen, takes: ore, gives: {oversize: lumps, undersize: fines}, opening: 20 mm}}\n"
+        "keep: fines\n"
+    )
+    rows = fs.run(sheet, certain=False).to_rows("sieved")
+    assert list(rows[0]) == COLUMNS["Run"]["sieved"].split()
+    assert [(row["upper_mm"], row["lower_mm"]) for row in rows][1] == (20.0, 2.0)
+    assert rows[0]["mass_kg"] == pytest.approx(6.0)
+    assert rows[0]["grade_g_per_t"] == pytest.approx(30.0)
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("at_the_bench")
+def test_rows_of_a_fit_are_in_the_units_of_its_sheet() -> None:
+    numbers = {row["name"]: row for row in fs.fit("sack3.yaml").to_rows()}
+    mass, grade = numbers["ore.mass"], numbers["ore.grade"]
+    assert mass["unit"] == "kg"
+    assert 14 < mass["low"] < mass["value"] < mass["high"] < 15
+    assert grade["unit"] == "g/t"
+    assert 10 < grade["low"] < grade["value"] < grade["high"] < 40
 
 
 @pytest.mark.usefixtures("at_the_bench")

@@ -12,7 +12,7 @@ from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.steps.base import SAWING
-from flowsheet.study.common.units_out import millimetres
+from flowsheet.study.common.units_out import each, millimetres, square_centimetres
 from flowsheet.study.rocks.slabs import ACROSS, ALONG, Between, Cut, Rock
 
 if TYPE_CHECKING:
@@ -51,8 +51,8 @@ def as_dict(rock: Rock, cuts: Sequence[Cut]) -> dict[str, Any]:
                 "slabs": asdict(one.slabs),
                 "faces": asdict(one.faces),
                 "faces_with_band": asdict(one.showing),
-                "band_shown_cm2": {name: 1e4 * value for name, value in asdict(one.shown).items()},
-                "largest_on_a_face_cm2": 1e4 * one.largest,
+                "band_shown_cm2": each(asdict(one.shown), square_centimetres),
+                "largest_on_a_face_cm2": square_centimetres(one.largest),
                 "band_to_swarf": asdict(one.band_lost),
                 "rock_to_swarf": asdict(one.rock_lost),
                 "no_face_shows": one.hidden + one.all_swarf,
@@ -81,7 +81,7 @@ def table(cuts: Sequence[Cut]) -> Grid:
         Column("Rock to swarf, %", _percent, shown="Rock to, swarf %"),
     )
     rows = [
-        (way(c.angle), millimetres(c.slab), millimetres(c.kerf), c.slabs, c.showing, 1e4 * c.shown.mean,
+        (way(c.angle), millimetres(c.slab), millimetres(c.kerf), c.slabs, c.showing, square_centimetres(c.shown.mean),
          c.hidden + c.all_swarf, c.band_lost.mean, c.band_lost.least, c.band_lost.most, c.rock_lost.mean)
         for c in cuts
     ]  # fmt: skip
@@ -94,8 +94,8 @@ def for_file(cuts: Sequence[Cut]) -> Grid:
              "No face shows band", "Band to swarf", "least", "most", "Rock to swarf")  # fmt: skip
     rows = [
         (way(c.angle), c.angle, millimetres(c.slab), millimetres(c.kerf), c.slabs.mean, c.faces.mean, c.showing.mean,
-         1e4 * c.shown.mean, c.hidden + c.all_swarf, c.band_lost.mean, c.band_lost.least, c.band_lost.most,
-         c.rock_lost.mean)
+         square_centimetres(c.shown.mean), c.hidden + c.all_swarf, c.band_lost.mean, c.band_lost.least,
+         c.band_lost.most, c.rock_lost.mean)
         for c in cuts
     ]  # fmt: skip
     return Grid("cuts", "Cuts", tuple(Column(head) for head in heads), rows)
@@ -124,7 +124,7 @@ def advice(rock: Rock, cuts: Sequence[Cut]) -> Iterator[str]:
     if whole is not None:
         yield (
             f"To keep the band and have one large face of it, cut along ({_sizes(whole)}) and let the first cut graze "
-            f"the band's edge: it shows all {sig(1e4 * whole.largest)} cm2 on one face, and next to nothing of it goes "
+            f"the band's edge: it shows all {_area(whole.largest)} on one face, and next to nothing of it goes "
             "to swarf. To have many slabs that each show a stripe of it, cut across."
         )
     else:
@@ -147,6 +147,10 @@ def advice(rock: Rock, cuts: Sequence[Cut]) -> Iterator[str]:
         yield f"Whichever way, kerf ÷ (kerf + slab), {lost}, goes to swarf on average: pan it, its gold goes too."
 
 
+def _area(area: float) -> str:
+    return f"{sig(square_centimetres(area))} cm2"
+
+
 def _sizes(one: Cut) -> str:
     return f"{short(millimetres(one.slab))} mm slabs and {short(millimetres(one.kerf))} mm kerf"
 
@@ -159,10 +163,10 @@ def _faces(one: Cut) -> str:
     every = math.isclose(one.showing.mean, one.faces.mean)
     many = "every sawn face shows it" if every else f"{_range(one.showing)} of {_range(one.faces)} sawn faces show it"
     if one.angle == ALONG:
-        text = f"{many}, whole ({sig(1e4 * one.largest)} cm2 each)"
+        text = f"{many}, whole ({_area(one.largest)} each)"
     else:
-        text = f"{many}{f' ({_range(one.faces)})' if every else ''}, at most {sig(1e4 * one.largest)} cm2 on one"
-    text += f", {sig(1e4 * one.shown.mean)} cm2 in all on average"
+        text = f"{many}{f' ({_range(one.faces)})' if every else ''}, at most {_area(one.largest)} on one"
+    text += f", {_area(one.shown.mean)} in all on average"
     hidden = one.hidden + one.all_swarf
     return f"{text}; {percent(hidden)} of the time, by chance, none does." if hidden > SELDOM else f"{text}."
 

@@ -14,11 +14,16 @@ from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.next_weighing import Suggestion
 from flowsheet.study.balance.sieve_balance import SieveBalance
 from flowsheet.study.balance.suspect_or_swapped_weights import Slip, Swap
-from flowsheet.study.common.frames import Row, Tabled, Tables, rows
-from flowsheet.study.common.units_out import TOLD, each, g_per_t, grams, in_units
+from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
+from flowsheet.study.common.units_out import TOLD, Names, each, g_per_t, grams, in_units
 
 UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g"}
 """Unit in which each kind of measurement is told (metal is weighed in g)."""
+
+
+BALANCED: Names = {"mass": ("mass_kg", float), "mass_sd": ("mass_sd_kg", float), "gold": ("gold_g", grams),
+                   "gold_sd": ("gold_sd_g", grams)}  # fmt: skip
+"""Fields that plain data tells by another name, and the unit that it says."""
 
 
 @dataclass(frozen=True)
@@ -52,13 +57,7 @@ class Balanced:
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
         told = {name: getattr(self, name) for name in ("determined", "mass_determined", "gold_determined")}
-        return {
-            "mass_kg": self.mass,
-            "mass_sd_kg": self.mass_sd,
-            "gold_g": grams(self.gold),
-            "gold_sd_g": grams(self.gold_sd),
-            **told,
-        }
+        return {**{name: unit(getattr(self, field)) for field, (name, unit) in BALANCED.items()}, **told}
 
 
 @dataclass(frozen=True)
@@ -80,10 +79,14 @@ class Weight:
         """Return how a table calls it."""
         return f"{self.stream}, {self.what}"
 
+    @property
+    def told(self) -> Names:
+        """Its fields that plain data tells in its unit."""
+        return {name: (name, TOLD[self.unit]) for name in ("measured", "sd", "adjusted")}
+
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain data, in its unit."""
-        told = in_units(self, {name: (name, TOLD[self.unit]) for name in ("measured", "sd", "adjusted")})
-        return {"name": self.name, **told}
+        return {"name": self.name, **in_units(self, self.told)}
 
 
 @dataclass(frozen=True)
@@ -97,6 +100,10 @@ class Measured:
     def known(self) -> bool:
         """Whether the data determine it."""
         return not math.isnan(self.sd)
+
+
+PART: Names = {name: (f"{name}_g_per_t", g_per_t) for name in ("grade", "sd", "counted")}
+"""How a table calls the fields of a part, and the unit that it says."""
 
 
 @dataclass(frozen=True)
@@ -203,9 +210,9 @@ class Reconciled(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "streams": lambda: rows(self.streams, "stream"),
-            "weights": lambda: rows(self.weights),
-            "parts": lambda: rows(self.parts),
+            "streams": lambda: rows(self.streams, "stream", BALANCED),
+            "weights": lambda: (row(one, one.told) for one in self.weights),
+            "parts": lambda: rows(self.parts, names=PART),
         }
 
     def _headline(self) -> tuple[str, str]:
@@ -229,9 +236,9 @@ class Reconciled(Tabled):
     def as_dict(self) -> dict[str, Any]:
         """Return all of it as plain data; what is not known is None."""
         streams: dict[str, Any] = {}
-        for name, row in self.streams.items():
+        for name, one in self.streams.items():
             weigh = [{"stream": stream, "what": what} for stream, what in self.to_know.get(name, ())]
-            streams[name] = {**row.as_dict(), "weigh": weigh}
+            streams[name] = {**one.as_dict(), "weigh": weigh}
         weights = [weight.as_dict() for weight in self.weights]
         data = {
             "streams": streams,

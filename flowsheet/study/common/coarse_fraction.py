@@ -14,10 +14,14 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps import kind_that
 from flowsheet.steps.base import Step, Values, evaluate
-from flowsheet.study.common.units_out import g_per_t, in_units, millimetres, told_apart
+from flowsheet.study.common.units_out import Names, g_per_t, in_units, millimetres, told_apart
 
 STANDARD = (0.045, 0.0224, 0.0112, 0.0056, 0.0028)
 """Openings (m) of ISO 565 R20/3 that are told besides the sheet's own, unless sieves of the ore were assayed."""
+
+
+COARSE: Names = {"opening": ("opening_mm", millimetres), "grade": ("grade_g_per_t", g_per_t)}
+"""Fields that plain data tells by another name, and the unit that it says."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,7 @@ class Coarse:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return in_units(self, {"opening": ("opening_mm", millimetres), "grade": ("grade_g_per_t", g_per_t)})
+        return in_units(self, COARSE)
 
 
 def coarse(solution: Solution) -> list[Coarse]:

@@ -22,6 +22,9 @@ FED, INSIDE, KEPT, LOST = "fed", "inside", "kept", "lost"
 STREAM: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "grade": ("grade_g_per_t", g_per_t),
           "silver": ("silver_g", grams)}  # fmt: skip
 """Fields of a stream that plain data tells by another name, and the unit that it says."""
+SIZE: Names = {"upper": ("upper_mm", millimetres), "lower": ("lower_mm", millimetres), "light": ("light_kg", float),
+        "heavy": ("heavy_kg", float), "free": ("free_g", grams), "locked": ("locked_g", grams)}  # fmt: skip
+"""The same of one of its size classes."""
 
 
 @dataclass(frozen=True)
@@ -48,14 +51,7 @@ class SizeRow:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return {
-            "upper_mm": None if self.upper is None else millimetres(self.upper),
-            "lower_mm": millimetres(self.lower),
-            "light_kg": self.light,
-            "heavy_kg": self.heavy,
-            "free_g": grams(self.free),
-            "locked_g": grams(self.locked),
-        }
+        return in_units(self, SIZE)
 
 
 @dataclass(frozen=True, repr=False)

@@ -35,8 +35,8 @@ def g_per_t(grade: Amount) -> Amount:
     return 1e6 * grade
 
 
-TOLD: Mapping[str, Unit] = {"kg": float, "g": grams, "g/t": g_per_t}
-"""How an amount of SI is told in a unit."""
+TOLD: Mapping[str, Unit] = {"kg": float, "g": grams, "g/t": g_per_t, "": float}
+"""How an amount of SI is told in a unit; a share or a count has none."""
 
 
 def g_per_cm3(density: Amount) -> Amount:
@@ -52,6 +52,11 @@ def millimetres(size: float) -> float:
 def told_apart(size: float) -> float:
     """Return a size (m) as a key: those that differ by rounding alone are one."""
     return round(float(size), FINEST)
+
+
+def square_centimetres(area: float) -> float:
+    """Return an area (m2) in cm2."""
+    return 1e4 * area
 
 
 def each(data: Any, unit: Unit) -> Any:

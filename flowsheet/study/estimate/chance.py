@@ -18,11 +18,11 @@ from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.compound_poisson import Spread, spread
-from flowsheet.study.common.frames import Tabled, Tables, row, rows
+from flowsheet.study.common.frames import Tabled, Tables, parts, rows
 from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.monte_carlo import WEIGHED, Progress
-from flowsheet.study.common.units_out import each, g_per_t, grams, told_apart
+from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.confidence import KEPT, Confidence, coarse_shares, held
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 
@@ -73,8 +73,12 @@ class Chance(Tabled, Confidence):
 
     def _tables(self) -> Tables:
         return {
-            "streams": lambda: rows(self.streams, "stream"),
-            "coarse": lambda: ({"opening": size, **row(one)} for size, one in self.coarse.items()),
+            "streams": lambda: (
+                {"stream": name, **parts(one, "gold", "_g", grams)} for name, one in self.streams.items()
+            ),
+            "coarse": lambda: (
+                {"opening_mm": millimetres(size), **parts(one, "gold_share")} for size, one in self.coarse.items()
+            ),
             "doubts": lambda: rows(self.doubts),
         }
 

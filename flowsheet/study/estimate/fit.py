@@ -22,8 +22,10 @@ from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.yaml.marked_document import parse
+from flowsheet.study.balance.result import UNITS
 from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail
-from flowsheet.study.common.frames import Tabled, Tables, row
+from flowsheet.study.common.frames import Row, Tabled, Tables, row
+from flowsheet.study.common.units_out import TOLD, Names, millimetres
 from flowsheet.study.estimate.bounded_lsq import LeastSquares, least_squares
 from flowsheet.study.estimate.evidence import Evidence, Unknown, refuse_jumps, refuse_nothing
 from flowsheet.study.estimate.fitted_sheet import checked_text, source_text
@@ -76,6 +78,12 @@ class Parameter:
         """Whether the data told anything of it."""
         return self.told >= INFORMED
 
+    def row(self) -> Row:
+        """Return it as a row of a table, in the unit that its sheet has it in."""
+        unit, one = self.unknown.number.unit
+        names: Names = {name: (name, lambda value: value / one) for name in ("value", "sd", "low", "high")}
+        return {"name": self.unknown.label, "unit": unit, **row(self, names, deep=False)}
+
 
 @dataclass(frozen=True)
 class Checked:
@@ -92,6 +100,14 @@ class Checked:
     suspicion: float
     #: What all other measurements would have made of it; NaN where they tell nothing.
     without: float
+
+    def row(self) -> Row:
+        """Return it as a row of a table, in the unit of what was measured."""
+        m, unit = self.measurement, UNITS.get(self.measurement.what, "")
+        names: Names = {name: (name, TOLD[unit]) for name in ("value", "sd", "fitted", "luck_sd", "without")}
+        names = {**names, "size": ("size_mm", millimetres), "assay_mass": ("assay_mass_kg", float)}
+        named = {"stream": m.stream, "what": m.what, "unit": unit}
+        return named | row(m, names, deep=False) | row(self, names, deep=False)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -121,8 +137,8 @@ class Fitted(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "numbers": lambda: ({"name": one.unknown.label, **row(one, deep=False)} for one in self.parameters),
-            "weights": lambda: ({**row(one.measurement, deep=False), **row(one, deep=False)} for one in self.checked),
+            "numbers": lambda: (one.row() for one in self.parameters),
+            "weights": lambda: (one.row() for one in self.checked),
         }
 
     def _headline(self) -> tuple[str, str]:

@@ -51,6 +51,8 @@ Progress = Callable[[Iterable[int]], Iterable[int]]
 ROW: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "gold_sd": ("gold_sd_g", grams),
               "grade": ("grade_g_per_t", g_per_t), "low": ("low", g_per_t), "high": ("high", g_per_t)}  # fmt: skip
 """Fields of a test that plain data tells by another name or in another unit."""
+TEST: Names = {**ROW, "low": ("low_g_per_t", g_per_t), "high": ("high_g_per_t", g_per_t)}
+"""The same for a table, where every name says its unit."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,7 @@ class Lot(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "tests": lambda: rows(self.rows),
+            "tests": lambda: rows(self.rows, names=TEST),
         }
 
     def _headline(self) -> tuple[str, str]:

@@ -14,6 +14,7 @@ from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.money.cutoff import CrushOrSell, ScreenAndCutoff
 
 SALE: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams)}
+STEP: Names = {"takes": ("takes_kg", float)}
 BREAK_EVEN: Names = {name: (name, g_per_t) for name in ("grade_now", "pays_costs", "beats_raw")}
 """Fields that plain data tells by another name or in another unit."""
 
@@ -65,7 +66,7 @@ class Amounts:
         return {
             **asdict(self),
             "sales": sales,
-            "steps": [in_units(step, {"takes": ("takes_kg", float)}) for step in self.steps],
+            "steps": [in_units(step, STEP) for step in self.steps],
         }
 
 
@@ -146,13 +147,13 @@ class Worths(Tabled):
         for way in self.ways:
             for of, one in (("sack", way.sack), ("pile", way.pile)):
                 if one is not None:
-                    yield {"way": way.name, "raw": way.raw, "of": of}, one
+                    yield {"way": way.name, "raw": way.raw, "of": of, "currency": self.currency}, one
 
     def _tables(self) -> Tables:
         return {
             "ways": lambda: ({**of, **row(one)} for of, one in self._amounts()),
-            "sales": lambda: ({**of, **row(sale)} for of, one in self._amounts() for sale in one.sales),
-            "steps": lambda: ({**of, **row(step)} for of, one in self._amounts() for step in one.steps),
+            "sales": lambda: ({**of, **row(sale, SALE)} for of, one in self._amounts() for sale in one.sales),
+            "steps": lambda: ({**of, **row(step, STEP)} for of, one in self._amounts() for step in one.steps),
             "doubts": lambda: rows(self.doubts),
         }
 

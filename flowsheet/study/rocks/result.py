@@ -12,9 +12,9 @@ from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.spec.rocks.specimen_table import Specimen
 from flowsheet.spec.text.brief import brief, counted
 from flowsheet.spec.text.source_files import SourceFiles
-from flowsheet.study.common.frames import Tabled, Tables, row
+from flowsheet.study.common.frames import Tabled, Tables, parts, row
 from flowsheet.study.common.notebook_result import Shown
-from flowsheet.study.common.units_out import grams
+from flowsheet.study.common.units_out import Names, grams
 
 ONE_SIDE = NORMAL_95
 """95 % point of the normal law: both ends of a 90 % interval, and L. A. Currie's limits."""
@@ -97,6 +97,17 @@ class SpecimenGold(Shown):
         return f"Specimen '{self.specimen.name}'", f"{told}, {brief(self.density)} g/cm3"
 
 
+SPECIMEN: Names = {
+    "density": ("density_g_per_cm3", float),
+    "metal": ("metal_g_per_cm3", float),
+    "trade_rule": ("trade_rule_g", grams),
+    "per_wet": ("per_wet_g_per_g", float),
+    "per_air": ("per_air_g_per_cm3", float),
+    "by_warm_water": ("by_warm_water_g", grams),
+}
+"""How a table calls the fields of a specimen, and the units that it says (kg a litre is g a cm3)."""
+
+
 @dataclass(frozen=True, repr=False)
 class Specimens(Tabled):
     """What all specimens hold, and the sum of those that can be.
@@ -119,7 +130,8 @@ class Specimens(Tabled):
     def _tables(self) -> Tables:
         return {
             "specimens": lambda: (
-                {"name": one.specimen.name, **row(one.gold, "gold_"), **row(one, deep=False)} for one in self.specimens
+                {"name": one.specimen.name, **parts(one.gold, "gold", "_g", grams), **row(one, SPECIMEN, deep=False)}
+                for one in self.specimens
             ),
         }
 

@@ -20,7 +20,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.spec.rocks.cutting_plan import CuttingPlan
 from flowsheet.spec.text.brief import counted
 from flowsheet.study.common.frames import Tabled, Tables, rows
-from flowsheet.study.common.units_out import millimetres
+from flowsheet.study.common.units_out import Names, millimetres, square_centimetres
 
 ALONG, ACROSS = 0.0, 90.0
 """Degrees between the band and the cutting plane."""
@@ -53,6 +53,16 @@ class Between:
     sd: float
     least: float
     most: float
+
+
+CUT: Names = {
+    "angle": ("angle_deg", float),
+    "slab": ("slab_mm", millimetres),
+    "kerf": ("kerf_mm", millimetres),
+    "shown": ("shown_cm2", square_centimetres),
+    "largest": ("largest_cm2", square_centimetres),
+}
+"""How a table calls the fields of a way of cutting, and the units that it says."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +102,7 @@ class Cutting(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "cuts": lambda: rows(self.cuts),
+            "cuts": lambda: rows(self.cuts, names=CUT),
         }
 
     def _headline(self) -> tuple[str, str]:

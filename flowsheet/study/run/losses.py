@@ -11,7 +11,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.propagate import Solution
 from flowsheet.steps.base import Port
-from flowsheet.study.common.units_out import grams, in_units
+from flowsheet.study.common.units_out import Names, grams, in_units
 
 REASONS = ("too_fine", "locked", "not_seen", "soaked_up", "caught", "other")
 
@@ -19,6 +19,10 @@ MOST_ROUNDS = 100
 """How often the search for reasons goes round a loop that only parts and washes."""
 NO_MORE = 1e-15
 """Of a stream's gold, less than rounding leaves: so little still going round is not followed."""
+
+
+LOSS: Names = {"gold": ("gold_g", grams)}
+"""Fields that plain data tells by another name, and the unit that it says."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +43,7 @@ class Loss:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return in_units(self, {"gold": ("gold_g", grams)})
+        return in_units(self, LOSS)
 
 
 def losses(solution: Solution) -> list[Loss]:

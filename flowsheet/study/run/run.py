@@ -13,15 +13,15 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, Subject, note, texts
 from flowsheet.steps.base import LOCAL
-from flowsheet.study.common.coarse_fraction import Coarse, coarse
+from flowsheet.study.common.coarse_fraction import COARSE, Coarse, coarse
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
-from flowsheet.study.common.streams import SizeRow, Stream, size_rows, streams
+from flowsheet.study.common.streams import SIZE, STREAM, SizeRow, Stream, size_rows, streams
 from flowsheet.study.common.units_out import each, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
-from flowsheet.study.run.losses import Loss, losses
-from flowsheet.study.run.screen_options import Finer, finer
-from flowsheet.study.run.sensitivity import Improvement, advice
-from flowsheet.study.run.sieve_assays import SieveAssay, sieve_assays
+from flowsheet.study.run.losses import LOSS, Loss, losses
+from flowsheet.study.run.screen_options import FINER, Finer, finer
+from flowsheet.study.run.sensitivity import IMPROVEMENT, Improvement, advice
+from flowsheet.study.run.sieve_assays import SIEVED, SieveAssay, sieve_assays
 
 
 @dataclass(frozen=True)
@@ -80,15 +80,15 @@ class Run(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "streams": lambda: rows(self.streams, "stream"),
+            "streams": lambda: rows(self.streams, "stream", STREAM),
             "sizes": lambda: (
-                {"stream": name, **row(one)} for name, stream in self.streams.items() for one in stream.sizes
+                {"stream": name, **row(one, SIZE)} for name, stream in self.streams.items() for one in stream.sizes
             ),
-            "losses": lambda: ({**row(one), **one.why} for one in self.losses),
-            "coarse": lambda: rows(self.coarse),
-            "finer": lambda: rows(self.finer),
-            "advice": lambda: rows(self.advice),
-            "sieved": lambda: rows(self.sieved),
+            "losses": lambda: ({**row(one, LOSS), **one.why} for one in self.losses),
+            "coarse": lambda: rows(self.coarse, names=COARSE),
+            "finer": lambda: rows(self.finer, names=FINER),
+            "advice": lambda: rows(self.advice, names=IMPROVEMENT),
+            "sieved": lambda: rows(self.sieved, names=SIEVED),
         }
 
     def _headline(self) -> tuple[str, str]:

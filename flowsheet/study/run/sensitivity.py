@@ -17,7 +17,7 @@ from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.steps import kind_that
 from flowsheet.study.common import what_if
 from flowsheet.study.common.uncertain_inputs import inputs_with
-from flowsheet.study.common.units_out import grams, in_units
+from flowsheet.study.common.units_out import Names, grams, in_units
 from flowsheet.study.common.what_if import Variant
 
 WORTH_TELLING = 1e-6
@@ -27,6 +27,10 @@ Bases: TypeAlias = dict[frozenset[float], Solution]
 
 PANNED, AT_MOST = "panned first", "cleaned out by hand, at most"
 """What to do with the stream at which a loop catches gold; of the latter the gain is not worked out, but bounded."""
+
+
+IMPROVEMENT: Names = {"gain": ("gain_g", grams)}
+"""Fields that plain data tells by another name, and the unit that it says."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +48,7 @@ class Improvement:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return in_units(self, {"gain": ("gain_g", grams)})
+        return in_units(self, IMPROVEMENT)
 
 
 def advice(solution: Solution) -> list[Improvement]:

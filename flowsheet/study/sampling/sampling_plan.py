@@ -56,6 +56,13 @@ class LeastMass:
 
 POINT: Names = {"mass": ("mass_kg", float), "best_panned": ("best_panned_kg", float)}
 """Fields of a point that plain data tells by another name."""
+LEAST: Names = {
+    "size": ("size_mm", millimetres),
+    **{name: (f"{name}_kg", float) for name in ("by_counting", "by_gy_ground", "by_gy_broken", "by_rule")},
+}
+SPLIT: Names = {"before": ("before_kg", float), "after": ("after_kg", float)}
+ERROR: Names = {"sd": ("relative_sd", float)}
+"""How a table calls the fields of a least mass, a split and a stage's error, and the units that it says."""
 
 
 @dataclass(frozen=True)
@@ -107,11 +114,12 @@ class SamplingPlan(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "curve": lambda: rows(self.curve),
-            "errors": lambda: rows(self.plan.errors),
-            "least": lambda: rows(self.least),
+            "curve": lambda: rows(self.curve, names=POINT),
+            "errors": lambda: rows(self.plan.errors, names=ERROR),
+            "least": lambda: rows(self.least, names=LEAST),
             "splits": lambda: (
-                {"size": one.rock.size, **row(one, deep=False), "halvings": one.halvings} for one in self.plan.splits
+                {"size_mm": millimetres(one.rock.size), **row(one, SPLIT, deep=False), "halvings": one.halvings}
+                for one in self.plan.splits
             ),
         }
 

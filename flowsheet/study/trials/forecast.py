@@ -22,7 +22,7 @@ from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with
-from flowsheet.study.common.units_out import grams, in_units
+from flowsheet.study.common.units_out import Names, grams, in_units
 from flowsheet.study.estimate.fit import Fitted, fit
 
 DRAWS = 300
@@ -45,6 +45,10 @@ class ForecastRange:
         return cls(float(values[0]), float(low), float(high))
 
 
+FORECAST: Names = {"kept": ("kept_g", grams), "gain": ("gain_g", grams)}
+"""Fields that plain data tells by another name, and the unit that it says."""
+
+
 @dataclass(frozen=True)
 class Forecast:
     """One combination of settings: gold in kg; shares are of all gold fed, the gain is against the sheet as fitted."""
@@ -58,7 +62,7 @@ class Forecast:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return in_units(self, {"kept": ("kept_g", grams), "gain": ("gain_g", grams)})
+        return in_units(self, FORECAST)
 
 
 @dataclass(frozen=True, repr=False)
@@ -77,7 +81,7 @@ class Forecasts(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "forecasts": lambda: ({**one.settings, **row(one)} for one in self.rows),
+            "forecasts": lambda: ({**one.settings, **row(one, FORECAST)} for one in self.rows),
         }
 
     def _headline(self) -> tuple[str, str]:

@@ -88,7 +88,9 @@ class Trials(Tabled):
 
     def _tables(self) -> Tables:
         return {
-            "trials": lambda: ({**one.settings, **row(one)} for one in self.rows),
+            "trials": lambda: (
+                {**one.settings, **row(one, TRIAL), "currency": self.currency or None} for one in self.rows
+            ),
         }
 
     def _headline(self) -> tuple[str, str]:
