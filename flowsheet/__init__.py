@@ -18,6 +18,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from flowsheet.door.guide import Explained, explain
     from flowsheet.door.pages import Drawing, LabelPage, ReportPage, draw, label, report
     from flowsheet.door.questions import chance, fit, forecast, lot, plan, reconcile, run, trial, worth
     from flowsheet.door.rocks import cut, specimen
@@ -47,6 +48,7 @@ _HOMES = {
     ),
     "flowsheet.door.rocks": ("specimen", "cut"),
     "flowsheet.door.pages": ("draw", "label", "report", "Drawing", "LabelPage", "ReportPage"),
+    "flowsheet.door.guide": ("explain", "Explained"),
     "flowsheet.spec.blocks.schema": ("Sheet",),
     "flowsheet.spec.text.mistakes": ("SheetError", "Mistake"),
     "flowsheet.study.balance.result": ("Reconciled", "Reconciliation"),
@@ -70,6 +72,7 @@ __all__ = [
     "Chance",
     "Cutting",
     "Drawing",
+    "Explained",
     "Fitted",
     "Forecasts",
     "LabelPage",
@@ -93,6 +96,7 @@ __all__ = [
     "check",
     "cut",
     "draw",
+    "explain",
     "fit",
     "forecast",
     "label",

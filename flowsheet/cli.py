@@ -100,6 +100,11 @@ def _program(
         raise typer.Exit
 
 
+def commands() -> dict[str, str]:
+    """Return every command and what it does in a line, for whoever explains them without being one."""
+    return explain.commands_of(typer.main.get_command(app))
+
+
 def main() -> NoReturn:
     """Run the commands; exit with 0 (done), 2 (the input or the disk is wrong), 141 (the reader left) or 1 (a bug)."""
     for stream in (sys.stdout, sys.stderr):

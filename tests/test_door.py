@@ -17,18 +17,19 @@ import pytest
 import flowsheet as fs
 from flowsheet import cli
 from flowsheet.study.common.frames import Tabled
+from tests.commands import Command
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 FUNCTIONS = {"read", "parse", "starter", "check", "run", "trial", "reconcile", "fit", "forecast", "chance", "plan",
-             "lot", "worth", "specimen", "cut", "draw", "label", "report"}  # fmt: skip
+             "lot", "worth", "specimen", "cut", "draw", "label", "report", "explain"}  # fmt: skip
 RESULTS = {"Run", "Trials", "Reconciled", "Reconciliation", "Fitted", "Forecasts", "Chance", "SamplingPlan", "Lot",
            "Worths", "Specimens", "SpecimenGold", "Cutting", "LotSheet", "Overview", "Drawing", "LabelPage",
-           "ReportPage"}  # fmt: skip
+           "ReportPage", "Explained"}  # fmt: skip
 SLOW = {"chance", "Chance", "plan", "SamplingPlan", "lot", "Lot", "worth", "Worths", "label", "LabelPage", "LotSheet",
         "report", "ReportPage", "forecast", "Forecasts", "fit", "Fitted", "run"}  # fmt: skip
 """Names whose examples take more than a few seconds on a busy machine."""
 COMMAND_OF = {"try": "trial"}
-NO_QUESTION = {"serve", "new", "schema", "explain"}
+NO_QUESTION = {"serve", "new", "schema"}
 """Commands that ask nothing of a sheet."""
 
 
@@ -491,6 +492,36 @@ def test_without_pandas_the_cure_is_named_and_rows_are_had(monkeypatch: pytest.M
 def test_a_table_that_is_not_there_names_the_nearest() -> None:
     with pytest.raises(ValueError, match=r'no table "size"\. Did you mean "sizes"\?'):
         fs.run("sack3.yaml", certain=False).to_rows("size")
+
+
+# ── the guide ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("topics", [(), ("pan",), ("pan", "gold"), ("run",), ("weights",), ("sluice.d50",)])
+def test_the_guide_says_what_its_command_prints(topics: tuple[str, ...], flowsheet: Command) -> None:
+    found = fs.explain(*topics)
+    assert f"{found}\n" == flowsheet("explain", *topics).out
+    assert json.loads(json.dumps(found.as_dict()))["topics"] == flowsheet("explain", *topics, "--json").json["topics"]
+    line = repr(found)
+    assert line.startswith("<Explained")
+    assert len(line) < 120
+    html = found._repr_html_()
+    assert html.startswith('<div class="flowsheet"><style>')
+    assert "\033" not in html
+    assert html.count("<b>") == html.count("</b>") > 0
+
+
+def test_the_guide_names_the_nearest_topic() -> None:
+    with pytest.raises(fs.SheetError, match='Did you mean "magnet"'):
+        fs.explain("magnett")
+
+
+def test_the_topic_of_a_mistake_can_be_asked_for() -> None:
+    with pytest.raises(fs.SheetError) as caught:
+        fs.parse("ore: {mass: 14.2}")
+    topics = {mistake.topic for mistake in caught.value.mistakes if mistake.topic}
+    assert topics
+    assert [topic.name for topic in fs.explain(*sorted(topics)).topics] == sorted(topics)
 
 
 # ── what is asked for in words or in numbers ────────────────────────────────────────────────────────────────

@@ -9,9 +9,9 @@ import typer
 from flowsheet.commands.common import Json, print_result
 
 
-def _known(context: typer.Context) -> dict[str, str]:
+def commands_of(program: object) -> dict[str, str]:
     """Return every command of the program, and what it does in a line."""
-    found = getattr(context.find_root().command, "commands", {})
+    found = getattr(program, "commands", {})
     return {name: (command.help or "").partition("\n")[0].rstrip(".") for name, command in found.items()}
 
 
@@ -19,7 +19,7 @@ def _complete(context: typer.Context, incomplete: str) -> list[str]:
     """Return the topics that begin like what is typed."""
     from flowsheet.show.guide.topics import topics
 
-    return [name for name in topics(_known(context)) if name.startswith(incomplete)]
+    return [name for name in topics(commands_of(context.find_root().command)) if name.startswith(incomplete)]
 
 
 def explain(
@@ -33,17 +33,10 @@ def explain(
     as_json: Json = False,
 ) -> None:
     """Explain a kind of step, a part of a sheet, a command or a page of the guide; list them all."""
-    from flowsheet.show.guide import words
-    from flowsheet.show.guide.topics import find, topics
+    import flowsheet as fs
 
-    known = topics(_known(context))
-    asked = {topic.name: topic for topic in (find(name, known) for name in names or ())}.values()
+    found = fs.explain(*(names or ()), commands=commands_of(context.find_root().command))
     if as_json:
-        told = [topic.as_dict() for topic in asked] or [topic.in_brief() for topic in known.values()]
-        print_result({"topics": told})
-        return
-    if not asked:
-        lines = list(words.overview(known.values()))
+        print_result(found.as_dict())
     else:
-        lines = [line for topic in asked for line in (*words.told(topic), "")]
-    typer.echo("\n".join(lines).strip("\n"))
+        typer.echo(found.terminal)

@@ -48,6 +48,11 @@ def view_of(kind: type) -> ModuleType | None:
 
 def _html(page: Page) -> str:
     inside = "".join(_parts(page)) + "".join(part for more in page.more for part in _parts(more))
+    return framed(inside)
+
+
+def framed(inside: str) -> str:
+    """Return HTML with a stylesheet that reaches nothing else."""
     return f'<div class="{SCOPE[1:]}"><style>{scoped(theme())}{OWN}</style>{inside}</div>'
 
 

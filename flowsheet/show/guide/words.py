@@ -177,6 +177,23 @@ def _filled(text: str, first: str = "", rest: str = "") -> list[str]:
     return [line.replace("\x01", BOLD).replace("\x02", NORMAL) for line in lines]
 
 
+def unmarked(text: str) -> str:
+    """Return words for a terminal without what makes them bold."""
+    return text.replace(BOLD, "").replace(NORMAL, "")
+
+
+def as_html(words: str) -> str:
+    """Return words for a terminal as HTML that styles nothing but itself: their lines as they are, bold where bold."""
+    from flowsheet.show.notebook import framed
+    from flowsheet.show.text.markup import text
+
+    tags = {BOLD: "<b>", NORMAL: "</b>"}
+    marks = re.compile("|".join(f"({re.escape(mark)})" for mark in tags))
+    lines = ("".join(tags.get(part, text(part)) for part in marks.split(line) if part) for line in words.splitlines())
+    told = "\n".join(lines)
+    return framed(f"<pre>{told}</pre>")
+
+
 def _bold(text: str) -> str:
     return f"{BOLD}{text}{NORMAL}"
 
