@@ -526,6 +526,18 @@ def test_the_sheets_own_weights_count_before_the_log_has_a_line(sack: Path) -> N
     assert "scalp: 14.20 kg in, 14.18 kg out" in told
 
 
+def test_beside_the_entry_stands_what_the_weights_say_without_a_suspect_and_with_it(sack: Path) -> None:
+    bench = Bench(sack)
+    asked = "What do the weights say without it, and with it?"
+    assert asked not in text_of(weight_parts(bench.desk().sheet, bench.desk().test)["suspect"])
+    bench.log.add(Entry("plain lumps", "mass", "7.48", "kg", "0.01"))
+    desk = bench.desk()
+    told = text_of(weight_parts(desk.sheet, desk.test)["suspect"])
+    assert asked in told
+    assert "taken as doubtful: the mass of lumps" in told
+    assert "With every weight as it is written" in told
+
+
 @pytest.mark.parametrize(
     "weighed",
     ["", "weighed:\n  tails: {mass: 13.4 kg}\n", "weighed:\n    tails:\n        mass: 13.4 kg\n",

@@ -11,10 +11,11 @@ import pytest
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.yaml.marked_document import parse
+from flowsheet.study.balance.believed_weights import balanced, believed
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.confidence import sure
 from flowsheet.study.estimate.corrected_draws import gather
-from flowsheet.study.estimate.ore_from_weights import balanced, settled, thin
+from flowsheet.study.estimate.ore_from_weights import thin
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.estimate import Posterior, cluster_law, posterior
 from flowsheet.study.posterior.grain_luck import draw_amounts, saddlepoint
@@ -208,8 +209,8 @@ def test_sieves_alone_are_evidence_too() -> None:
     """No balance can use them, so no test is balanced; they must not be lost on the way for that."""
     text = SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm").replace("p80: 60 mm", "p80: 60 mm ± 15 mm")
     sheet = rebuild(parse(text + "  lumps: {passing: {40 mm: 90 %}}\n", "x.yaml"))
-    believed, notes = settled(sheet, balanced(sheet))
-    assert (believed.weighed, notes) == (sheet.weighed, [])
+    trusted, doubted, notes = believed(sheet, balanced(sheet))
+    assert (trusted.weighed, doubted, notes) == (sheet.weighed, [], [])
     found = gather(solve(Model.of(sheet)), 400, 1)
     assert np.median(found.values["ore.sizes.p80"]) < 50e-3
 

@@ -13,6 +13,9 @@ from flowsheet.show.page import render
 from flowsheet.show.page.asks import Weigh
 from flowsheet.show.page.bench import Bench, Desk
 from flowsheet.show.page.off_view import against_sheet
+from flowsheet.show.run.doubted import without_and_with
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import solve
 from flowsheet.spec.bench import log_file
 from flowsheet.spec.bench.bench_log import Entry, Place
 from flowsheet.spec.bench.log_text import LogText, refuse_if
@@ -30,10 +33,12 @@ from flowsheet.steps import kinds
 from flowsheet.study.balance.closure import closing
 from flowsheet.study.balance.problem import USED
 from flowsheet.study.balance.reconcile import reconcile
+from flowsheet.study.estimate.confidence import sure
 
 WHEN = "%Y-%m-%d %H:%M"
 OFTEN = ("minus grade",)
 """What may be told several times of one stream in one test."""
+WITH_AND_WITHOUT = "What do the weights say without it, and with it?"
 
 
 def offered(sheet: Sheet) -> str:
@@ -142,12 +147,20 @@ def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
     if any(m.what in USED for m in measured):
         found = reconcile(sheet, measured)
         told, notes = reconciled.answers(found), texts(found.notes)
+        if found.suspect is not None and (both := _without_and_with(sheet)):
+            told.insert(1, (WITH_AND_WITHOUT, both))
         unknown = reconciled.unknown(found) if found.to_know else None
     return {
         "closing": render.part("closing", lines=balances),
         "beside": against_sheet(sheet, measured),
         "suspect": render.part("suspect", told=told, unknown=unknown, notes=notes),
     }
+
+
+def _without_and_with(sheet: Sheet) -> str:
+    """Return what the estimate is without what contradicts the other weights, and with it."""
+    found = sure(solve(Model.of(sheet)))
+    return without_and_with(found) if found is not None else ""
 
 
 def do(bench: Bench, ask: Weigh) -> dict[str, Any]:

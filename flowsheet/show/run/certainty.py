@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from flowsheet.show.run.sentences import how_sure
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
+from flowsheet.study.balance.believed_weights import WEIGHTS_CONTRADICT
 from flowsheet.study.common.uncertain_inputs import doubtful
-from flowsheet.study.estimate.corrected_draws import WEIGHTS_CONTRADICT
 from flowsheet.study.run.run import Run, refuted, warnings
 
 if TYPE_CHECKING:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from flowsheet.show.run.doubted import as_written, not_believed
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.blocks.schema import Sheet
@@ -92,7 +93,9 @@ def how_sure(run: Run, sure: Confidence) -> str:
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
     if sure.this_test is not None:
-        return f"{held(run, sure.this_test)} By that the ore holds {spans.grade(sure.head_grade)}. {text}"
+        told = f"{held(run, sure.this_test)} By that the ore holds {spans.grade(sure.head_grade)}. {text}"
+        written = sure.with_suspects
+        return told if written is None else f"{told} {not_believed(written)} {as_written(written)}"
     if sure.fitted:
         return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
     if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:

@@ -61,8 +61,7 @@ def reconcile_sheet(sheet: Sheet, look_further: bool = True) -> dict[str, Reconc
 def reconcile(sheet: Sheet, measured: Sequence[Measurement], look_further: bool = True) -> Reconciled:
     """Reconcile what one test measured of a sheet's streams.
 
-    ``look_further`` also solves it without the suspect, tries exchanges of masses, and looks for what to weigh
-    next.
+    ``look_further`` also tries exchanges of masses, and looks for what to weigh next.
     """
     problem = Problem.of(sheet, measured)
     passed = [m for m in measured if m.what == PASSING]
@@ -76,10 +75,10 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
     found = problem.solve()
     suspect = suspicion(problem, found)
     wrong: dict[int, WithoutSuspect] = {}
-    if suspect and (look_further or suspect.as_likely):
+    if suspect:
         wrong = {k: _without(problem, k) for k in suspect.all}
         suspect = suspect.instead(_likeliest(problem, suspect, wrong))
-    without = wrong[suspect.at] if suspect and look_further else None
+    without = wrong[suspect.at] if suspect else None
     choices = None
     if look_further:
         # What to weigh next goes by the weights that are believed.

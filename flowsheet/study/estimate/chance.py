@@ -23,7 +23,7 @@ from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.monte_carlo import WEIGHED, Progress
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
-from flowsheet.study.estimate.confidence import KEPT, Confidence, coarse_shares, held
+from flowsheet.study.estimate.confidence import KEPT, Confidence, coarse_shares, held, with_suspects
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 
 DRAWS = 2000
@@ -159,6 +159,7 @@ def _answers(gathered: CorrectedDraws, seed: int) -> Chance:
         weighed=weighed,
         fitted=gathered.fitted,
         this_test=held(gathered),
+        with_suspects=with_suspects(gathered),
         draws=len(found.fed),
         seed=seed,
         closure=found.closure,

@@ -15,9 +15,10 @@ from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.monte_carlo import WEIGHED
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
-from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
+from flowsheet.study.estimate.corrected_draws import CorrectedDraws, as_written, gather
 
 if TYPE_CHECKING:
+    from flowsheet.study.balance.believed_weights import Doubted
     from flowsheet.study.estimate.ore_from_weights import KnownOre
     from flowsheet.study.estimate.this_test import ThisTest
 
@@ -26,6 +27,26 @@ DRAWS = 400
 SEED = 1
 KEPT, COARSE = 1, 2
 """Which answer chance plays in."""
+
+
+@dataclass(frozen=True)
+class AsWritten:
+    """What would be told with every weight as it is written, those that contradict others too; kg, kg/kg, a share."""
+
+    #: Of each test that has any, the weights of which one is wrong.
+    doubted: tuple[Doubted, ...]
+    head_grade: Interval
+    held: Interval
+    kept_share: Interval
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return {
+            "suspects": [asdict(one) for one in self.doubted],
+            "head_grade_g_per_t": each(asdict(self.head_grade), g_per_t),
+            "gold_g": each(asdict(self.held), grams),
+            "kept_share": asdict(self.kept_share),
+        }
 
 
 @dataclass(frozen=True)
@@ -48,6 +69,8 @@ class Confidence:
     notes: list[Note]
     #: What the tests held, kept and lost; None where no weight speaks of gold.
     this_test: ThisTest | None
+    #: The same with the weights that are doubted as they are written; None where none is.
+    with_suspects: AsWritten | None
 
     def intervals(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -59,6 +82,7 @@ class Confidence:
                 for size, one in self.coarse.items()
             ],
             "this_test": self.this_test.as_dict() if self.this_test is not None else None,
+            "with_suspects": self.with_suspects.as_dict() if self.with_suspects is not None else None,
             "weighed": self.weighed is not None,
             "fitted": self.fitted,
             "notes": texts(self.notes),
@@ -85,7 +109,9 @@ def sure(solution: Solution) -> Confidence | None:
     head = gathered.head_grade
     if not model.grains_known:
         kept, part = Interval.of_draws(found.kept), Interval.of_shares(found.kept, found.fed)
-        return Confidence(head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes, tested)
+        return Confidence(
+            head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes, tested, with_suspects(gathered)
+        )
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
     coarse = coarse_shares(gathered, fed)
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
@@ -99,6 +125,7 @@ def sure(solution: Solution) -> Confidence | None:
         gathered.fitted,
         gathered.notes,
         tested,
+        with_suspects(gathered),
     )
 
 
@@ -123,3 +150,14 @@ def held(gathered: CorrectedDraws) -> ThisTest | None:
     from flowsheet.study.estimate.this_test import this_test
 
     return this_test(gathered.solution.model.sheet, gathered.weighed)
+
+
+def with_suspects(gathered: CorrectedDraws) -> AsWritten | None:
+    """Return what would be told if weights that contradict others counted as they are written; None where none do."""
+    known = as_written(gathered)
+    if known is None:
+        return None
+    from flowsheet.study.estimate.this_test import this_test
+
+    test = this_test(gathered.solution.model.sheet, known)
+    return AsWritten(gathered.doubted, Interval.of_draws(known.grade), test.held, test.kept_share)

@@ -20,11 +20,13 @@ from flowsheet.study.common.monte_carlo import WEIGHED, DrawnTotals, Progress, d
 from flowsheet.study.common.uncertain_inputs import doubtful, mass_name
 
 if TYPE_CHECKING:
+    from flowsheet.study.balance.believed_weights import Doubted
     from flowsheet.study.estimate.ore_from_weights import KnownOre
+    from flowsheet.study.posterior.estimate import Posterior
 
 ASSUMED = "as far as the sheet leaves it open"
-GRADE_OF_WEIGHTS, WEIGHTS_CONTRADICT = "grade_of_the_weights", "weights_contradict"
-"""Codes of the notes that the weights tell the grade, and that they contradict each other."""
+GRADE_OF_WEIGHTS = "grade_of_the_weights"
+"""Code of the note that the weights tell the grade."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,8 @@ class CorrectedDraws:
     rng: np.random.Generator
     notes: list[Note]
     seed: int = 1
+    #: Weights that contradict others, of each test that has any: left out, or taken as doubtful.
+    doubted: tuple[Doubted, ...] = ()
 
     @property
     def head_grade(self) -> Interval:
@@ -90,15 +94,13 @@ def gather(
 def _by_weights(
     solution: Solution, draws: int, seed: int, openings: Sequence[float], progress: Progress
 ) -> CorrectedDraws:
-    from flowsheet.study.estimate.ore_from_weights import balanced, differing, known_ore, samples, settled, silent, thin
-    from flowsheet.study.posterior.estimate import posterior
+    from flowsheet.study.balance.believed_weights import balanced, believed
+    from flowsheet.study.estimate.ore_from_weights import differing, known_ore, samples, silent, thin
 
     model, sheet = solution.model, solution.model.sheet
     tests = balanced(sheet)
-    believed, notes = settled(sheet, tests)
-    # What is told of the tests must not hang on which openings are asked for: those of the sheet's own steps are.
-    own = [size for size in sorted(sheet.openings, reverse=True) if model.grid.sized and model.grains_known]
-    found = posterior(replace(model, sheet=believed), own, WEIGHED, seed)
+    trusted, doubted, notes = believed(sheet, tests)
+    found = _posterior(solution, trusted, seed)
     weighed = known_ore(found, tests, notes)
     if weighed is not None:
         notes = [grade_of_weights(), *notes, *silent(found), *differing(found)]
@@ -108,14 +110,35 @@ def _by_weights(
             "these intervals hold the doubt of that."
         )
         notes = [*notes, note("weights_tell_nothing", sentence)]
-    notes += [*thin(found), *samples(believed)]
+    notes += [*thin(found), *samples(trusted)]
     at = np.arange(draws) * WEIGHED // draws
     values = {name: value[at] for name, value in found.values.items()}
     rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())
     gold = found.grade[at] * rock
     totals = drawn(model, values, draws, openings, gold, progress, found.cluster[at])
     rng = np.random.default_rng((seed, 1))
-    return CorrectedDraws(solution, totals, doubtful(sheet), values, weighed, True, rng, notes, seed)
+    numbers = doubtful(sheet)
+    return CorrectedDraws(solution, totals, numbers, values, weighed, True, rng, notes, seed, tuple(doubted))
+
+
+def _posterior(solution: Solution, trusted: Sheet, seed: int) -> Posterior:
+    from flowsheet.study.posterior.estimate import posterior
+
+    model = solution.model
+    # What is told of the tests must not hang on which openings are asked for: those of the sheet's own steps are.
+    own = [size for size in sorted(trusted.openings, reverse=True) if model.grid.sized and model.grains_known]
+    return posterior(replace(model, sheet=trusted), own, WEIGHED, seed)
+
+
+def as_written(gathered: CorrectedDraws) -> KnownOre | None:
+    """Return what all weights would tell as they are written, those that are doubted too; None where none is."""
+    if not gathered.doubted or gathered.weighed is None:
+        return None
+    from flowsheet.study.balance.believed_weights import balanced
+    from flowsheet.study.estimate.ore_from_weights import known_ore
+
+    sheet = gathered.solution.model.sheet
+    return known_ore(_posterior(gathered.solution, sheet, gathered.seed), balanced(sheet))
 
 
 def grade_of_weights() -> Note:

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE, Measurement
+from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, Subject, note
-from flowsheet.study.balance.problem import USED
-from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, chi2_tail
 from flowsheet.study.common.units_out import grams
-from flowsheet.study.estimate.corrected_draws import WEIGHTS_CONTRADICT
 from flowsheet.study.posterior.estimate import Posterior, TestDraws
 from flowsheet.study.posterior.importance import ENOUGH
 
@@ -47,47 +43,6 @@ class KnownOre:
 
 TESTS_DIFFER = "tests_differ"
 """Code of the note that tests differ more than chance explains."""
-
-
-def settled(sheet: Sheet, tests: Mapping[str, Reconciled]) -> tuple[Sheet, list[Note]]:
-    """Return the sheet without the weight of each test that contradicts its others, and what to say of that.
-
-    Where none stands out, the doubts of the test are taken as larger, by as much as its weights disagree (R. T. Birge,
-    Phys. Rev. 40 (1932), 207).
-    """
-    kept: list[Measurement] = []
-    notes: list[Note] = []
-    for name in dict.fromkeys(m.test for m in sheet.weighed):
-        mine, test = [m for m in sheet.weighed if m.test == name], tests.get(name)
-        if test is None or not (test.dof > 0 and test.p < ALARM):
-            kept += mine
-            continue
-        of = f" of {name}" if len(tests) > 1 and name else ""
-        suspect = test.suspect
-        if suspect is not None and not test.as_likely:
-            left = [m for m in mine if (m.stream, m.what) != (suspect.stream, suspect.what)]
-            sentence = (
-                "the weights{of} contradict each other: {suspect} stands out, and is left out of what is told here "
-                "(flowsheet reconcile tells more, and what it would have to read)."
-            )
-            notes.append(note(WEIGHTS_CONTRADICT, sentence, Subject(test=name), of=of, suspect=suspect.name))
-        else:
-            stretch = math.sqrt(test.chi2 / test.dof)
-            left = [replace(m, sd=stretch * m.sd) if m.what in USED else m for m in mine]
-            sentence = (
-                "the weights{of} contradict each other: flowsheet reconcile names what may be wrong. Until that is "
-                "settled their doubts are taken as larger, by as much as they disagree."
-            )
-            notes.append(note(WEIGHTS_CONTRADICT, sentence, Subject(test=name), of=of))
-        kept += left
-    return replace(sheet, weighed=tuple(kept)), notes
-
-
-def balanced(sheet: Sheet) -> dict[str, Reconciled]:
-    """Return the balance of each test's weights; none where nothing was weighed that a balance can use."""
-    if not any(m.what in USED for m in sheet.weighed):
-        return {}
-    return reconcile_sheet(sheet, look_further=False)
 
 
 def known_ore(found: Posterior, tests: Mapping[str, Reconciled], notes: Sequence[Note] = ()) -> KnownOre | None:
