@@ -104,6 +104,15 @@ def test_a_sample_follows_the_law_of_its_draw() -> None:
     assert drawn.std(axis=1) == pytest.approx(np.sqrt(number @ MASS**2), rel=0.08)
 
 
+def test_a_sample_of_many_laws_is_that_of_each_on_its_own() -> None:
+    number = np.stack([2.0**k * expected("coarse") for k in range(7)] * 10)
+    number[3] = 0.0
+    together, rng = sample(MASS, number, 5, np.random.default_rng(1), 1024), np.random.default_rng(1)
+    singly = np.concatenate([sample(MASS, one[None], 5, rng, 1024) for one in number])
+    assert together == pytest.approx(singly, rel=1e-12)
+    assert not together[3].any()
+
+
 def test_no_gold_is_no_gold() -> None:
     law = spread(MASS, np.zeros(len(MASS)))
     assert (law.mean, law.sd, law.below(1e-9)) == (0.0, 0.0, 1.0)

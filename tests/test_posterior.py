@@ -182,6 +182,21 @@ def test_the_saddlepoint_is_the_normal_law_of_many_grains() -> None:
     assert got == pytest.approx(wanted, abs=0.01)
 
 
+def test_weights_of_two_ends_together_say_what_each_says_and_what_both_hold() -> None:
+    """Weights a and b, or a and a + b: the same density (its Jacobian is one), for their errors are next to nothing."""
+    rng = np.random.default_rng(5)
+    number, mass = rng.uniform(0.5, 40, (50, 2, 3)), np.tile([9e-6, 3e-6, 1e-6], (50, 1))
+    found = (number * mass[:, None]).sum(axis=-1) * rng.uniform(0.5, 1.5, (50, 2))
+    noise = np.full((50, 2), 1e-9)
+    own, sums = np.tile(np.eye(2), (50, 1, 1)), np.tile([[1.0, 0.0], [1.0, 1.0]], (50, 1, 1))
+    apart = saddlepoint(number, mass, own, found, noise)
+    singly = [saddlepoint(number[:, [i]], mass, own[:, :1, :1], found[:, [i]], noise[:, [i]]) for i in (0, 1)]
+    joined = saddlepoint(number, mass, sums, np.cumsum(found, axis=-1), noise)
+    assert apart.log_density == pytest.approx(sum(one.log_density for one in singly), rel=1e-9)
+    assert apart.tilt == pytest.approx(np.concatenate([one.tilt for one in singly], axis=-1), rel=1e-5)
+    assert joined.log_density == pytest.approx(apart.log_density, rel=1e-4)
+
+
 def test_amounts_drawn_agree_with_what_was_weighed() -> None:
     rng = np.random.default_rng(1)
     number, mass = np.full((500, 2, 1), 200.0), np.full((500, 1), 1e-6)

@@ -29,7 +29,8 @@ FINE, MANY = 6.0, 30.0
 them more than that."""
 NIL = -40.0
 """Of a smooth law's transform most is less than e to this, which is nothing beside one."""
-DRAWS_AT_ONCE = 256
+DRAWS_AT_ONCE, LAWS_AT_ONCE = 16, 50
+"""Few enough for a processor's cache."""
 NOTHING = 1e-12
 """Cell (kg) of the law of no gold."""
 
@@ -75,14 +76,15 @@ def spread(mass: Array, expected: Array, cells: int = CELLS) -> Spread:
     together. Grains so rare that hardly any sack holds one are left out of it (not out of ``moments``). A grain's
     mass that falls between two cells is parted between them so that its mean is kept.
     """
-    lattice = _Lattice.of(mass, np.atleast_2d(expected), cells)
-    if lattice is None:
+    often, number = _often(mass, np.atleast_2d(expected)[None], RARE)
+    if not often[0]:
         return Spread(0.0, NOTHING, np.array([1.0]))
-    law = np.zeros(cells // 2 + 1, dtype=complex)
-    for at in range(0, len(lattice.expected), DRAWS_AT_ONCE):
-        law += lattice.law(slice(at, at + DRAWS_AT_ONCE)).sum(axis=0)
-    chance = lattice.chance(law / len(lattice.expected))
-    return Spread(lattice.first * lattice.step, lattice.step, chance / chance.sum())
+    cut = _Cells.of(mass, number, cells)
+    law = np.zeros((1, cells // 2 + 1), dtype=complex)
+    for at in range(0, number.shape[1], DRAWS_AT_ONCE):
+        law += cut.laws(mass, number[:, at : at + DRAWS_AT_ONCE]).sum(axis=1)
+    chance = cut.chance(law / number.shape[1])[0]
+    return Spread(float(cut.first[0] * cut.step[0]), float(cut.step[0]), chance / chance.sum())
 
 
 def sample(mass: Array, expected: Array, count: int, rng: np.random.Generator, cells: int) -> Array:
@@ -91,59 +93,82 @@ def sample(mass: Array, expected: Array, count: int, rng: np.random.Generator, c
     Each law has cells of its own: on those of the richest, the poorest would be blurred.
     """
     found = np.zeros((len(expected), count))
-    for amounts, row in zip(found, expected, strict=True):
-        lattice = _Lattice.of(mass, row[None], cells, SELDOM)
-        if lattice is not None:
-            rising = np.cumsum(lattice.chance(lattice.law(slice(None))[0]))
-            at = np.searchsorted(rising, rising[-1] * rng.random(count))
-            amounts[:] = lattice.step * (lattice.first + np.minimum(at, cells - 1))
+    often, number = _often(mass, expected[:, None], SELDOM)
+    some = np.flatnonzero(often)
+    for at in range(0, len(some), LAWS_AT_ONCE):
+        here = some[at : at + LAWS_AT_ONCE]
+        cut = _Cells.of(mass, number[here], cells)
+        rising = np.cumsum(cut.chance(cut.laws(mass, number[here])[:, 0]), axis=-1)
+        wanted = rising[:, -1:] * rng.random((len(here), count))
+        place = np.stack([np.searchsorted(*row) for row in zip(rising, wanted, strict=True)])
+        found[here] = cut.step[:, None] * (cut.first[:, None] + np.minimum(place, cells - 1))
     return found
 
 
-@dataclass(frozen=True)
-class _Lattice:
-    """Cells of gold that hold the laws of all draws, and one grain of each class on them, transformed."""
+def _often(mass: Array, expected: Array, rare: float) -> tuple[Mask, Array]:
+    """Return which of L laws have any gold to tell of, (L,), and ``expected`` (L, D, J) without the rare grains."""
+    often = expected.max(axis=1, keepdims=True) >= rare
+    return np.asarray(often.any(axis=(1, 2))), np.where(often, expected, 0.0)
 
-    step: float
-    first: int
+
+@dataclass(frozen=True)
+class _Cells:
+    """Cells of gold on which L laws lie, each on its own, and which grains are told one by one on them."""
+
+    step: Array
+    first: Array
     cells: int
-    expected: Array
-    each: Array
-    #: Cells that a grain of a fine class makes; 0 for the others.
-    fine: Array
+    #: Which classes make a normal law together, (L, J).
+    fine: Mask
 
     @classmethod
-    def of(cls, mass: Array, expected: Array, cells: int, rare: float = RARE) -> _Lattice | None:
-        """Lay cells out for ``expected`` (D, J) grains of ``mass`` (J,) kg; None where hardly one is expected."""
-        often = expected.max(axis=0) >= rare
-        if not often.any():
-            return None
-        mass, expected = mass[often], expected[:, often]
+    def of(cls, mass: Array, expected: Array, cells: int) -> _Cells:
+        """Lay cells out for ``expected`` (L, D, J) grains of ``mass`` (J,) kg, D draws of each law."""
         mean, sd = expected @ mass, np.sqrt(expected @ mass**2)
-        start = max(float(np.min(mean - REACH * sd)), 0.0)
-        top = float(np.max(mean + REACH * sd)) + float(mass.max())
-        step = _step((top - start) / (cells - 2), mass, expected.mean(axis=0))
-        fine = is_fine(mass, step, expected.min(axis=0))
-        each = exponent(mass, step, cells, fine)
-        return cls(step, int(np.floor(start / step)), cells, expected, each, np.where(fine, mass / step, 0.0))
+        start = np.maximum((mean - REACH * sd).min(axis=1), 0.0)
+        heaviest = np.where((expected > 0).any(axis=1), mass, 0.0).max(axis=-1)
+        top = (mean + REACH * sd).max(axis=1) + heaviest
+        step = _step((top - start) / (cells - 2), mass, expected.mean(axis=1))
+        fine = (mass < FINE * step[:, None]) & (expected.min(axis=1) >= MANY)
+        return cls(step, np.floor(start / step), cells, fine)
 
-    def law(self, draws: slice) -> Array:
-        """Return the transformed laws of some draws, (draws, cells/2 + 1)."""
-        number = self.expected[draws]
+    def laws(self, mass: Array, expected: Array) -> Array:
+        """Return the transformed laws of ``expected`` (L, D, J) grains of ``mass`` (J,) kg, (L, D, cells/2 + 1)."""
+        cell = mass / self.step[:, None]
+        sums = np.fft.rfft(self._counts(cell, expected), axis=-1)
+        sums -= sums[..., :1].copy()
         # Fine grains together are a sharp point between two cells, which would ring: they get a width of one cell.
-        variance = number @ self.fine**2
-        blur = np.where(self.fine.any(), np.maximum(1 - variance, 0.0), 0.0)[:, None]
+        fine = np.where(self.fine, cell, 0.0)[..., None]
+        mean, variance = (expected @ fine)[..., 0], (expected @ fine**2)[..., 0]
+        width = np.where(self.fine.any(axis=-1, keepdims=True), np.maximum(variance, 1.0), 0.0)
         turn = 2 * np.pi / self.cells * np.arange(self.cells // 2 + 1)
-        # One row is so little work that a library's threads would take longer to start than to do it.
-        sums = number @ self.each if len(number) > 1 else (number.T * self.each).sum(axis=0)
-        sums = sums - 0.5 * blur * turn**2
+        sums.real -= 0.5 * width[..., None] * turn**2
+        sums.imag -= mean[..., None] * turn
         return np.exp(sums, out=np.zeros_like(sums), where=sums.real > NIL)
 
+    def _counts(self, cell: Array, expected: Array) -> Array:
+        """Return the grains that are expected of each number of ``cell``s, modulo all of them, (L, D, cells)."""
+        # Of the L laws' own J classes, only those that are not fine; a grain between two cells is parted between them.
+        whole = np.floor(cell + 1e-9)
+        part = np.clip(cell - whole, 0.0, 1.0)
+        number = np.where(self.fine[:, None], 0.0, expected)
+        # What falls on no cell at all changes nothing, and there may be so much of it that the rest would be rounded.
+        stays = number * np.where(whole > 0, 1 - part, 0.0)[:, None]
+        laws, draws, _ = expected.shape
+        row = self.cells * np.arange(laws * draws).reshape(laws, draws, 1)
+        at = [(whole.astype(int)[:, None] + more) % self.cells + row for more in (0, 1)]
+        found = np.bincount(
+            np.concatenate(at, axis=None),
+            np.concatenate([stays, number * part[:, None]], axis=None),
+            laws * draws * self.cells,
+        )
+        return np.asarray(found.reshape(laws, draws, self.cells), dtype=float)
+
     def chance(self, law: Array) -> Array:
-        """Return the chance of each cell, (..., cells), from a transformed law."""
+        """Return the chance of each cell, (L, cells), from transformed laws (L, cells/2 + 1)."""
         # The transform knows amounts only modulo all cells; the law's own range says which turn is meant.
-        turned = np.roll(np.fft.irfft(law, self.cells), -(self.first % self.cells), axis=-1)
-        return np.maximum(turned, 0.0)
+        turn = (self.first[:, None].astype(int) + np.arange(self.cells)) % self.cells
+        return np.maximum(np.take_along_axis(np.fft.irfft(law, self.cells, axis=-1), turn, axis=-1), 0.0)
 
 
 def moments(mass: Array, expected: Array) -> tuple[float, float]:
@@ -153,28 +178,7 @@ def moments(mass: Array, expected: Array) -> tuple[float, float]:
     return float(mean.mean()), float(np.sqrt((expected @ mass**2).mean() + mean.var()))
 
 
-def _step(least: float, mass: Array, expected: Array) -> float:
-    """Return a cell no smaller than ``least`` of which the grains that matter most are a whole number."""
-    matters = float(mass[np.argmax(expected * mass**2)])
-    return matters / np.floor(matters / least) if matters >= FINE * least else least
-
-
-def is_fine(mass: Array, step: float, expected: Array) -> Mask:
-    """Return which classes of ``mass`` (J,) kg are told by a normal law on cells of ``step`` kg, (J,)."""
-    return np.asarray((mass < FINE * step) & (expected >= MANY))
-
-
-def exponent(mass: Array, step: float, cells: int, fine: Mask) -> Array:
-    """Return φ_j - 1 of one grain of each class of ``mass`` (J,) kg, (J, cells/2 + 1), for cells of ``step`` kg."""
-    cell, half = mass / step, cells // 2 + 1
-    each = np.empty((len(mass), half), dtype=complex)
-    turn = -2j * np.pi / cells * np.arange(half)
-    across = cell[fine, None] * turn
-    each[fine] = across + 0.5 * across**2
-    whole = np.floor(cell[~fine] + 1e-9)
-    part = np.clip(cell[~fine] - whole, 0.0, 1.0)[:, None]
-    # A whole number of cells turns by one of the ``cells`` roots of one: looked up, not worked out.
-    roots = np.exp(-2j * np.pi / cells * np.arange(cells))
-    which = np.outer(whole.astype(int), np.arange(half)) % cells
-    each[~fine] = roots[which] * (1 + part * (roots[:half] - 1)) - 1
-    return each
+def _step(least: Array, mass: Array, expected: Array) -> Array:
+    """Return cells (L,) no smaller than ``least`` (L,) of which the grains that matter most are a whole number."""
+    matters = mass[np.argmax(expected * mass**2, axis=-1)]
+    return np.where(matters >= FINE * least, matters / np.maximum(np.floor(matters / least), 1.0), least)

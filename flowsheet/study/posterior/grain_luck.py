@@ -12,13 +12,17 @@ Arrays: draws D, ways G, grain classes J, weights k.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flowsheet.ore.arrays import Array, Mask
 
 TURNS = 60
 SETTLED = 1e-9
+STILL = 1e-24
+"""A step that wins less than this is no step: what it would change is rounding."""
 MOST = 600.0
 """Exponents above this would overflow; the search never needs them."""
 MANY = 12.0
@@ -60,43 +64,79 @@ def saddlepoint(expected: Array, mass: Array, ways: Array, found: Array, noise: 
     """
     draws, k = found.shape
     some = expected.max(axis=(0, 1)) > 0
-    expected, mass = expected[..., some], mass[:, some]
-    tilt = np.zeros((draws, k))
-    value, slope, bend = _cumulants(tilt, expected, mass, ways, noise)
+    law = _Law(expected[..., some], mass[:, some], ways, noise)
+    tilt, at = np.zeros((draws, k)), np.arange(draws)
+    value, slope, bend = law.cumulants(tilt)
     worth = value - (tilt * found).sum(axis=-1)
+    step, decrement = np.zeros((draws, k)), np.zeros(draws)
     for _ in range(TURNS):
-        gap = found - slope
-        step = np.linalg.solve(bend, gap[..., None])[..., 0]
-        decrement = (gap * step).sum(axis=-1)
+        gap = found[at] - slope[at]
+        step[at] = _solved(bend[at], gap)
+        decrement[at] = (gap * step[at]).sum(axis=-1)
         if np.all(decrement < SETTLED):
             break
-        pace = np.ones(draws)
+        at = at[decrement[at] >= STILL]
+        pace, tried = np.ones(draws), at
+        begun, before = tilt.copy(), worth.copy()
         for _ in range(40):
-            new = tilt + pace[:, None] * step
-            v, s, b = _cumulants(new, expected, mass, ways, noise)
-            w = v - (new * found).sum(axis=-1)
-            worse = ~(w <= worth - 1e-4 * pace * decrement + 1e-12 * np.abs(worth)) & (decrement >= SETTLED)
-            if not worse.any():
+            tilt[tried] = begun[tried] + pace[tried, None] * step[tried]
+            value[tried], slope[tried], bend[tried] = law.of(tried).cumulants(tilt[tried])
+            worth[tried] = value[tried] - (tilt[tried] * found[tried]).sum(axis=-1)
+            enough = before - 1e-4 * pace * decrement + 1e-12 * np.abs(before)
+            tried = tried[~(worth[tried] <= enough[tried]) & (decrement[tried] >= SETTLED)]
+            if not len(tried):
                 break
-            pace = np.where(worse, pace / 2, pace)
-        tilt, slope, bend, worth = new, s, b, w
-    log_det = np.linalg.slogdet(bend)[1]
+            pace[tried] /= 2
+    log_det = np.log(bend).sum(axis=-1) if law.apart else np.linalg.slogdet(bend)[1]
     return Saddle(np.asarray(worth - 0.5 * log_det - 0.5 * k * np.log(2 * np.pi)), tilt)
 
 
-def _cumulants(tilt: Array, expected: Array, mass: Array, ways: Array, noise: Array) -> tuple[Array, Array, Array]:
-    """Return K (D,), K' (D, k) and K'' (D, k, k) at ``tilt``."""
-    by_way = np.einsum("dk,dkg->dg", tilt, ways)
-    power = by_way[..., None] * mass[:, None, :]
-    grown = expected * np.exp(np.minimum(power, MOST))
-    value = (grown - expected).sum(axis=(-2, -1)) + 0.5 * ((noise * tilt) ** 2).sum(axis=-1)
-    first = (grown * mass[:, None, :]).sum(axis=-1)
-    second = (grown * mass[:, None, :] ** 2).sum(axis=-1)
-    slope = np.einsum("dkg,dg->dk", ways, first) + noise**2 * tilt
-    bend = np.einsum("dkg,dg,dlg->dkl", ways, second, ways)
-    i = np.arange(tilt.shape[-1])
-    bend[:, i, i] += noise**2
-    return value, slope, bend
+def _solved(bend: Array, gap: Array) -> Array:
+    """Return K''⁻¹ times ``gap`` (D, k), of K'' (D, k, k) or of its diagonal (D, k)."""
+    return np.asarray(gap / bend if bend.ndim == gap.ndim else np.linalg.solve(bend, gap[..., None])[..., 0])
+
+
+@dataclass(frozen=True)
+class _Law:
+    """The arrays of ``saddlepoint``, and the cumulants of what they say will be weighed."""
+
+    expected: Array
+    mass: Array
+    ways: Array
+    noise: Array
+
+    @cached_property
+    def apart(self) -> bool:
+        """Whether no way is seen by two weights: K'' then is a diagonal, and nothing else of it is worked out."""
+        return bool((self.ways != 0).any(axis=0).sum(axis=0).max(initial=0) <= 1)
+
+    @cached_property
+    def plain(self) -> list[tuple[Array, Array]]:
+        """For the mass of a cluster and its square: what is expected of it by way (D, G), and itself (D, J)."""
+        return [((self.expected @ power[..., None])[..., 0], power) for power in (self.mass, self.mass**2)]
+
+    def of(self, draws: NDArray[np.intp]) -> _Law:
+        """Return the law of some draws."""
+        if len(draws) == len(self.noise):
+            return self
+        one = _Law(self.expected[draws], self.mass[draws], self.ways[draws], self.noise[draws])
+        vars(one).update(apart=self.apart, plain=[(plain[draws], power[draws]) for plain, power in self.plain])
+        return one
+
+    def cumulants(self, tilt: Array) -> tuple[Array, Array, Array]:
+        """Return K (D,), K' (D, k) and K'' (D, k, k) at ``tilt``; of K'' its diagonal (D, k) where it has no more."""
+        grown = (tilt[:, None] @ self.ways)[:, 0, :, None] * self.mass[:, None]
+        np.expm1(np.minimum(grown, MOST, out=grown), out=grown)
+        grown *= self.expected
+        value = grown.sum(axis=(-2, -1)) + 0.5 * ((self.noise * tilt) ** 2).sum(axis=-1)
+        first, second = (plain + (grown @ power[..., None])[..., 0] for plain, power in self.plain)
+        slope = (self.ways @ first[..., None])[..., 0] + self.noise**2 * tilt
+        if self.apart:
+            return value, slope, (self.ways**2 @ second[..., None])[..., 0] + self.noise**2
+        bend = (self.ways * second[:, None]) @ self.ways.swapaxes(-1, -2)
+        i = np.arange(tilt.shape[-1])
+        bend[:, i, i] += self.noise**2
+        return value, slope, bend
 
 
 def draw_amounts(
@@ -143,25 +183,29 @@ def _draw_part(
     mean = np.where(fine, grown, 0.0) * mass[:, None, :]
     variance = mean * mass[:, None, :]
     coarse = np.where(fine, 0.0, grown)
-    some = coarse.max(axis=(0, 1)) > 0
-    count = np.zeros((TRIES, *coarse.shape))
-    count[..., some] = rng.poisson(coarse[..., some], (TRIES, *coarse[..., some].shape))
-    amount = count * mass[:, None, :]
+    some = np.nonzero(coarse)
+    count = rng.poisson(coarse[some], (TRIES, len(some[0])))
     # A cluster's mass within its class: the lattice of class masses must not matter.
-    own = WITHIN**2 * count * mass[:, None, :] ** 2
-    total_var = (variance[None] + own).sum(axis=-1)  # (T, D, G)
-    middle = np.einsum("dkg,tdg->tdk", ways, (amount + mean[None]).sum(axis=-1))
+    one = mass[some[0], some[2]]
+    drawn_mass, its_square = (_by_way(count * power, some, coarse.shape) for power in (one, one**2))
+    total_var = variance.sum(axis=-1) + WITHIN**2 * its_square  # (T, D, G)
+    middle = np.einsum("dkg,tdg->tdk", ways, drawn_mass + mean.sum(axis=-1))
     cover = np.einsum("dkg,tdg,dlg->tdkl", ways, total_var, ways)
     i = np.arange(found.shape[-1])
     cover[..., i, i] += noise**2
     # Under the tilted law the error of weighing has mean Σ t.
     left = found - middle - noise**2 * tilt
-    solved = np.linalg.solve(cover, left[..., None])[..., 0]
-    log_weight = -0.5 * (left * solved).sum(axis=-1) - 0.5 * np.linalg.slogdet(cover)[1]
-    log_weight -= log_weight.max(axis=0)
-    pick = (np.cumsum(np.exp(log_weight), axis=0) / np.exp(log_weight).sum(axis=0) < rng.random(draws)).sum(axis=0)
+    if found.shape[-1] == 1:
+        solved, log_det = left / cover[..., 0], np.log(cover[..., 0, 0])
+    else:
+        solved, log_det = np.linalg.solve(cover, left[..., None])[..., 0], np.linalg.slogdet(cover)[1]
+    log_weight = -0.5 * (left * solved).sum(axis=-1) - 0.5 * log_det
+    weight = np.exp(log_weight - log_weight.max(axis=0))
+    pick = (np.cumsum(weight, axis=0) / weight.sum(axis=0) < rng.random(draws)).sum(axis=0)
     at = (np.minimum(pick, TRIES - 1), np.arange(draws))
-    amount, own, cover, middle = amount[at], own[at], cover[at], middle[at]
+    amount, cover, middle = np.zeros_like(coarse), cover[at], middle[at]
+    amount[some] = count[at[0][some[0]], np.arange(len(one))] * one
+    own = WITHIN**2 * amount * mass[:, None]
     # Normal parts, free, then moved by what the weights then still lack (exact for normal laws).
     spread = np.sqrt(variance + own)
     free = rng.standard_normal(spread.shape) * spread
@@ -179,3 +223,14 @@ def _draw_part(
             factor = np.where(got > 0, wanted[:, k] / np.maximum(got, 1e-300), 1.0)
             found_amounts *= np.where(ways[:, k] > 0, factor[:, None], 1.0)[..., None]
     return np.asarray(found_amounts)
+
+
+def _by_way(amounts: Array, at: tuple[NDArray[np.intp], ...], shape: tuple[int, ...]) -> Array:
+    """Return the sums over classes of ``amounts`` (T, n) that lie ``at`` (draw, way, class), rising, (T, D, G)."""
+    draws, ways, _ = shape
+    place = at[0] * ways + at[1]
+    starts = np.flatnonzero(np.diff(place, prepend=-1))
+    found = np.zeros((len(amounts), draws * ways))
+    if len(starts):
+        found[:, place[starts]] = np.add.reduceat(amounts, starts, axis=1)
+    return found.reshape(len(amounts), draws, ways)
