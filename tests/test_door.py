@@ -13,11 +13,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from commands import Command
 
 import flowsheet as fs
 from flowsheet import cli
 from flowsheet.study.common.frames import Tabled
-from tests.commands import Command
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 FUNCTIONS = {"read", "parse", "starter", "check", "run", "trial", "reconcile", "fit", "forecast", "chance", "plan",

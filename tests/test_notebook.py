@@ -17,7 +17,10 @@ from test_worth import SIZED
 import flowsheet as fs
 from flowsheet.show import notebook
 from flowsheet.show.text import markup
+from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.rocks import specimen_table
+from flowsheet.spec.text import renderers
+from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml import marked_document
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled, Reconciliation
@@ -152,9 +155,45 @@ def test_each_result_shows_itself(kind: type) -> None:
 
 def test_all_results_that_commands_print_are_here() -> None:
     views = [import_module(f"flowsheet.show.{path.parent.name}.notebook") for path in SHOW.glob("*/notebook.py")]
-    assert {kind for room in views for kind in room.VIEWS} == set(MAKERS) == set(subclasses(notebook_result.Shown))
+    shown = {kind for room in views for kind in room.VIEWS}
+    assert shown - {Sheet} == set(MAKERS) == set(subclasses(notebook_result.Shown))
+    assert Sheet in shown
     for room in views:
         assert all(notebook.view_of(kind) is room for kind in room.VIEWS)
+
+
+def test_a_sheet_shows_its_steps_and_streams() -> None:
+    sheet = sheet_of(SACK)
+    read = Reader(str(sheet._repr_html_()))
+    assert read.told("h2") == "Quillfeather dump, sack 3"
+    assert "8 steps, 16 streams" in read.told("p")
+    assert "ore: 14.2 kg ± 20 g at 22 g/t ± 8 g/t." in read.told("p")
+    assert read.words["th"][4:] == list(sheet.steps)
+    assert read.words["td"][:3] == ["screen", "ore", "lumps, fines"]
+    assert sum(tag == "svg" for tag, _ in read.tags) == 1
+    assert len(repr(sheet)) < 120
+
+
+def test_a_sheet_of_nasty_names_is_text() -> None:
+    read = Reader(str(sheet_of(NASTY)._repr_html_()))
+    assert not [tag for tag, _ in read.tags if tag in ("script", "img")]
+    assert HOSTILE in read.told("td")
+
+
+def test_a_sheet_whose_loop_lets_nothing_out_says_so_in_place_of_the_picture() -> None:
+    sheet = sheet_of("""
+ore: {mass: 10 kg, grade: 20 g/t}
+steps:
+  part: {do: split, takes: [ore, back], gives: {a: con, b: rest}, split: {a: 0}}
+  again: {do: split, takes: rest, gives: {a: back, b: away}, split: {a: 1}}
+keep: con
+""")
+    with pytest.raises(SheetError) as wrong:
+        run(sheet)
+    read = Reader(str(sheet._repr_html_()))
+    assert wrong.value.mistakes[0].message in read.told("p")
+    assert not [tag for tag, _ in read.tags if tag == "svg"]
+    assert read.words["td"][:2] == ["split", "ore, back"]
 
 
 def test_several_tests_stand_one_below_the_other() -> None:
@@ -207,9 +246,9 @@ class Told(notebook_result.Shown):
 
 @pytest.fixture
 def fresh() -> Iterator[None]:
-    notebook_result._renderer.cache_clear()
+    renderers.renderer.cache_clear()
     yield
-    notebook_result._renderer.cache_clear()
+    renderers.renderer.cache_clear()
 
 
 def test_a_shown_result_is_as_frozen_as_any() -> None:
@@ -236,9 +275,9 @@ def test_without_renderers_results_show_as_text(monkeypatch: pytest.MonkeyPatch)
 
 @pytest.mark.usefixtures("fresh")
 def test_the_renderers_are_those_that_the_packaging_names() -> None:
-    assert notebook_result._renderer("html") is notebook.html
-    assert notebook_result._renderer("svg") is notebook.svg
-    assert notebook_result._renderer("sound") is None
+    assert renderers.renderer("html") is notebook.html
+    assert renderers.renderer("svg") is notebook.svg
+    assert renderers.renderer("sound") is None
 
 
 # ── the stylesheet ──────────────────────────────────────────────────────────────────────────────────────────

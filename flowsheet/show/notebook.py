@@ -1,7 +1,8 @@
 """Results in a notebook: title, answers, pictures and tables, in colours that stay inside.
 
 Each sub-room of ``show`` has a module ``notebook`` with ``VIEWS``: result class → what makes a ``Page`` of it. A result
-of ``study/NAME`` is looked for in ``show/NAME``, which is imported when the first such result is shown.
+of ``study/NAME`` is looked for in ``show/NAME``, which is imported when the first such result is shown; a sheet, which
+is of ``spec``, where it is run.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from flowsheet.show.graphics.notebook_page import Page
 from flowsheet.show.text.content import Picture
 from flowsheet.show.text.markup import table, text, theme
 
+SHEETS = ("flowsheet", "study", "run")
+"""Sheets are shown with the results of this sub-room."""
 SCOPE = ".flowsheet"
 OWN = ".flowsheet{padding:.75rem}.flowsheet pre{white-space:pre-wrap;font-size:.8rem}.flowsheet .plot{max-width:44rem}"
 """What a page brings along, and a notebook does not."""
@@ -38,6 +41,8 @@ def svg(result: object) -> str | None:
 def view_of(kind: type) -> ModuleType | None:
     """Return the module that shows results of the sub-room of ``study`` where ``kind`` is defined; None without one."""
     parts = kind.__module__.split(".")
+    if parts[:2] == ["flowsheet", "spec"]:
+        parts = [*SHEETS, ""]
     if parts[:2] != ["flowsheet", "study"] or len(parts) < 4:
         return None
     name = f"flowsheet.show.{parts[2]}"

@@ -32,6 +32,7 @@ from flowsheet.spec.blocks.step import StepBlock, a_line
 from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note
+from flowsheet.spec.text.renderers import rendered
 from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
@@ -249,6 +250,9 @@ class Sheet:
     def __repr__(self) -> str:
         ores = ", ".join(f"{name} {ore.mass}" for name, ore in self.ores.items())
         return one_line(f"Sheet '{self.title}'", f"{ores}, {len(self.steps)} steps, keeps {', '.join(self.keep)}")
+
+    def _repr_html_(self) -> str | None:
+        return rendered("html", self)
 
     def field_of(self, ore: str) -> str:
         """Return how the sheet calls an ore: "ore" where it is the only one, else "ores.NAME"."""
