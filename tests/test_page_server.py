@@ -526,6 +526,16 @@ def test_the_sheets_own_weights_count_before_the_log_has_a_line(sack: Path) -> N
     assert "scalp: 14.20 kg in, 14.18 kg out" in told
 
 
+def test_beside_the_entry_stands_the_rock_by_the_miners_own_sieves(sack: Path) -> None:
+    bench = Bench(sack)
+    assert "own sieves" not in text_of(weight_parts(bench.desk().sheet, bench.desk().test)["suspect"])
+    bench.log.add(Entry("powder", "passing 150 um", "80", "%", "1"))
+    desk = bench.desk()
+    told = text_of(weight_parts(desk.sheet, desk.test)["suspect"])
+    assert "Rock by your own sieves" in told
+    assert "Nothing checks the sieves of powder, con and tails" in told
+
+
 def test_beside_the_entry_stands_what_the_weights_say_without_a_suspect_and_with_it(sack: Path) -> None:
     bench = Bench(sack)
     asked = "What do the weights say without it, and with it?"

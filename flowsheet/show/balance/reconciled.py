@@ -11,10 +11,10 @@ from flowsheet.show.balance import sieved
 from flowsheet.show.balance.suspected import said, some, suspect, value
 from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import Column, Form, Grid, signed
-from flowsheet.spec.blocks.measurement import GRADE
+from flowsheet.spec.blocks.measurement import GRADE, PASSING
 from flowsheet.study.balance.result import Balanced, HeadGradePart, Measured, Reconciled, Weight
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM
-from flowsheet.study.common.units_out import TOLD, g_per_t, grams
+from flowsheet.study.common.units_out import TOLD, g_per_t, grams, percent
 
 FAINT_PART = 0.005
 """Parts of the head grade below this share of it are not told one by one."""
@@ -128,7 +128,7 @@ _mass, _mass_doubt = _written(mass, 4), _written(mass, 2)
 
 def answers(found: Reconciled) -> list[tuple[str, str]]:
     """Return (question, answer) for whether the weights agree, the head grade, and what to weigh next."""
-    sieves = [(sieved.QUESTION, " ".join(sieved.agree(found.sieved)))] if found.sieved else []
+    sieves = [(sieved.QUESTION, " ".join(sieved.agree(found)))] if found.sieved else []
     return [
         ("Do my weights agree?", " ".join(agree(found))),
         ("What is the head grade, with everything counted in?", " ".join(head(found))),
@@ -168,7 +168,9 @@ def agree(found: Reconciled) -> Iterator[str]:
             f"No single weight stands out, though {said(worst.name)} had to move most: look for rock or gold lost in "
             "a step, for a stream that the sheet does not name, or for doubts that are put too small."
         )
-    open_ = [said(w.name) for w in found.weights if math.isnan(w.standardised)]
+    unchecked = [w for w in found.weights if math.isnan(w.standardised)]
+    open_ = [said(w.name) for w in unchecked if w.unit != "%"]
+    open_ += list(dict.fromkeys(f"the sieves of {w.stream}" for w in unchecked if w.unit == "%"))
     if open_:
         yield f"Nothing checks {some(open_, 'or')}: a wrong number there would not show."
 
@@ -255,7 +257,7 @@ def weigh_next(found: Reconciled) -> Iterator[str]:
 
 
 def _do(stream: str, what: str) -> str:
-    return f"assay {stream}" if what == GRADE else f"weigh {stream}"
+    return f"{'assay' if what == GRADE else 'sieve' if what.startswith(PASSING) else 'weigh'} {stream}"
 
 
 def _ranked(rows: list[HeadGradePart], whole: float) -> str:
@@ -280,5 +282,7 @@ def _per_t(grade: float, digits: int = 3) -> str:
 
 
 def amount(value: float, unit: str) -> str:
-    """Return a measured value (kg or kg/kg) in a unit that suits it."""
+    """Return a measured value (kg, kg/kg or a share) in a unit that suits it."""
+    if unit == "%":
+        return f"{sig(percent(value))} %"
     return f"{_per_t(value)} g/t" if unit == "g/t" else mass(value)

@@ -9,7 +9,7 @@ from typing import Any
 from flowsheet.show.text.figures import sig
 from flowsheet.study.balance.result import Explanation, Reconciled, Weight
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, KILOGRAMS, Slip
-from flowsheet.study.common.units_out import g_per_t
+from flowsheet.study.common.units_out import TOLD
 
 MOST_TOLD = 4
 """So many streams are named in a sentence; the tables have all of them."""
@@ -77,9 +77,9 @@ def _slip_of(one: Explanation) -> str:
 
 
 def value(value: float, sd: float, unit: str) -> str:
-    """Write a value (kg or kg/kg) with its doubt, in a unit that suits it, to the digits that the doubt leaves."""
-    if unit == "g/t":
-        value, sd = g_per_t(value), g_per_t(sd)
+    """Write a value (kg, kg/kg, a share) with its doubt in a unit that suits it, to the digits that this leaves."""
+    if unit in ("g/t", "%"):
+        value, sd = TOLD[unit](value), TOLD[unit](sd)
     else:
         size = max(abs(value), abs(sd))
         unit = next((u for u in ("t", "kg", "g") if size >= KILOGRAMS[u]), "mg")

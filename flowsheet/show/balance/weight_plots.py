@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from flowsheet.show.balance import reconciled
+from flowsheet.show.balance import reconciled, sieved
 from flowsheet.show.graphics.style import (
     BAR,
     BLUE,
@@ -25,7 +25,7 @@ from flowsheet.show.text.figures import mass, sig
 from flowsheet.show.text.tables import csv_files
 from flowsheet.study.balance.result import Reconciled, Weight
 from flowsheet.study.balance.suspect_or_swapped_weights import limit
-from flowsheet.study.common.units_out import g_per_t
+from flowsheet.study.common.units_out import g_per_t, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,7 +38,8 @@ def reconciled_files(tests: Mapping[str, Reconciled]) -> dict[str, bytes]:
     for i, (test, found) in enumerate(tests.items()):
         begin = f"{_file_name(test) or i + 1}-" if len(tests) > 1 else ""
         grids = (reconciled.streams(found), reconciled.weights(found), reconciled.parts(found))
-        told = csv_files(g for g in (*grids, reconciled.streams_without(found)) if g is not None)
+        more = (reconciled.streams_without(found), sieved.sieves(found.sieved) if found.sieved else None)
+        told = csv_files(g for g in (*grids, *more) if g is not None)
         told["weights.png"] = png(adjusted_figure(found))
         files.update({f"{begin}{name}": raw for name, raw in told.items()})
     return files
@@ -89,7 +90,9 @@ def moved_figure(found: Reconciled) -> Figure:
 
 
 def amount(value: float, unit: str) -> str:
-    """Return a measured value (kg or kg/kg) to four digits, which show by how little it may have moved."""
+    """Return a measured value (kg, kg/kg or a share) to four digits, which show by how little it may have moved."""
+    if unit == "%":
+        return f"{sig(percent(value), 4)} %"
     return f"{sig(g_per_t(value), 4)} g/t" if unit == "g/t" else mass(value, 4)
 
 

@@ -8,7 +8,7 @@ from os.path import relpath
 from pathlib import Path
 from typing import Any
 
-from flowsheet.show.balance import closure, reconciled
+from flowsheet.show.balance import closure, reconciled, sieved
 from flowsheet.show.page import render
 from flowsheet.show.page.asks import Weigh
 from flowsheet.show.page.bench import Bench, Desk
@@ -143,17 +143,18 @@ def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
     balances = closure.sentences(closing(sheet, test)) if measured else []
     told: list[tuple[str, str]] = []
     notes: list[str] = []
-    unknown = None
+    unknown = by_sieve = None
     if any(m.what in USED for m in measured):
         found = reconcile(sheet, measured)
         told, notes = reconciled.answers(found), texts(found.notes)
         if found.suspect is not None and (both := _without_and_with(sheet)):
             told.insert(1, (WITH_AND_WITHOUT, both))
         unknown = reconciled.unknown(found) if found.to_know else None
+        by_sieve = sieved.sieves(found.sieved) if found.sieved else None
     return {
         "closing": render.part("closing", lines=balances),
         "beside": against_sheet(sheet, measured),
-        "suspect": render.part("suspect", told=told, unknown=unknown, notes=notes),
+        "suspect": render.part("suspect", told=told, sieved=by_sieve, unknown=unknown, notes=notes),
     }
 
 

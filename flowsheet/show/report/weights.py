@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flowsheet.show.balance import reconciled, weight_pictures
+from flowsheet.show.balance import reconciled, sieved, weight_pictures
 from flowsheet.show.report.facts import Facts
 from flowsheet.show.run import run_tables
 from flowsheet.show.text.content import Section
@@ -44,6 +44,8 @@ def _test(key: str, head: str, found: Reconciled, rest: tuple[str, ...]) -> Sect
     without = reconciled.streams_without(found)
     if without is not None:
         grids.append(without)
+    if found.sieved:
+        grids.append(sieved.sieves(found.sieved))
     if found.to_know:
         grids.append(reconciled.unknown(found))
     lines = [f"{question}\n{answer}" for question, answer in reconciled.answers(found)]

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.spec.blocks.measurement import MASS, Measurement, measurement
+from flowsheet.spec.blocks.measurement import MASS, PASSING, Measurement, measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.wording import listed
@@ -110,7 +110,7 @@ def _words(name: str) -> str:
 
 def _stretched(mine: Sequence[Measurement], chi2: float, dof: int) -> list[Measurement]:
     stretch = math.sqrt(chi2 / dof)
-    return [replace(m, sd=stretch * m.sd) if m.what in USED else m for m in mine]
+    return [replace(m, sd=stretch * m.sd) if m.what in (*USED, PASSING) else m for m in mine]
 
 
 def _loosened(
@@ -118,11 +118,11 @@ def _loosened(
 ) -> Iterator[Measurement]:
     """Go through a test's weights without the one that is wrong, or with each that may be as doubtful as it is off."""
     off = {(one.weight.stream, one.weight.what): one for one in explained}
-    told = {(m.stream, m.what) for m in mine}
+    told = {(m.stream, m.label) for m in mine}
     # The mass of an ore that the test did not weigh is the sheet's, and may be wrong as any other.
     ores = [(name, ore) for name, ore in sheet.ores.items() if (name, MASS) in off and (name, MASS) not in told]
     for m in (*mine, *(measurement(name, MASS, ore.mass, file=sheet.file, test=test) for name, ore in ores)):
-        one = off.get((m.stream, m.what))
+        one = off.get((m.stream, m.label))
         if one is None:
             yield m
         elif len(explained) > 1:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from flowsheet.spec.blocks.measurement import ASSAY_SHARE, GRADE, MASS, MASS_SHARE, Measurement
+from flowsheet.spec.blocks.measurement import ASSAY_SHARE, GRADE, MASS, MASS_SHARE, PASSING, Measurement
 from flowsheet.study.balance.constrained_lsq import Adjusted, Determined
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.common.units_out import g_per_t, in_units
@@ -112,7 +112,8 @@ class Choices:
 
 def _possible(problem: Problem, found: Adjusted) -> Iterator[tuple[Measurement, bool]]:
     for m in problem.measured:
-        yield m, True
+        if m.what != PASSING:
+            yield m, True
     told = {(m.stream, m.what) for m in problem.measured}
     size = np.maximum(found.x, FAINT * problem.scale)
     for stream, at in problem.gold.items():

@@ -1,8 +1,9 @@
 """A weigh sheet as a problem of least squares: what is unknown, what balances, what was measured.
 
-Unknown are the rock (kg) of every stream that is no metal, and the fine gold (kg) of every stream. Metal
-(beads, buttons) has no rock: its weight is gold and silver. Over fire gold alone balances: slag holds flux, a cupel
-is its own weight, and gases leave both, so what they weigh is known only if they were weighed.
+Unknown are the rock (kg) of every stream that is no metal, and the fine gold (kg) of every stream; of what was sieved,
+and what is parted from it, the rock between the sieves too (``sieved_rock``). Metal (beads, buttons) has no rock: its
+weight is gold and silver. Over fire gold alone balances: slag holds flux, a cupel is its own weight, and gases leave
+both, so what they weigh is known only if they were weighed.
 """
 
 from __future__ import annotations
@@ -19,13 +20,17 @@ from flowsheet.ore.grains import gold_share
 from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import FINENESS, Model
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement, measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, Measurement, measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.constrained_lsq import Adjusted, Predict, adjust
+from flowsheet.study.balance.sieved_rock import SievedRock, sieved_rock
 
 USED = (MASS, GRADE, GOLD, BEAD)
-"""Kinds of measurement that a balance of rock and gold can use."""
+"""Kinds of measurement that say how much there is, without which there is nothing to balance."""
+
+SHARES = (GRADE, PASSING)
+"""Kinds that are one amount over another."""
 
 LEAST = 1e-4
 """Share of the feed below which a stream's size is not told apart."""
@@ -53,6 +58,8 @@ class Problem:
     #: Gold in metal, as a share, and its standard deviation.
     fine: float
     fine_sd: float
+    #: Streams whose rock is unknown by sieve too: those places follow the gold's.
+    sieved: tuple[SievedRock, ...] = ()
 
     @classmethod
     def of(cls, sheet: Sheet, measured: Sequence[Measurement]) -> Problem:
@@ -70,7 +77,14 @@ class Problem:
         kept = [m for m in (*feeds, *measured) if m.what in USED and not (m.what == GRADE and m.stream in metal)]
         fine, fine_sd = fineness(sheet)
         start, scale = _start(sheet, rock, gold, kept)
-        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd)
+        sieved = sieved_rock(sheet, measured, len(start))
+        for one in sieved:
+            weighed = {m.stream: m.value for m in kept if m.what == MASS and m.value > 0}
+            classes = one.start(measured, [weighed.get(name, scale[rock[name]]) for name in one.streams])
+            start = np.concatenate([start, classes])
+            scale = np.concatenate([scale, np.maximum(classes, LEAST * float(classes.max()))])
+        kept += [m for m in measured if m.what == PASSING and m.stream not in metal]
+        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd, sieved)
 
     def of_measured(self, measured: Sequence[Measurement]) -> Problem:
         """Return the same streams with other measurements (no mass of an ore is added)."""
@@ -85,15 +99,17 @@ class Problem:
         """Streams that have no rock."""
         return set(self.gold) - set(self.rock)
 
-    def solve(self) -> Adjusted:
-        """Return the adjusted values."""
+    def solve(self, near: Array | None = None) -> Adjusted:
+        """Return the adjusted values; ``near`` (n,) is where they may be expected, which dozens of sieves are glad of."""
         balance = self.balance()
         total, sd = np.zeros(len(balance)), np.array([self.sd(m) for m in self.measured])
-        start, graded = self.start, [m.what == GRADE for m in self.measured]
+        start, graded = self.start, [m.what in SHARES for m in self.measured]
         if any(graded):
             # Bilinear misfits have more than one valley: linear ones, which have one, lead into the right one.
             targets = np.where(graded, 0.0, [m.value for m in self.measured])
-            for _ in range(LINEAR_PASSES):
+            if near is not None and self.sieved:
+                start = near
+            for _ in range(0 if start is near else LINEAR_PASSES):
                 start = adjust(balance, total, self._linear(start), targets, sd, start, self.scale).x
             # From where no stream is empty, since an empty one has no grade.
             nothing = np.zeros((0, len(start)))
@@ -103,21 +119,26 @@ class Problem:
             start = (1 - NO_MASS) * start + NO_MASS * whole.x
         floor = np.zeros(len(start))
         for m in self.measured:
-            if m.what == GRADE:
+            if m.what in SHARES:
                 floor[self.rock[m.stream]] = EMPTY * self.scale[self.rock[m.stream]]
         measured = np.array([m.value for m in self.measured])
         return adjust(balance, total, self.predict, measured, sd, start, self.scale, floor)
 
     def _linear(self, near: Array) -> Predict:
-        """Return predictions in which a grade g is taken as gold less g times mass, over the mass ``near`` (n,)."""
+        """Return predictions in which a share g is taken as its part less g times mass, over the mass ``near`` (n,)."""
         slopes = []
         for m in self.measured:
             slope = self.reading(m, near)[1]
-            if m.what == GRADE:
+            if m.what in SHARES:
                 rock = self.rock[m.stream]
                 mass = max(float(near[rock]), NO_MASS * float(self.scale[rock]))
                 slope = np.zeros(len(near))
-                slope[self.gold[m.stream]], slope[rock] = 1 / mass, -m.value / mass
+                slope[rock] = -m.value / mass
+                if m.what == GRADE:
+                    slope[self.gold[m.stream]] = 1 / mass
+                else:
+                    classes = self.classes_of(m.stream)
+                    slope[classes.places(m.stream)] = classes.finer(m.size or 0.0) / mass
             slopes.append(slope)
         fixed = np.array(slopes)
         return lambda x: (fixed @ x, fixed)
@@ -146,7 +167,17 @@ class Problem:
                         if stream in at:
                             row[at[stream]] += sign
                 rows.append(row)
+        for one in self.sieved:
+            rows += one.balance(self.rock, len(self.start))
         return np.array(rows)
+
+    def classes_of(self, stream: str) -> SievedRock:
+        """Return the sieved rock that a stream belongs to; there must be one."""
+        return next(one for one in self.sieved if stream in one.streams)
+
+    def pressed(self, found: Adjusted) -> list[int]:
+        """Return the places of streams' rock and gold that the measurements press against nothing."""
+        return [int(i) for i in found.held.nonzero()[0] if i < len(self.rock) + len(self.gold)]
 
     def predict(self, x: Array) -> tuple[Array, Array]:
         """Return what each measurement should read (k,), and the derivatives (k, n)."""
@@ -168,7 +199,10 @@ class Problem:
         if m.what == MASS:
             slope[rock] = 1
             return float(x[rock]), slope
-        mass = max(float(x[rock]), EMPTY * float(self.scale[rock]))
+        least = EMPTY * float(self.scale[rock])
+        if m.what == PASSING:
+            return self.classes_of(m.stream).reading(m, x, rock, least)
+        mass = max(float(x[rock]), least)
         slope[gold], slope[rock] = 1 / mass, -x[gold] / mass**2
         return float(x[gold]) / mass, slope
 

@@ -7,8 +7,7 @@ the rest. Several tests of one ore are reconciled each on its own.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import metal_streams
@@ -63,11 +62,7 @@ def reconcile(sheet: Sheet, measured: Sequence[Measurement], look_further: bool 
 
     ``look_further`` also tries exchanges of masses, and looks for what to weigh next.
     """
-    problem = Problem.of(sheet, measured)
-    passed = [m for m in measured if m.what == PASSING]
-    sieved = tuple(sieve_balances(sheet, [*problem.measured, *passed])) if passed and look_further else ()
-    notes = tuple(_notes(sheet, measured, {stream for one in sieved for stream in one.streams}))
-    return replace(reconcile_problem(problem, look_further, notes), sieved=sieved)
+    return reconcile_problem(Problem.of(sheet, measured), look_further, tuple(_notes(sheet, measured)))
 
 
 def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[Note, ...] = ()) -> Reconciled:
@@ -75,15 +70,16 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
     found = problem.solve()
     suspect = suspicion(problem, found)
     wrong: dict[int, WithoutSuspect] = {}
+    left, at_last = problem, found
     if suspect:
-        wrong = {k: _without(problem, k) for k in suspect.all}
+        wrong = {k: _without(problem, k, found) for k in suspect.all}
         suspect = suspect.instead(_likeliest(problem, suspect, wrong))
     without = wrong[suspect.at] if suspect else None
-    choices = None
-    if look_further:
-        # What to weigh next goes by the weights that are believed.
-        left = problem.without(suspect.at) if suspect else problem
-        choices = Choices(left, left.solve() if suspect else found)
+    if suspect and look_further:
+        # What to weigh next, and the table by sieve, go by the weights that are believed.
+        left = problem.without(suspect.at)
+        at_last = left.solve(found.x)
+    choices = Choices(left, at_last) if look_further else None
     weights = _weights(problem, found)
     return Reconciled(
         streams=_streams(problem, found),
@@ -104,6 +100,7 @@ def reconcile_problem(problem: Problem, look_further: bool = True, notes: tuple[
         next_weighing=choices.most_telling() if choices else None,
         to_know={s: known for s in problem.gold if (known := choices.to_know(s))} if choices else {},
         notes=(*notes, *_turned_out(problem, found)),
+        sieved=sieve_balances(left, at_last, problem.measured) if look_further else (),
     )
 
 
@@ -131,11 +128,11 @@ def _explanation(weight: Weight, tied: bool, without: WithoutSuspect) -> Explana
     return Explanation(weight, tied, without.possible, without.should_be, without.slip)
 
 
-def _without(problem: Problem, suspect: int) -> WithoutSuspect:
+def _without(problem: Problem, suspect: int, near: Adjusted) -> WithoutSuspect:
     """Return what everything becomes if the suspect is left out, and what it would have to read."""
     m = problem.measured[suspect]
     left = problem.without(suspect)
-    found = left.solve()
+    found = left.solve(near.x)
     value, slope = left.reading(m, found.x)
     sd = found.known.sd(slope)
     return WithoutSuspect(
@@ -149,7 +146,7 @@ def _without(problem: Problem, suspect: int) -> WithoutSuspect:
         should_be=Measured(value, sd),
         unit=_unit(problem, m),
         slip=slip(m, value, sd),
-        possible=value > 0 and not found.held.any(),
+        possible=value > 0 and not left.pressed(found),
     )
 
 
@@ -183,7 +180,7 @@ def _weights(problem: Problem, found: Adjusted) -> list[Weight]:
     weights = []
     for m, value, standardised in zip(problem.measured, values, found.standardised, strict=True):
         unit = _unit(problem, m)
-        weights.append(Weight(m.stream, m.what, m.value, m.sd, m.assumed, float(value), float(standardised), unit))
+        weights.append(Weight(m.stream, m.label, m.value, m.sd, m.assumed, float(value), float(standardised), unit))
     return weights
 
 
@@ -224,12 +221,11 @@ def _fed(problem: Problem) -> float:
     return sum(m.value for m in problem.measured if m.stream in problem.sheet.ores and m.what == MASS)
 
 
-def _notes(sheet: Sheet, measured: Sequence[Measurement], sieved: Collection[str] = ()) -> Iterator[Note]:
+def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[Note]:
     """Say what can hardly be meant, what was left out, and what was taken for granted."""
     places = {(m.file, m.line) for m in measured if m.line}
     yield from (one for one in sheet.notes if (one.subject.file, one.subject.line) in places)
-    unused = [m for m in measured if m.what not in USED and not (m.what == PASSING and m.stream in sieved)]
-    passed = sorted({m.what for m in unused}, key=KINDS.index)
+    passed = sorted({m.what for m in measured if m.what not in (*USED, PASSING)}, key=KINDS.index)
     if passed:
         sentence = "The balance has no use for {what}: flowsheet fit uses them."
         yield note("no_use_in_a_balance", sentence, what=" and ".join(passed))
@@ -263,7 +259,7 @@ def _notes(sheet: Sheet, measured: Sequence[Measurement], sieved: Collection[str
 def _turned_out(problem: Problem, found: Adjusted) -> Iterator[Note]:
     names = {at: f"rock of {name}" for name, at in problem.rock.items()}
     names |= {at: f"gold of {name}" for name, at in problem.gold.items()}
-    pressed = [names[int(i)] for i in found.held.nonzero()[0]]
+    pressed = [names[at] for at in problem.pressed(found)]
     if pressed:
         sentence = "The weights would make the {amounts} less than nothing: it is held at nothing."
         yield note("held_at_nothing", sentence, amounts=", the ".join(pressed))

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Any
 
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.next_weighing import Suggestion
@@ -17,7 +17,7 @@ from flowsheet.study.balance.suspect_or_swapped_weights import Slip, Swap
 from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
 from flowsheet.study.common.units_out import TOLD, Names, each, g_per_t, grams, in_units
 
-UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g"}
+UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g", PASSING: "%"}
 """Unit in which each kind of measurement is told (metal is weighed in g)."""
 
 
@@ -62,16 +62,17 @@ class Balanced:
 
 @dataclass(frozen=True)
 class Weight:
-    """One measurement and its adjustment, kg or kg/kg; ``standardised`` is NaN where nothing checks it."""
+    """One measurement and its adjustment, kg, kg/kg or a share; ``standardised`` is NaN where nothing checks it."""
 
     stream: str
+    #: "mass", "grade", "passing 1 mm".
     what: str
     measured: float
     sd: float
     assumed: bool
     adjusted: float
     standardised: float
-    #: What it is told in: "kg", "g" or "g/t".
+    #: What it is told in: "kg", "g", "g/t" or "%".
     unit: str
 
     @property

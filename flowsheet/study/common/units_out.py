@@ -35,7 +35,12 @@ def g_per_t(grade: Amount) -> Amount:
     return 1e6 * grade
 
 
-TOLD: Mapping[str, Unit] = {"kg": float, "g": grams, "g/t": g_per_t, "": float}
+def percent(share: Amount) -> Amount:
+    """Return a share in %."""
+    return 100 * share
+
+
+TOLD: Mapping[str, Unit] = {"kg": float, "g": grams, "g/t": g_per_t, "%": percent, "": float}
 """How an amount of SI is told in a unit; a share or a count has none."""
 
 
