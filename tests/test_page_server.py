@@ -533,7 +533,8 @@ def test_beside_the_entry_stands_the_rock_by_the_miners_own_sieves(sack: Path) -
     desk = bench.desk()
     told = text_of(weight_parts(desk.sheet, desk.test)["suspect"])
     assert "Rock by your own sieves" in told
-    assert "Nothing checks the sieves of powder, con and tails" in told
+    assert "Nothing checks the sieves of powder: sieve both" in told
+    assert "powder -0.150 mm 10.9 kg" in told
 
 
 def test_beside_the_entry_stands_what_the_weights_say_without_a_suspect_and_with_it(sack: Path) -> None:

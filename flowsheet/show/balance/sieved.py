@@ -19,7 +19,7 @@ QUESTION = "Do my sieves agree with my weights?"
 def agree(found: Reconciled) -> Iterator[str]:
     """Say of each set of sieved streams whether they agree, and which flow or sieve stands out."""
     for one in found.sieved:
-        streams = some(one.streams, "and")
+        streams = some(dict.fromkeys(c.stream for c in one.classes if not math.isnan(c.written)), "and")
         mine = [w for w in _suspects(found) if w.stream in one.streams]
         if not one.checked:
             yield (
@@ -59,7 +59,7 @@ def sieves(found: Sequence[SieveBalance]) -> Grid:
     rows = [
         (c.stream, _between(c.upper, c.lower), _known(c.mass), _known(c.mass_sd),
          *(None if math.isnan(x) else percent(x) for x in (c.written, c.share, c.distribution)))
-        for one in found for c in one.classes
+        for one in found for c in one.classes if not (math.isnan(c.mass) and math.isnan(c.written))
     ]  # fmt: skip
     return Grid(
         "sieved", "Rock by your own sieves, as written and as sieves and weights have it together", columns, rows

@@ -100,7 +100,7 @@ class Problem:
         return set(self.gold) - set(self.rock)
 
     def solve(self, near: Array | None = None) -> Adjusted:
-        """Return the adjusted values; ``near`` (n,) is where they may be expected, which dozens of sieves are glad of."""
+        """Return the adjusted values; ``near`` (n,) is where they may be expected, where dozens of sieves wait."""
         balance = self.balance()
         total, sd = np.zeros(len(balance)), np.array([self.sd(m) for m in self.measured])
         start, graded = self.start, [m.what in SHARES for m in self.measured]
