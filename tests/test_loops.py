@@ -5,13 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from fractions import Fraction
 
+import networkx as nx
 import numpy as np
 import pytest
+import sheets
+import strategies
 from checker import check
+from hypothesis import given, settings
+from tiers import examples
 
 from flowsheet.ore.material import Material
 from flowsheet.solve.loops import absorb
 from flowsheet.solve.model import Inputs, Model
+from flowsheet.solve.network import stages
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.text.mistakes import SheetError
 
@@ -465,3 +471,15 @@ def test_absorb_sets_the_trap_aside() -> None:
     x, caught = absorb(gain, np.array([0.5, 0.0, 0.0]), np.array([4.0, 1.0, 2.0]))
     assert list(x) == [4.0, 0.0, 0.0]
     assert list(caught) == [0.0, 3.0, 2.0]
+
+
+@settings(max_examples=examples(60))
+@given(text=strategies.sheets(loops=False), seed=strategies.st.integers(0, 99))
+def test_without_loops_steps_stand_in_the_order_that_the_graph_gives(text: str, seed: int) -> None:
+    sheet = sheets.sheet_of(strategies.shuffled(text, seed))
+    place, graph = {name: i for i, name in enumerate(sheet.steps)}, nx.DiGraph()
+    graph.add_nodes_from(place)
+    graph.add_edges_from((sheet.makers[s], name) for name, step in sheet.steps.items() for s in step.takes
+                         if s in sheet.makers)  # fmt: skip
+    order = list(nx.lexicographical_topological_sort(graph, key=place.__getitem__))
+    assert [(stage.steps, stage.is_loop) for stage in stages(sheet)] == [((name,), False) for name in order]

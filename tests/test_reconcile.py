@@ -34,7 +34,7 @@ from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.balance.reconcile import reconcile, reconcile_problem, reconcile_sheet
 from flowsheet.study.balance.result import Reconciled, as_dict
-from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, KILOGRAMS, limit, slip
+from flowsheet.study.balance.suspect_or_swapped_weights import ALARM, KILOGRAMS, chi2_tail, limit, slip
 
 # All sheets and numbers here are invented.
 TABLE = """
@@ -928,3 +928,12 @@ def test_weights_are_plotted_where_nothing_is_checked_and_names_are_odd() -> Non
     assert len(files) == 8
     assert all(files.values())
     assert not any("/" in name for name in files)
+
+
+@pytest.mark.parametrize("dof", [1, 2, 3, 4, 7, 30, 301])
+def test_the_chance_of_a_misfit_is_chi_squares(dof: int) -> None:
+    for misfit in (0.0, 1e-9, 0.3, dof / 2, float(dof), 2.0 * dof, 30.0 * dof, math.inf):
+        assert chi2_tail(misfit, dof) == pytest.approx(float(stats.chi2.sf(misfit, dof)), rel=1e-11)
+    for checked in (1, 3, 40):
+        alone = float(stats.norm.isf((1 - 0.95 ** (1 / checked)) / 2))
+        assert limit(checked, dof) == pytest.approx(min(alone, math.sqrt(float(stats.chi2.isf(0.05, dof)))), rel=1e-12)

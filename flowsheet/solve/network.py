@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-
-import networkx as nx
+from heapq import heapify, heappop, heappush
+from typing import TYPE_CHECKING
 
 from flowsheet.spec.blocks.schema import Sheet
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 
 @dataclass(frozen=True)
@@ -28,6 +31,11 @@ class Stage:
 
 def stages(sheet: Sheet) -> list[Stage]:
     """Return the stages of a sheet in an order in which each finds its feed ready."""
+    straight = _straight_on(sheet)
+    if straight is not None:
+        return [Stage((name,)) for name in straight]
+    import networkx as nx
+
     graph = _links(sheet, sheet.steps)
     condensed = nx.condensation(graph)
     position = {name: i for i, name in enumerate(sheet.steps)}
@@ -44,9 +52,33 @@ def stages(sheet: Sheet) -> list[Stage]:
     return found
 
 
+def _straight_on(sheet: Sheet) -> list[str] | None:
+    """Return the steps in the order of flow, those first that the sheet has first; None where anything leads back.
+
+    Most sheets have no loop, and all that is known of graphs takes as long to load as all else that a run needs.
+    """
+    names, makers, takers = list(sheet.steps), sheet.makers, sheet.takers
+    place = {name: i for i, name in enumerate(names)}
+    waits = {name: sum(stream in makers for stream in step.takes) for name, step in sheet.steps.items()}
+    ready = [place[name] for name, count in waits.items() if count == 0]
+    heapify(ready)
+    found: list[str] = []
+    while ready:
+        found.append(names[heappop(ready)])
+        for stream in sheet.steps[found[-1]].outlets.values():
+            taker = takers.get(stream)
+            if taker is not None:
+                waits[taker] -= 1
+                if waits[taker] == 0:
+                    heappush(ready, place[taker])
+    return found if len(found) == len(names) else None
+
+
 def _links(sheet: Sheet, names: Iterable[str]) -> nx.DiGraph[str]:
     """Return the graph of some steps, with its links in the order of the sheet."""
     takers = sheet.takers
+    import networkx as nx
+
     graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(names)
     for name in list(graph):
@@ -62,6 +94,8 @@ def _cut_open(sheet: Sheet, members: list[str]) -> Stage:
 
     So the cut is the recycle as a miner sees it: the oversize that goes back to the mill.
     """
+    import networkx as nx
+
     makers, takers, within = sheet.makers, sheet.takers, set(members)
     entry = next(m for m in members if any(makers.get(s) not in within for s in sheet.steps[m].takes))
     # Every step of a loop can be reached from its entry; in reverse postorder all links but those back go onward.

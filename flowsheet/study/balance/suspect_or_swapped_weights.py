@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from flowsheet.ore.arrays import bisect
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, Measurement
 from flowsheet.spec.text.number_with_doubt import EVEN
 from flowsheet.study.balance.constrained_lsq import Adjusted
@@ -46,12 +47,19 @@ KILOGRAMS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0, "t": 1e3, "lb": POUND, "oz": OUNC
 
 
 def chi2_tail(value: float, dof: int) -> float:
-    """Return the chance that chance alone makes the misfit as large; NaN where nothing is checked."""
-    if dof <= 0:
-        return math.nan
-    from scipy.special import chdtrc
+    """Return the chance that chance alone makes the misfit as large; NaN where nothing is checked.
 
-    return float(chdtrc(dof, value))
+    Its sums are finite, so that nothing need be loaded. Source: M. Abramowitz & I. A. Stegun, Handbook of Mathematical
+    Functions (1964), 26.4.4 and 26.4.5.
+    """
+    half = value / 2
+    if dof <= 0 or math.isnan(half):
+        return math.nan
+    if not 0 < half < math.inf:
+        return float(half <= 0)
+    powers = (dof % 2 / 2 + i for i in range(dof // 2))
+    terms = math.fsum(math.exp(power * math.log(half) - half - math.lgamma(power + 1)) for power in powers)
+    return terms + (math.erfc(math.sqrt(half)) if dof % 2 else 0.0)
 
 
 def limit(checked: int, dof: int) -> float:
@@ -61,10 +69,11 @@ def limit(checked: int, dof: int) -> float:
     test's, which no adjustment can pass without it. Source: R. S. H. Mah & A. C. Tamhane, Detection of Gross
     Errors in Process Data, AIChE Journal 28 (1982); the second bound is Cauchy's inequality.
     """
-    from scipy.special import chdtri
-
     shared = NormalDist().inv_cdf(1 - (1 - (1 - ALARM) ** (1 / checked)) / 2)
-    return min(shared, math.sqrt(float(chdtri(dof, ALARM))))
+    if chi2_tail(shared**2, dof) >= ALARM:
+        return shared
+    _, all_of_it = bisect(np.zeros(()), np.array(shared), lambda at: np.asarray(chi2_tail(float(at) ** 2, dof) < ALARM))
+    return float(all_of_it)
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,9 @@ class Clusters:
     @classmethod
     def of(cls, number: Array) -> Clusters:
         """Return the clusters of draws ``number`` (D,)."""
-        return cls(number, np.unique(number))
+        # What np.unique gives; that would load masked arrays, which nothing else here needs.
+        rising = np.sort(number)
+        return cls(number, rising[np.diff(rising, prepend=-1.0) > 0])
 
     def masses(self, grain: Array) -> Array:
         """Return the gold in one cluster by class, (C S,), for that of one grain (S,)."""

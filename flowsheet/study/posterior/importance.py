@@ -10,7 +10,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from flowsheet.ore.arrays import Array
 
@@ -96,4 +95,5 @@ def _log_mixture(z: Array, mixture: Sequence[tuple[Array, Array, int]]) -> Array
         distance = (np.linalg.solve(root, (z - centre).T) ** 2).sum(axis=0)
         scale = np.log(np.diag(root)).sum()
         logs.append(-scale - (DEGREES + k) / 2 * np.log1p(distance / DEGREES) + np.log(count / total))
-    return np.asarray(special.logsumexp(np.stack(logs), axis=0))
+    most = np.max(logs, axis=0)
+    return np.asarray(most + np.log(np.exp(np.stack(logs) - most).sum(axis=0)))

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import special
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
@@ -168,7 +167,7 @@ class Unknowns:
         if self.weighs_gold:
             return np.minimum(number.value * np.exp(np.clip(GRADE_SCALE * u, -FAR, FAR)), MOST_GRADE)
         if number.low is not None and number.high is not None:
-            return np.asarray(number.low + (number.high - number.low) * special.ndtr(u))
+            return _even(number.low, number.high, u)
         relative = number.sd / number.value if number.told_doubt and number.value > 0 else GUESS
         return np.asarray(number.value * np.exp(math.sqrt(math.log1p(relative**2)) * u))
 
@@ -216,8 +215,15 @@ def contrasts(n: int) -> Array:
 
 def _between(number: Number, u: Array, ends: tuple[float, float]) -> Array:
     if number.low is not None and number.high is not None:
-        return np.asarray(number.low + (number.high - number.low) * special.ndtr(u))
+        return _even(number.low, number.high, u)
     return np.clip(number.value + number.sd * u, *ends)
+
+
+def _even(low: float, high: float, u: Array) -> Array:
+    """Return what is as likely anywhere between two ends, of a normal ``u``."""
+    from scipy.special import ndtr
+
+    return np.asarray(low + (high - low) * ndtr(u))
 
 
 def _grades(sheet: Sheet) -> dict[str, Number]:
