@@ -32,6 +32,7 @@ from flowsheet.commands import (
 from flowsheet.commands.common import WRONG_INPUT, print_result
 from flowsheet.commands.output import Output, OutputError, end_without
 from flowsheet.commands.usage import Program
+from flowsheet.spec.text.wording import on_command_line
 
 MOST_TOPICS = 3
 """So many are named below the mistakes."""
@@ -116,7 +117,8 @@ def main() -> NoReturn:
     _start_lightly()
     sys.stdout = output
     try:
-        code = _run()
+        with on_command_line():
+            code = _run()
         output.flush()
     except OutputError as fault:
         code = end_without(output, fault)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean
+from flowsheet.spec.text.wording import argument
 
 
 def folder() -> Path:
@@ -22,5 +23,5 @@ def starter(name: str) -> str:
     """Return the text of a shipped sheet. Raises SheetError with the nearest name."""
     if name not in starters():
         raise SheetError([Mistake("no shipped sheet has this name", did_you_mean(name, starters(), "shipped sheets"),
-                                  read=name, file="--like", line=0, code="starter_unknown")])  # fmt: skip
+                                  read=name, file=argument("name"), line=0, code="starter_unknown")])  # fmt: skip
     return (folder() / f"{name}.yaml").read_text(encoding="utf-8")

@@ -133,7 +133,7 @@ def test_what_was_changed_after_reading_has_no_line():
     changed = Document(found.file, found.data, changed=True)
     assert (
         str(changed.mistake(("ore", "mass"), "odd", "Mend it", code="odd"))
-        == '--set: ore.mass: read "14.2 kg": odd. Mend it.'
+        == 'settings: ore.mass: read "14.2 kg": odd. Mend it.'
     )
 
 

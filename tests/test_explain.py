@@ -25,6 +25,7 @@ from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.read import build
 from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import SheetError
+from flowsheet.spec.text.wording import on_command_line
 from flowsheet.spec.yaml import marked_document
 from flowsheet.steps import kinds
 
@@ -196,7 +197,7 @@ def test_a_topic_is_found(name: str, told: str) -> None:
     ],
 )
 def test_a_wrong_topic_names_the_nearest(name: str, remedy: str) -> None:
-    with pytest.raises(SheetError) as wrong:
+    with pytest.raises(SheetError) as wrong, on_command_line():
         find(name, KNOWN)
     assert remedy in str(wrong.value)
 

@@ -320,7 +320,7 @@ def test_a_broken_file_stops_it_unless_it_is_to_be_skipped(tmp_path: Path) -> No
     assert '"mug"' in said
     assert f"{tmp_path / 'sack2.csv'}:4:" in said
     assert 'Did you mean "tails"?' in said
-    assert "of 3 tests and sheets, 1 cannot be used. Mend them, or leave them out with --skip." in said
+    assert "of 3 tests and sheets, 1 cannot be used. Mend them, or leave them out with skip=True." in said
     ledger = read_ledger(tmp_path, skip=True)
     assert [t.name for t in ledger.tests] == ["sack1", "sack3"]
     told = list(lots.notes(lot(ledger)))
@@ -388,7 +388,7 @@ def test_more_tests_than_sacks_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SheetError, match="3 tests, but the pile has only 2 sacks") as error:
         lot(read_ledger(tmp_path))
     assert said_by(error).startswith(f'{sheet}:3:15: pile.sacks: read "2": ')
-    with pytest.raises(SheetError, match="Write 3 or more, as --sacks 3"):
+    with pytest.raises(SheetError, match="Write 3 or more, as sacks=3"):
         lot(read_ledger(tmp_path), sacks=2)
     assert lot(read_ledger(tmp_path), sacks=3).more is None
 

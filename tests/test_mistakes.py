@@ -535,7 +535,7 @@ def test_a_setting_that_leads_nowhere(name):
         build(with_settings(quick, {name: "12 mm"}), kinds())
     mistake = only(caught.value.mistakes)
     assert WRONG_SETTINGS[name] in mistake.message
-    assert str(mistake).startswith("--set: ")
+    assert str(mistake).startswith("settings: ")
     assert mistake.remedy
 
 
@@ -544,7 +544,7 @@ def test_a_setting_with_a_wrong_value_blames_the_setting_and_not_a_line():
     with pytest.raises(SheetError) as caught:
         build(with_settings(quick, {"scalp.opening": "12 kg"}), kinds())
     mistake = only(caught.value.mistakes)
-    assert str(mistake).startswith('--set: steps.scalp.opening: read "12 kg": a mass, where a length is wanted.')
+    assert str(mistake).startswith('settings: steps.scalp.opening: read "12 kg": a mass, where a length is wanted.')
 
 
 def test_settings_reach_every_depth_and_leave_the_document_alone():
@@ -565,4 +565,4 @@ def test_settings_reach_every_depth_and_leave_the_document_alone():
 def test_any_setting_is_taken_or_refused(name, value):
     quick = marked_document.read(CONFIGS / "quick.yaml")
     verdict = sheet_or_mistakes(lambda: build(with_settings(quick, {name: value}), kinds()))
-    assert isinstance(verdict, Sheet) or (verdict and all(m.file == "--set" and m.remedy for m in verdict))
+    assert isinstance(verdict, Sheet) or (verdict and all(m.of_setting and m.remedy for m in verdict))

@@ -87,7 +87,7 @@ def test_a_file_of_the_users_is_left_alone_unless_told(tmp_path: Path) -> None:
     (mistake,) = refused(lambda: put(tmp_path, a="1", b="2"))
     assert (mistake.file, mistake.code) == (str(tmp_path / "b.csv"), "file_of_the_user")
     assert "did not write it" in mistake.message
-    assert all(cure in mistake.remedy for cure in ("another name", "--replace"))
+    assert all(cure in mistake.remedy for cure in ("another name", "replace=True"))
     assert snapshot(tmp_path) == {"b.csv": b"mine"}  # and a.csv was not written either
     put(tmp_path, Request("run", replace=True), a="1", b="2")
     assert texts(tmp_path) == {"a": "1", "b": "2"}
@@ -153,7 +153,7 @@ def test_a_list_of_a_newer_version_is_not_touched_unless_told(tmp_path: Path) ->
     for files in ({"a": "2"}, {"b": "2"}):
         (mistake,) = refused(lambda files=files: put(tmp_path, **files))
         assert "newer version" in mistake.message
-        assert "--replace" in mistake.remedy
+        assert "replace=True" in mistake.remedy
     assert snapshot(tmp_path) == before
     put(tmp_path, Request("run", replace=True), a="2")
     assert texts(tmp_path) == {"a": "2"}

@@ -13,6 +13,7 @@ from flowsheet.door.sheets import as_sheet
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean
+from flowsheet.spec.text.wording import argument
 
 if TYPE_CHECKING:
     from flowsheet.show.report.parts import Report
@@ -209,12 +210,13 @@ def _check_streams(names: Sequence[str], found: Run) -> None:
     from flowsheet.show.run.size_plots import MOST_STREAMS
 
     def refusal(message: str, remedy: str) -> SheetError:
-        return SheetError([Mistake(message, remedy, file="--sizes", code="option_refused")])
+        return SheetError([Mistake(message, remedy, file=argument("sizes"), code="option_refused")])
 
     if not found.solution.model.grid.sized:
         raise refusal("the sheet knows no sizes", "Give the ore sizes: {top: …, p80: …}")
     if not 0 < len(names) <= MOST_STREAMS:
-        raise refusal(f"{len(names)} streams are named", f"Name one to {MOST_STREAMS}, as --sizes ore,tails")
+        like = argument("sizes", ["ore", "tails"])
+        raise refusal(f"{len(names)} streams are named", f"Name one to {MOST_STREAMS}, as {like}")
     for name in names:
         if name not in found.streams:
             raise refusal(f'there is no stream "{name}"', did_you_mean(name, found.streams, "streams"))

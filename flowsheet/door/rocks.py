@@ -31,7 +31,7 @@ def specimen(
     ``air`` and ``water``: what it weighs, dry and hanging in water ("96 g"); or ``file``: a table (CSV) of rocks.
     ``host``: its density in g/cm3, or "quartz + 3 % pyrite"; ``fineness`` as "870 ± 20", or the ``metal``'s density in
     g/cm3; ``scale``: its step, as "0.01 g"; ``temperature`` of the water in °C (without it: 1.000 g/cm3). Raises
-    SheetError for what is wrong, named as the command line does, and for weights that no rock can have.
+    SheetError for what is wrong, each argument by its name, and for weights that no rock can have.
 
     >>> import flowsheet as fs
     >>> found = fs.specimen("96 g", "74.5 g", host="quartz")
@@ -42,18 +42,20 @@ def specimen(
     from flowsheet.spec.rocks.specimen_table import IMPOSSIBLE
     from flowsheet.spec.text.mistakes import Mistake, SheetError
     from flowsheet.spec.text.source_files import SourceFiles
+    from flowsheet.spec.text.wording import argument, by_asker
     from flowsheet.study.rocks.hydrostatic import weigh
     from flowsheet.study.rocks.result import impossible
 
     def fail(option: str, message: str, remedy: str) -> SheetError:
-        return SheetError([Mistake(message, remedy, file=option, code="option_refused")])
+        return SheetError([Mistake(message, remedy, file=argument(option), code="option_refused")])
 
     if file is not None and (air is not None or water is not None):
-        raise fail("--file", "both a table and the weights of one rock are given", "Give --file, or --air and --water")
+        remedy = f"Give {argument('file')}, or {argument('air')} and {argument('water')}"
+        raise fail("file", "both a table and the weights of one rock are given", remedy)
     if file is None and (air is None or water is None):
-        lacking = "--air" if air is None else "--water"
-        remedy = "Give both, as --air 96g --water 74.5g, or a table: --file rocks.csv"
-        raise fail(lacking, "this weight is missing", remedy)
+        both = by_asker(" ", ", ").join((argument("air", "96g"), argument("water", "74.5g")))
+        remedy = f"Give both, as {both}, or a table: {argument('file', 'rocks.csv')}"
+        raise fail("air" if air is None else "water", "this weight is missing", remedy)
     # From Python a bare number comes easily, and nobody can tell its unit.
     examples = {"air": (air, "96 g"), "water": (water, "74.5 g"), "host": (host, "2.65 ± 0.05"),
                 "fineness": (fineness, "870 ± 20"), "metal": (metal, "17.5"), "scale": (scale, "0.01 g")}  # fmt: skip
@@ -70,7 +72,7 @@ def specimen(
         wrong = [(rock.specimen.name, *impossible(rock)) for rock in found.left_out]
         if file is not None:
             raise SheetError([Mistake(m, r, name, file=str(file), code=IMPOSSIBLE) for name, m, r in wrong])
-        raise SheetError([Mistake(m, r, read=water, file="--water", code=IMPOSSIBLE) for _, m, r in wrong])
+        raise SheetError([Mistake(m, r, read=water, file=argument("water"), code=IMPOSSIBLE) for _, m, r in wrong])
     return found
 
 

@@ -20,6 +20,7 @@ from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Nuggets, Ore, SieveRow, SizeLaw, Weighed
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, SheetError, did_you_mean, meant_by, nearest
+from flowsheet.spec.text.wording import argument, asking, by_asker
 from flowsheet.steps import kinds
 
 A_SLIP = 0.85
@@ -137,8 +138,12 @@ def find(name: str, known: Mapping[str, Topic]) -> Topic:
     home, dot, field_name = plain.partition(".")
     if dot and home in known:
         return _field(known[home], field_name, name)
-    raise SheetError([Mistake("there is no such topic", _remedy(plain, known), read=name, file="explain",
+    raise SheetError([Mistake("there is no such topic", _remedy(plain, known), read=name, file=_asked(),
                               code="topic_unknown")])  # fmt: skip
+
+
+def _asked() -> str:
+    return by_asker("explain", argument("topics"))
 
 
 def _remedy(word: str, known: Mapping[str, Topic]) -> str:
@@ -150,12 +155,12 @@ def _remedy(word: str, known: Mapping[str, Topic]) -> str:
     telling = [name for name in (*homes, *meant, *_telling(word, known), *SEE.get(word, ())) if name in known]
     if not telling:
         like = nearest(word, known, VERY_ALIKE)
-        return did_you_mean(like, [like]) if like is not None else "flowsheet explain lists them all"
+        return did_you_mean(like, [like]) if like is not None else f"{asking('explain')} lists them all"
     named = list(dict.fromkeys(telling))[:MOST_NAMED]
     what = f"It is a field of {homes[0]}" if homes == named[:1] and len(named) == 1 else "It is told there"
     if homes and len(named) > 1:
         what = f"It is a field of {', '.join(homes[:MOST_NAMED])}"
-    return f"{what}: write flowsheet explain {' '.join(named)}"
+    return f"{what}: write {asking('explain', *named)}"
 
 
 def _telling(word: str, known: Mapping[str, Topic]) -> list[str]:
@@ -175,6 +180,6 @@ def _field(topic: Topic, field_name: str, name: str) -> Topic:
     if field_name not in fields:
         remedy = did_you_mean(field_name, fields, f"fields of {topic.name}")
         message = f"{topic.name} has no such field"
-        raise SheetError([Mistake(message, remedy, read=name, file="explain", code="field_unknown")])
+        raise SheetError([Mistake(message, remedy, read=name, file=_asked(), code="field_unknown")])
     block, field = fields[field_name]
     return Topic(f"{topic.name}.{field_name}", FIELD, field.what, (replace(block, fields=(field,)),))

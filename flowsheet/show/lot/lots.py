@@ -10,6 +10,7 @@ from flowsheet.show.text.figures import gold, grade, mass, percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.text.notes import texts
+from flowsheet.spec.text.wording import argument
 from flowsheet.study.common.units_out import g_per_t, grams
 from flowsheet.study.lot.combine_tests import Lot, TestedSack
 
@@ -233,6 +234,7 @@ def show_lot(found: Lot) -> None:
     rows = shown_rows(found)
     print_table(out, each_test(found, rows))
     if len(rows) < len(found.rows):
-        out.print(f"{len(found.rows) - len(rows):,} tests that lie nearer are not shown: --out DIR writes all of them.")
+        all_of_them = f"{argument('out', 'DIR')} writes all of them"
+        out.print(f"{len(found.rows) - len(rows):,} tests that lie nearer are not shown: {all_of_them}.")
     list_lines(out, "Look at this", list(notes(found)))
     list_lines(out, "Take care", cautions(found))

@@ -15,7 +15,7 @@ from flowsheet.spec.bench import log_file
 from flowsheet.spec.bench.bench_log import BenchLog
 from flowsheet.spec.bench.sheet_with_log import Counted, build_with, counted, log_test
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.text.mistakes import Mistake, SheetError, shortened
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.weights.weighed_test import tables_named
 from flowsheet.spec.yaml import marked_document as yaml_document
@@ -243,7 +243,7 @@ def faults_by_knob(mistakes: Iterable[Mistake], settings: Iterable[str], steps: 
         if near:
             found.setdefault(max(near, key=len), []).append(_begun(said))
             continue
-        if mistake.file == SETTING:
+        if mistake.of_setting:
             read = "" if mistake.read is None else f' ("{shortened(mistake.read)}")'
             said = f"{mistake.field.removeprefix('steps.')}{read}: {said}" if mistake.field else _begun(said)
         else:

@@ -12,6 +12,7 @@ from flowsheet.show.text.figures import gold, percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.rocks.host_rock import MINERALS
+from flowsheet.spec.text.wording import argument
 from flowsheet.study.common.units_out import each, grams
 from flowsheet.study.rocks.hydrostatic import HOST, WARM
 from flowsheet.study.rocks.result import Estimate, SpecimenGold, Specimens, impossible
@@ -219,14 +220,15 @@ def surer(found: SpecimenGold) -> str:
         return "Nothing in these numbers has a doubt: give them one (±)."
     name, slope = ranked[0]
     part = percent(slope**2 / sum(s**2 for s in found.slopes.values()))
+    host = argument("host")
     remedies = {
         "weight in air": "dry it well and weigh it on a finer scale",
         "weight in water": "weigh it on a finer scale, hung by a thin thread, wetted with a drop of soap",
-        HOST: "weigh a piece of the same vein without gold in air and in water, and give its density (--host)",
+        HOST: f"weigh a piece of the same vein without gold in air and in water, and give its density ({host})",
         "metal": "have the metal's density or fineness assayed",
         "fineness": "have the fineness of this gold assayed",
     }
-    remedy = remedies.get(name, "look at a broken face and judge the share of the mineral better (--host)")
+    remedy = remedies.get(name, f"look at a broken face and judge the share of the mineral better ({host})")
     return f"{part} of the doubt is the {name} (± {gold(abs(slope))}): {remedy}."
 
 
@@ -269,13 +271,15 @@ def cautions(found: Sequence[SpecimenGold]) -> Iterator[str]:
     )
     if warm := -sum(one.by_warm_water for one in found):
         told = gold(warm)
-        yield f"Water is taken at 1.000 g/cm3; at {WARM:g} °C the answer would be {told} less. Give --temperature."
+        cure = f"Give {argument('temperature')}"
+        yield f"Water is taken at 1.000 g/cm3; at {WARM:g} °C the answer would be {told} less. {cure}."
     if any(one.specimen.fineness is None and one.specimen.common.metal is None for one in found):
-        yield 'The metal is taken as fine gold; natural gold holds silver: give its fineness, as --fineness "870 ± 20".'
+        fineness = argument("fineness", "870 ± 20")
+        yield f"The metal is taken as fine gold; natural gold holds silver: give its fineness, as {fineness}."
     hosts = [one.specimen.host for one in found]
     if usual := next((host for host in hosts if not host.given), None):
         told = f"No host is given: {usual.text} g/cm3 (quartz) and its doubt are assumed"
-        yield f'{told}. Give your own, as --host "2.7 ± 0.03".'
+        yield f"{told}. Give your own, as {argument('host', '2.7 ± 0.03')}."
     for text in dict.fromkeys(host.text for host in hosts if host.assumed and host.given):
         yield f'The doubt of the host "{text}" is assumed, in whole or in part: give it your own (±).'
 

@@ -8,7 +8,7 @@ from typing import Any
 from flowsheet.spec.blocks.schema import TOP_FIELDS
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.draft import beginnings
-from flowsheet.spec.text.mistakes import SETTING, Mistake
+from flowsheet.spec.text.mistakes import Mistake
 from flowsheet.spec.yaml.marked_document import Document
 
 WEIGH_SHEETS = "weights"
@@ -19,12 +19,12 @@ INNER = {"ore": ("gold", "sizes"), "ores": ("gold", "sizes"), "weighed": ("metal
 
 def topic_of(mistake: Mistake, document: Document, kinds: Mapping[str, type[StepBlock]]) -> str:
     """Return the topic of a mistake in a sheet, in its weigh sheets, or in a setting of it; "" where there is none."""
-    if mistake.file not in (document.file, SETTING):
+    if not mistake.of_setting and mistake.file != document.file:
         return WEIGH_SHEETS
     top, _, below = mistake.field.partition(".")
     steps = document.data.get("steps")
     steps = steps if isinstance(steps, dict) else {}
-    if top == "steps" or (mistake.file == SETTING and top not in TOP_FIELDS):
+    if top == "steps" or (mistake.of_setting and top not in TOP_FIELDS):
         return _of_step(below if top == "steps" else mistake.field, steps, kinds)
     if top not in TOP_FIELDS:
         return "sheet" if top else ""

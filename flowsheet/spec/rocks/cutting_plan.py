@@ -11,6 +11,7 @@ from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import Mistake, SheetError, did_you_mean
 from flowsheet.spec.text.number_with_doubt import NumberMistake
 from flowsheet.spec.text.units import LENGTH
+from flowsheet.spec.text.wording import argument
 
 WAYS = {"along": 0.0, "across": 90.0}
 MOST = 60
@@ -41,21 +42,19 @@ def read(rock: str, band: str, lie: str, slab: str, kerf: str) -> CuttingPlan:
         try:
             return how(text)
         except NumberMistake as wrong:
-            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}", code=wrong.code))
+            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=argument(name), code=wrong.code))
             return None
 
     sizes, thick, angle = told("rock", rock, _sizes), told("band", band, _length), told("lie", lie, _angle)
     slabs, kerfs = told("slab", slab, _lengths), told("kerf", kerf, _lengths)
     if sizes and thick and thick >= sizes[2]:
         message = f"the band is as thick as the rock ({1e3 * sizes[2]:.3g} mm across the band)"
-        mistakes.append(
-            Mistake(
-                message, f"Write less, as --band {250 * sizes[2]:.3g}mm", read=band, file="--band", code="band_too_wide"
-            )
-        )
+        remedy = f"Write less, as {argument('band', f'{250 * sizes[2]:.3g}mm')}"
+        mistakes.append(Mistake(message, remedy, read=band, file=argument("band"), code="band_too_wide"))
     if slabs and kerfs and len(slabs) * len(kerfs) > MOST:
         message = f"{len(slabs) * len(kerfs)} combinations of slab and kerf"
-        mistakes.append(Mistake(message, f"Ask for at most {MOST} at once", read=slab, file="--slab", code="too_many"))
+        remedy = f"Ask for at most {MOST} at once"
+        mistakes.append(Mistake(message, remedy, read=slab, file=argument("slab"), code="too_many"))
     if mistakes or not (sizes and thick and slabs and kerfs) or angle is None:
         raise SheetError(mistakes)
     return CuttingPlan(sizes, thick, angle, slabs, kerfs)

@@ -22,6 +22,7 @@ from flowsheet.spec.text.source_files import SourceFiles
 from flowsheet.spec.text.table_cells import Cell, header_and_rows
 from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
 from flowsheet.spec.text.units import FINENESS, MASS, PLAIN, Dimension
+from flowsheet.spec.text.wording import argument
 
 FINE = "1000"
 """Fine gold, as the trade's rule of thumb has it; natural gold holds silver, and an answer says so."""
@@ -95,7 +96,7 @@ def from_options(options: Mapping[str, str | None], temperature: float | None) -
         try:
             return how(text)
         except NumberMistake as wrong:
-            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=f"--{name}", code=wrong.code))
+            mistakes.append(Mistake(wrong.message, wrong.remedy, read=text, file=argument(name), code=wrong.code))
             return None
 
     host = read("host", host_rock.host) or host_rock.usual()
@@ -103,15 +104,16 @@ def from_options(options: Mapping[str, str | None], temperature: float | None) -
     fineness, metal = read("fineness", _fineness), read("metal", _metal)
     if temperature is not None and not COLDEST <= temperature <= WARMEST:
         message = f"water is not at {temperature:g} °C"
-        remedy = f"Write degrees Celsius from {COLDEST:g} to {WARMEST:g}, as --temperature 18"
-        mistakes.append(Mistake(message, remedy, file="--temperature", code="water_temperature"))
+        remedy = f"Write degrees Celsius from {COLDEST:g} to {WARMEST:g}, as {argument('temperature', 18)}"
+        mistakes.append(Mistake(message, remedy, file=argument("temperature"), code="water_temperature"))
     air, water = read("air", _mass), read("water", _mass)
     common = Common(host, fineness, metal, scale, temperature)
     specimen = None
     if air is not None and water is not None:
         specimen = Specimen("specimen", air, water, common, host, fineness)
         mistakes += [
-            Mistake(m, r, read=options.get(name), file=f"--{name}", code=IMPOSSIBLE) for name, m, r in faults(specimen)
+            Mistake(m, r, read=options.get(name), file=argument(name), code=IMPOSSIBLE)
+            for name, m, r in faults(specimen)
         ]
     if mistakes:
         raise SheetError(mistakes)
@@ -150,7 +152,7 @@ def _metal(text: str) -> Number:
         message = "gold with silver weighs between 10.5 and 19.3 g/cm3"
         raise NumberMistake(
             message,
-            "Write its density as 17.5, or leave --metal out and give --fineness 870",
+            f"Write its density as 17.5, or leave {argument('metal')} out and give {argument('fineness', '870')}",
             code="density_out_of_range",
         )
     return found

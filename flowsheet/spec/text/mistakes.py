@@ -8,9 +8,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import KW_ONLY, asdict, dataclass
 
 from flowsheet.spec.text.notes import CODE, NOTHING, Subject
+from flowsheet.spec.text.wording import argument
 
-SETTING = "--set"
-"""Stands for the file where a setting on the command line is wrong."""
+SETTINGS = "settings"
+"""The argument that sets fields anew; it stands for the file where one of them is wrong."""
 
 LONGEST_SHOWN = 60
 """Characters of what was read that a mistake repeats."""
@@ -36,8 +37,9 @@ class Mistake:
     remedy: str
     field: str = ""
     read: str | None = None
+    #: Where an argument is wrong, as whoever asks calls it: ``--set`` on a command line, ``settings`` from Python.
     file: str = ""
-    #: Counted from one; 0 where the mistake stands in no file (a setting on the command line).
+    #: Counted from one; 0 where the mistake stands in no file.
     line: int = 0
     column: int = 0
     _: KW_ONLY
@@ -59,6 +61,11 @@ class Mistake:
         said = f"{where}:{field}{read} {_sentence(self.message)} {_sentence(self.remedy)}"
         return "".join(c if c.isprintable() else "\ufffd" for c in said)
 
+    @property
+    def of_setting(self) -> bool:
+        """Whether a field that was set anew is wrong, rather than the sheet."""
+        return not self.line and self.file == argument(SETTINGS)
+
     def as_dict(self) -> dict[str, object]:
         """Return the mistake as plain data, for ``--json``."""
         told = {name: value for name, value in asdict(self).items() if name != "subject"}
@@ -66,7 +73,7 @@ class Mistake:
 
 
 class SheetError(Exception):
-    """The sheet (or a setting on the command line) is wrong; carries every mistake, file by file, in order.
+    """The sheet (or a setting of it) is wrong; carries every mistake, file by file, in order.
 
     >>> import flowsheet as fs
     >>> try:

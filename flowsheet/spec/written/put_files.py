@@ -20,7 +20,7 @@ from pathlib import Path
 
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.safe_writing import LOCK, alone, is_part, part_of, replace_file, sync_folder, write_part
-from flowsheet.spec.text.wording import listed
+from flowsheet.spec.text.wording import argument, by_asker, listed
 from flowsheet.spec.written.written_list import (
     LIST,
     InTheWayError,
@@ -32,9 +32,15 @@ from flowsheet.spec.written.written_list import (
     digest_of,
 )
 
-OTHER = "Give another name with -o, or another folder with --out"
 OWN_NAME = "this name is the program's own, for the list of what it wrote"
-ANYWAY = f"{OTHER}; --replace writes over it all the same"
+
+
+def _other() -> str:
+    return by_asker("Give another name with -o, or another folder with --out", 'Give another name, as "other.svg"')
+
+
+def _anyway() -> str:
+    return f"{_other()}; {argument('replace', True)} writes over it all the same"
 
 
 @dataclass(frozen=True)
@@ -116,7 +122,8 @@ class _Place:
             return
         if isinstance(known, NewerListError) and not request.replace:
             message = "a newer version of flowsheet has written into this folder, and its list is not understood here"
-            remedy = f"Name another folder, or bring flowsheet up to date; --replace begins a new list ({LIST})"
+            anew = f"{argument('replace', True)} begins a new list ({LIST})"
+            remedy = f"Name another folder, or bring flowsheet up to date; {anew}"
             yield Mistake(message, remedy, file=str(self.folder / LIST), line=0, code="written_by_newer_version")
             return
         for name, (path, _) in self.files.items():
@@ -124,7 +131,7 @@ class _Place:
             if fault is not None:
                 yield Mistake(*fault, file=str(path), line=0, code="never_written_over")
             elif not request.replace and (why := self._whose(name, known)):
-                yield Mistake(why, ANYWAY, file=str(path), line=0, code="file_of_the_user")
+                yield Mistake(why, _anyway(), file=str(path), line=0, code="file_of_the_user")
 
     def _whose(self, name: str, known: WrittenList | ListError) -> str:
         """Return why a file is the user's, "" where it is not."""
@@ -229,7 +236,7 @@ def _places(files: Iterable[tuple[Path, bytes]]) -> list[_Place]:
             first, _ = place.files[real.name]
             also = "" if first == path else f", the other as {first}"
             message = f"two files of this command would go to this one place{also}"
-            mistakes.append(Mistake(message, OTHER, file=str(path), line=0, code="two_files_in_one_place"))
+            mistakes.append(Mistake(message, _other(), file=str(path), line=0, code="two_files_in_one_place"))
         else:
             place.files[real.name] = (path, raw)
     if mistakes:
@@ -240,11 +247,11 @@ def _places(files: Iterable[tuple[Path, bytes]]) -> list[_Place]:
 def _fault(real: Path, request: Request) -> tuple[str, str] | None:
     """Return why a file is never written, whatever is asked for, and what to do."""
     if is_own(real.name):
-        return OWN_NAME, OTHER
+        return OWN_NAME, _other()
     for i, read in enumerate(request.inputs):
         if _is_same(real, read):
             what = f"the {request.reads} itself" if i == 0 else "a file that was read for it"
-            return f"this is {what}, and nothing is written over that", OTHER
+            return f"this is {what}, and nothing is written over that", _other()
     try:
         mode = real.stat().st_mode
     except FileNotFoundError:
@@ -252,9 +259,9 @@ def _fault(real: Path, request: Request) -> tuple[str, str] | None:
     if stat.S_ISDIR(mode):
         return "this is a folder, where a file is to be written", "Name another file, or move that folder"
     if not stat.S_ISREG(mode):
-        return "this is no plain file, so that nothing can take its place", OTHER
+        return "this is no plain file, so that nothing can take its place", _other()
     if not os.access(real, os.W_OK):
-        return "this file is protected against writing", f"Take the protection off. {OTHER}"
+        return "this file is protected against writing", f"Take the protection off. {_other()}"
     return None
 
 

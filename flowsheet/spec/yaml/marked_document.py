@@ -14,10 +14,11 @@ from typing import Any, TypeAlias
 
 import yaml
 
-from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, shortened
+from flowsheet.spec.text.mistakes import SETTINGS, Mistake, SheetError, shortened
 from flowsheet.spec.text.notes import NOTHING, Subject
 from flowsheet.spec.text.refusals import comma
 from flowsheet.spec.text.text_file import UnreadableError, check_characters, decode, fault, read_bytes
+from flowsheet.spec.text.wording import argument
 from flowsheet.spec.yaml.faults import yaml_fault
 
 Path_: TypeAlias = tuple[str | int, ...]
@@ -90,7 +91,7 @@ class Document:
         subject: Subject = NOTHING,
     ) -> Mistake:
         if self.changed:
-            return Mistake(message, remedy, self.field_at(path), read, SETTING, code=code, subject=subject)
+            return Mistake(message, remedy, self.field_at(path), read, argument(SETTINGS), code=code, subject=subject)
         return Mistake(message, remedy, self.field_at(path), read, self.file, *at, code=code, subject=subject)
 
     def field_at(self, path: Path_) -> str:

@@ -6,7 +6,8 @@ import copy
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from flowsheet.spec.text.mistakes import SETTING, Mistake, SheetError, did_you_mean
+from flowsheet.spec.text.mistakes import SETTINGS, Mistake, SheetError, did_you_mean
+from flowsheet.spec.text.wording import argument, setting
 from flowsheet.spec.yaml.marked_document import Document
 
 
@@ -58,10 +59,13 @@ def _path_of(document: Document, name: str) -> list[str]:
         raise _setting_fault(name, f'there is no step "{top}"', did_you_mean(top, known, "steps"), code="step_unknown")
     if top not in document.data:
         like = "ores.NAME.grade" if top == "ore" else "ore.grade"
-        raise _setting_fault(name, f'the sheet has no "{top}"', f"Write {like}=10g/t", code="field_unknown")
+        raise _setting_fault(name, f'the sheet has no "{top}"', f"Write {setting(like, '10g/t')}", code="field_unknown")
     if len(parts) < (2 if top == "ore" else 3):
         raise _setting_fault(
-            name, "this names no field", "Write step.field=value, as scalp.opening=12mm", code="setting_names_no_field"
+            name,
+            "this names no field",
+            f"Write {setting('step.field', 'value')}, as {setting('scalp.opening', '12mm')}",
+            code="setting_names_no_field",
         )
     block = document.data[top]
     if top != "ore" and isinstance(block, dict) and parts[1] not in block:
@@ -72,4 +76,4 @@ def _path_of(document: Document, name: str) -> list[str]:
 
 
 def _setting_fault(name: str, message: str, remedy: str, code: str) -> SheetError:
-    return SheetError([Mistake(message, remedy, field=name, file=SETTING, code=code)])
+    return SheetError([Mistake(message, remedy, field=name, file=argument(SETTINGS), code=code)])

@@ -18,6 +18,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import units
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.number_with_doubt import Number, written
+from flowsheet.spec.text.wording import asking
 from flowsheet.study.common.uncertain_inputs import doubtful, inputs_with, limits, mass_name, meanings
 from flowsheet.study.estimate import predicted_weights
 
@@ -232,6 +233,6 @@ def refuse_jumps(sheet: Sheet, evidence: Evidence) -> None:
         name, number = evidence.jumping[0].name, evidence.jumping[0].number
         raise SheetError([Mistake(
             "what was weighed moves with it only in jumps, from one size class to the next, which a fit cannot follow",
-            "Try some values with flowsheet try, or give other numbers a doubt too", field=name, read=number.text,
+            f"Try some values with {asking('try')}, or give other numbers a doubt too", field=name, read=number.text,
             file=sheet.file, code="moves_in_jumps"
         )])  # fmt: skip

@@ -21,6 +21,7 @@ from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
 from flowsheet.spec.text.source_files import SourceFiles
+from flowsheet.spec.text.wording import argument, asking
 from flowsheet.study.balance.result import for_json
 from flowsheet.study.common.frames import Tabled, Tables, rows
 from flowsheet.study.common.interval import Interval
@@ -177,7 +178,14 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
                 [ledger.document.mistake(("pile", "sacks"), message, remedy, code="more_tests_than_sacks")]
             )
         raise SheetError(
-            [Mistake(message, f"{remedy}, as --sacks {len(told)}", file="--sacks", code="more_tests_than_sacks")]
+            [
+                Mistake(
+                    message,
+                    f"{remedy}, as {argument('sacks', len(told))}",
+                    file=argument("sacks"),
+                    code="more_tests_than_sacks",
+                )
+            ]
         )
     notes = list(ledger.notes)
     rest = _rest(sheet, told, number, notes)
@@ -246,7 +254,7 @@ def _untold(test: Test) -> Mistake:
     weigh = " and ".join(f"the {what} of {stream}" for stream, what in test.weigh) or "what is lost"
     message = "the weights of no test determine the gold that its sack held"
     return Mistake(
-        message, f"Weigh {weigh} too; flowsheet reconcile tells more", file=test.file, code="gold_of_no_test_known"
+        message, f"Weigh {weigh} too; {asking('reconcile')} tells more", file=test.file, code="gold_of_no_test_known"
     )
 
 

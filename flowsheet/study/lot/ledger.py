@@ -21,6 +21,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.source_files import SourceFiles
+from flowsheet.spec.text.wording import argument
 from flowsheet.spec.weights.read_weighed import files_named
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
@@ -243,7 +244,8 @@ def _refusal(path: Path, left: Sequence[LeftOut], files: int) -> SheetError:
     mistakes = [mistake for one in left[:MOST_TOLD] for mistake in one.mistakes]
     more = f" ({MOST_TOLD} of them are told above)" if len(left) > MOST_TOLD else ""
     message = f"of {max(files, len(left)):,} tests and sheets, {len(left):,} cannot be used{more}"
-    mistakes.append(Mistake(message, "Mend them, or leave them out with --skip", file=str(path), code="tests_unusable"))
+    remedy = f"Mend them, or leave them out with {argument('skip', True)}"
+    mistakes.append(Mistake(message, remedy, file=str(path), code="tests_unusable"))
     return SheetError(mistakes)
 
 

@@ -24,6 +24,7 @@ from flowsheet.spec.rocks.host_rock import DENSEST, LIGHTEST, MINERALS, Host
 from flowsheet.spec.rocks.specimen_table import DENSEST_METAL, FINE, LIGHTEST_METAL, Specimen
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.text.wording import argument
 from flowsheet.study.common.units_out import g_per_cm3
 from flowsheet.study.rocks.result import ONE_SIDE, Estimate, Smallest, SpecimenGold, Specimens
 
@@ -132,9 +133,8 @@ def _one(specimen: Specimen, common: _Common, own: np.random.Generator) -> tuple
     fine, metal, by_metal = _metal(specimen)
     if host.density >= metal:
         message = f"the host rock ({host.density:.3g} g/cm3) is as dense as the metal ({metal:.3g} g/cm3)"
-        raise SheetError(
-            [Mistake(message, "Mend --host or --metal", read=host.text, file="--host", code="density_out_of_range")]
-        )
+        remedy = f"Mend {argument('host')} or {argument('metal')}"
+        raise SheetError([Mistake(message, remedy, read=host.text, file=argument("host"), code="density_out_of_range")])
     v = 1 / metal
 
     alloy = float(gold_in(np.asarray(air), np.asarray(water), np.asarray(u), np.asarray(v), displaced))

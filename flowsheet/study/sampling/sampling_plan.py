@@ -20,6 +20,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
+from flowsheet.spec.text.wording import argument
 from flowsheet.study.common import gy
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.monte_carlo import cluster
@@ -230,7 +231,7 @@ def planned(sheet: Sheet, wish: Wish, seed: int = 1, progress: Progress = iter) 
 
 def _sacks(sheet: Sheet, block: Pile) -> int:
     if block.sacks is None:
-        remedy = "Write pile: {sacks: 40, sack_mass: 14 kg ± 1 kg, spread: 30 %}, or add --sacks 40"
+        remedy = f"Write pile: {{sacks: 40, sack_mass: 14 kg ± 1 kg, spread: 30 %}}, or add {argument('sacks', 40)}"
         message = "the sheet does not say how many sacks the pile has"
         raise SheetError([Mistake(message, remedy, field="pile.sacks", file=sheet.file, line=0, code="sacks_unknown")])
     return round(block.sacks.value)
@@ -289,10 +290,10 @@ def _wished(search: Search, wish: Wish, straight: float) -> tuple[SplitPlan, boo
         plan = search.surest(wish.mass * straight)
         if plan is None:
             enough = min(way.work for way in search.ways) * search.pool.sack_mass / straight
-            remedy = f"Write --mass {math.ceil(100 * enough) / 100:g}kg or more"
+            remedy = f"Write {argument('mass', f'{math.ceil(100 * enough) / 100:g}kg')} or more"
             message = "that does not do for breaking one sack and panning a little of it"
             raise SheetError(
-                [Mistake(message, remedy, file="--mass", line=0, read=f"{wish.mass:g} kg", code="mass_too_small")]
+                [Mistake(message, remedy, file=argument("mass"), read=f"{wish.mass:g} kg", code="mass_too_small")]
             )
         return plan, True
     plan = search.cheapest(wish.want if wish.want is not None else WANT)

@@ -8,6 +8,7 @@ from typing import NoReturn
 from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.units import MASS, SHARE, Dimension
+from flowsheet.spec.text.wording import argument
 
 WANT = 0.2
 CONFIDENCE = 0.9
@@ -30,27 +31,29 @@ def wish_of(
 ) -> Wish:
     """Return the wish: ``want`` (how far off the grade may be) or ``mass`` (what can be run), as text or number (SI).
 
-    Raises SheetError, which names each as the command line does.
+    Raises SheetError, which names each as whoever asks does.
     """
     if want is not None and mass is not None:
-        _fail("--want", "both a doubt and a mass are given", "Give --want for the least work, or --mass for the surest")
-    chance = _number("--confidence", confidence, SHARE)
+        remedy = f"Give {argument('want')} for the least work, or {argument('mass')} for the surest"
+        _fail("want", "both a doubt and a mass are given", remedy)
+    chance = _number("confidence", confidence, SHARE)
     if not LEAST_CHANCE <= chance <= MOST_CHANCE:
-        _fail("--confidence", f'read "{confidence}": this lies outside 50 to 99.9 %', "Write --confidence 90%")
-    wanted = None if mass is not None else WANT if want is None else _number("--want", want, SHARE)
+        remedy = f"Write {argument('confidence', '90%')}"
+        _fail("confidence", f'read "{confidence}": this lies outside 50 to 99.9 %', remedy)
+    wanted = None if mass is not None else WANT if want is None else _number("want", want, SHARE)
     if wanted is not None and not LEAST_WANT <= wanted <= MOST_WANT:
-        _fail("--want", f'read "{want}": this lies outside 0.1 to 200 %', 'Write --want "20 %"')
-    return Wish(wanted, None if mass is None else _number("--mass", mass, MASS), chance, sacks)
+        _fail("want", f'read "{want}": this lies outside 0.1 to 200 %', f"Write {argument('want', '20 %')}")
+    return Wish(wanted, None if mass is None else _number("mass", mass, MASS), chance, sacks)
 
 
-def _number(option: str, given: str | float, wanted: Dimension) -> float:
+def _number(name: str, given: str | float, wanted: Dimension) -> float:
     if not isinstance(given, str):
         return float(given)
     try:
         return number_with_doubt.parse(given, wanted).value
     except number_with_doubt.NumberMistake as wrong:
-        _fail(option, f'read "{given}": {wrong.message}', wrong.remedy, wrong.code)
+        _fail(name, f'read "{given}": {wrong.message}', wrong.remedy, wrong.code)
 
 
-def _fail(option: str, message: str, remedy: str, code: str = "option_refused") -> NoReturn:
-    raise SheetError([Mistake(message, remedy, file=option, code=code)])
+def _fail(name: str, message: str, remedy: str, code: str = "option_refused") -> NoReturn:
+    raise SheetError([Mistake(message, remedy, file=argument(name), code=code)])

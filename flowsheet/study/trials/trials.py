@@ -17,8 +17,9 @@ from flowsheet.spec.blocks.fields import dimension_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.brief import brief
-from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.mistakes import SETTINGS, Mistake, SheetError
 from flowsheet.spec.text.notes import Note, note, texts
+from flowsheet.spec.text.wording import argument, asking, by_asker, setting
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
@@ -131,15 +132,15 @@ def parse_settings(texts: Iterable[str], whole: Container[str] = ()) -> dict[str
         name, equals, values = text.partition("=")
         name = name.strip()
         if not equals or not name or not values.strip():
-            raise _wrong(
-                text, "this is no setting", "Write step.field=value, as scalp.opening=20mm,12mm", code="no_setting"
-            )
+            remedy = f"Write {setting('step.field', 'value')}, as {setting('scalp.opening', '20mm,12mm')}"
+            raise _wrong(text, "this is no setting", remedy, code="no_setting")
         if name in moved:
-            raise _wrong(text, "set twice", "Put all values behind one =, with commas", code="set_twice")
+            remedy = by_asker("Put all values behind one =, with commas", "Put all of its values into one list")
+            raise _wrong(text, "set twice", remedy, code="set_twice")
         moved[name] = [one for part in values.split(",") for one in _spread(part.strip(), text, name in whole)]
     total = int(np.prod([len(v) for v in moved.values()]))
     if total > MOST_TRIALS:
-        raise _wrong("--set", f"{total} combinations", f"Try at most {MOST_TRIALS} at once", code="too_many")
+        raise _wrong(None, f"{total} combinations", f"Try at most {MOST_TRIALS} at once", code="too_many")
     return moved
 
 
@@ -247,9 +248,16 @@ def _refuted(solution: Solution) -> Iterator[Note]:
         return
     sentence = (
         "the money is told at the sheet's {guess_g_per_t:.3g} g/t; the weights say {weighed_g_per_t:.3g} g/t: put that "
-        "into the sheet (--fitted goes by the weights, but tells no money)."
+        "into the sheet ({fitted} goes by the weights, but tells no money)."
     )
-    yield note("money_at_a_refuted_guess", sentence, guess_g_per_t=g_per_t(guess), weighed_g_per_t=g_per_t(known))
+    fitted = by_asker("--fitted", asking("forecast"))
+    yield note(
+        "money_at_a_refuted_guess",
+        sentence,
+        guess_g_per_t=g_per_t(guess),
+        weighed_g_per_t=g_per_t(known),
+        fitted=fitted,
+    )
 
 
 def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_now: float | None) -> Trial:
@@ -271,5 +279,5 @@ def _trial(settings: dict[str, str], solution: Solution, kept_now: float, value_
     )
 
 
-def _wrong(text: str, message: str, remedy: str, code: str) -> SheetError:
-    return SheetError([Mistake(message, remedy, read=text, file="--set", line=0, code=code)])
+def _wrong(text: str | None, message: str, remedy: str, code: str) -> SheetError:
+    return SheetError([Mistake(message, remedy, read=text, file=argument(SETTINGS), line=0, code=code)])
