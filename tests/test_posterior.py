@@ -20,6 +20,7 @@ from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.estimate import Posterior, cluster_law, posterior
 from flowsheet.study.posterior.grain_luck import draw_amounts, saddlepoint
 from flowsheet.study.posterior.unknowns import contrasts
+from flowsheet.study.run.assumptions import assumed
 
 SHEET = """
 ore:
@@ -139,6 +140,25 @@ def test_a_mistyped_weight_is_left_out_and_told() -> None:
         low, high = np.quantile(one.found.fed / one.found.rock, [0.05, 0.95])
         widths.append(high - low)
     assert widths[1] < 1.5 * widths[0]
+
+
+def test_a_machine_with_a_stream_for_what_it_holds_may_hold_gold() -> None:
+    """Brushed out and weighed, nobody having told a share: with one of nought no slack could lift it."""
+    text = (
+        SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm") + BEAD + TAILS + "  in the mill: {gold: 9 mg ± 1 mg}\n"
+    )
+    text = text.replace("gives: powder, gap", "gives: {product: powder, held_up: in the mill}, gap")
+    model = Model.of(rebuild(parse(text, "x.yaml")))
+    assert float(solve(model).streams["in the mill"].gold) > 0
+    found = posterior(model, (0.02,))
+    low, high = np.quantile(found.tests[0].gold["in the mill"], [0.05, 0.95])
+    assert 5e-6 < low < 9e-6 < high < 12e-6
+    assert found.effective > 200
+    told = {one.where: one.value for one in assumed(model.sheet)}
+    assert (told["powder.held_up"], told["break.held_up"]) == ("0.5 %", "0 %")
+    # Written, nought is nought.
+    none = Model.of(rebuild(parse(text.replace("gap: 0.2 mm", "gap: 0.2 mm, held_up: 0 %"), "x.yaml")))
+    assert float(solve(none).streams["in the mill"].gold) == 0
 
 
 def test_loops_and_sheets_of_factors_are_estimated_too() -> None:

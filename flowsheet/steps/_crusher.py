@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from typing import Self
 
 import numpy as np
+from pydantic import model_validator
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Plain, Share, knob
-from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.text.number_with_doubt import Number, parse
+from flowsheet.spec.text.units import SHARE
 from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, evaluate, even, missing
 
 WHITEN = (
     "form: W. J. Whiten, A Matrix Theory of Comminution Machines, Chem. Eng. Sci. 29 (1974); "
     "value: meets the jaw gradation of US Army subcourse EN5464, Rock Crushing Operations, Table 8"
 )
+
+
+LODGED = replace(parse("0.5 %", SHARE), doubt=None)
+"""Of the free gold, where a sheet has a stream for what is held up and tells no share: typical, set your own.
+
+With nought there no slack could lift it, whatever was brushed out.
+"""
 
 
 class Crusher(Step):
@@ -31,11 +42,18 @@ class Crusher(Step):
     beta: Plain = knob("4", "slope of the coarse fragments", source=WHITEN, low=0.1, high=50.0)
     held_up: Share = knob(
         "0 %",
-        "share of the free gold that stays in the machine",
-        source="0: typical, set your own",
+        "share of the free gold that stays in the machine; 0.5 % where gives names held_up and nothing tells it",
+        source="typical, set your own",
         low=0.0,
         high=1.0,
     )
+
+    @model_validator(mode="after")
+    def _may_hold_gold(self) -> Self:
+        """Give an outlet that is named a share, which nobody wrote."""
+        if "held_up" not in self.model_fields_set and isinstance(self.gives, dict) and "held_up" in self.gives:
+            self.__dict__["held_up"] = LODGED
+        return self
 
     gold_follows_rock = True
     breaks = True
@@ -70,7 +88,7 @@ class Crusher(Step):
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say that nothing is held up where free gold is not told from locked."""
-        if at.held_up > 0 and not site.grains_known and self.recovery is None:
+        if "held_up" in self.model_fields_set and at.held_up > 0 and not site.grains_known and self.recovery is None:
             yield (
                 "held_up is a share of the free gold, which this sheet does not know: "
                 "give the ore gold: {d50: …, d95: …}, or the step a recovery."

@@ -86,7 +86,8 @@ def left_out(block: Block, within: str, path: tuple[str, ...] = ()) -> Iterator[
             yield from left_out(value, within, inner)
         elif name not in block.model_fields_set and isinstance(value, Number):
             extra = extra_of(field)
-            where, told = ".".join((within, *inner)), str(extra.get("default_text", value))
+            as_told = isinstance(field.default, Number) and field.default.value == value.value
+            where, told = ".".join((within, *inner)), str(extra.get("default_text", value)) if as_told else str(value)
             yield inner, Assumed(where, told, field.description or name, str(extra.get("source", "")))
 
 
