@@ -31,7 +31,7 @@ from flowsheet.commands import (
 )
 from flowsheet.commands.common import WRONG_INPUT, print_result
 from flowsheet.commands.output import Output, OutputError, end_without
-from flowsheet.commands.usage import Program
+from flowsheet.commands.usage import Program, usage_of
 from flowsheet.spec.text.wording import on_command_line
 
 MOST_TOPICS = 3
@@ -165,14 +165,14 @@ def _print_json(mistakes: Iterable[Mistake]) -> None:
 
 
 def _of_usage(wrong: Any) -> Mistake:
-    """Return what is wrong with the command line, in the words of the library that reads it, as a mistake."""
+    """Return what is wrong with the command line, as the library that reads it says it, and its cure."""
     from flowsheet.spec.text.mistakes import Mistake
 
     option = getattr(wrong, "option_name", None) or next(iter(getattr(getattr(wrong, "param", None), "opts", ())), "")
     option = option if option.startswith("-") else ""  # an argument has no name that anybody types
     program = wrong.ctx.command_path if wrong.ctx is not None else "flowsheet"
-    told = wrong.format_message().rstrip(".")
-    return Mistake(told, f'See what it takes: "{program} --help"', file=option, code="command_line")
+    message, cure = usage_of(wrong)
+    return Mistake(message, cure or f'See what it takes: "{program} --help"', file=option, code="command_line")
 
 
 def _asked_of() -> SourceFiles | None:

@@ -99,25 +99,35 @@ def test_the_schema_is_a_schema_and_tells_its_version(flowsheet: Command) -> Non
     Draft202012Validator.check_schema(found)
 
 
-@pytest.mark.parametrize(("arguments", "option", "told"), [
-    (("run", "sack3.yaml", "--bogus"), "--bogus", "--bogus"),
-    (("run",), "", "FILE"),
-    (("runn", "sack3.yaml"), "", "run"),
-    (("report", "sack3.yaml", "--paper", "a5"), "--paper", "letter"),
-    (("chance", "sack3.yaml", "--seed", "x"), "--seed", "integer"),
-    (("chance", "sack3.yaml", "--draws", "1"), "--draws", "10"),
-    ((), "--json", "--json"),
+@pytest.mark.parametrize(("arguments", "option", "told", "remedy"), [
+    (("run", "sack3.yaml", "--bogus"), "--bogus", "--bogus", "run --help"),
+    (("run", "sack3.yaml", "--outt", "x"), "--outt", "--outt", "Did you mean --out?"),
+    (("run",), "", "FILE", "Name a sheet, as: flowsheet run my.yaml"),
+    (("runn", "sack3.yaml"), "", "runn", 'Did you mean "run"?'),
+    (("try", "sack3.yaml"), "--set", "--set", 'Write: flowsheet try "sack3.yaml" --set scalp.opening=20mm,12mm'),
+    (("cut", "--band", "4mm"), "--rock", "--rock",
+     "Write: flowsheet cut --rock 120mm --band 4mm --slab 3mm,8mm --kerf 1mm"),
+    (("draw", "sack3.yaml", "--out", "x"), "--out", "--out", "Say -o FILE"),
+    (("run", "sack3.yaml", "more"), "", "more", "Put what has blanks in it in quotes"),
+    (("report", "sack3.yaml", "--paper", "a5"), "--paper", "letter", "Write --paper a4 or --paper letter"),
+    (("chance", "sack3.yaml", "--seed", "x"), "--seed", "integer", "Write a whole number of 0 or more, as --seed 1"),
+    (("chance", "sack3.yaml", "--draws", "1"), "--draws", "10",
+     "Write a whole number from 10 to 1000000, as --draws 2000"),
+    ((), "--json", "--json", "Name a command first, as: flowsheet run my.yaml --json"),
 ])  # fmt: skip
 def test_a_wrong_command_line_is_told_as_mistakes_are(
-    asked: Asked, flowsheet: Command, folder: Path, arguments: tuple[str, ...], option: str, told: str
+    asked: Asked, flowsheet: Command, folder: Path, arguments: tuple[str, ...], option: str, told: str, remedy: str
 ) -> None:
     found = asked(*arguments, code=2)
     assert (found["ok"], found["sheet_sha256"], found["seed"]) == (False, None, None)
     (mistake,) = found["mistakes"]
     assert (mistake["file"], mistake["code"]) == (option, "command_line")
     assert told in mistake["message"]
-    assert "--help" in mistake["remedy"]
+    assert remedy in mistake["remedy"]
+    assert remedy not in mistake["message"]
     assert told in flowsheet(*arguments, "--json").err
+    if "--help" not in remedy and arguments:
+        assert remedy in flowsheet(*arguments).err
     assert {path.name for path in folder.iterdir()} == {"sack3.yaml", "sack3.csv"}
 
 

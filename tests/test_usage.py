@@ -44,6 +44,19 @@ def test_a_wrong_command_line_is_told_with_its_cure(flowsheet: Command, typed: s
     assert done.code == 2
     assert done.out == ""
     assert cure in done.err
+    assert "?." not in done.err
+
+
+def test_without_a_command_the_help_is_told_and_nothing_else(flowsheet: Command) -> None:
+    done = flowsheet()
+    told = done.out + done.err
+    assert "Usage:" in told
+    assert "in quotes" not in told
+
+
+def test_with_json_the_cure_stands_in_the_field_for_it(flowsheet: Command) -> None:
+    (mistake,) = flowsheet("recncile", "own.yaml", "--json").json["mistakes"]
+    assert (mistake["message"], mistake["remedy"]) == ("There is no command 'recncile'", 'Did you mean "reconcile"?')
 
 
 @pytest.mark.parametrize(

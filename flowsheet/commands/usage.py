@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from itertools import takewhile
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple, get_args
 
 from typer.core import TyperGroup
 
-from flowsheet.spec.text.mistakes import did_you_mean
+from flowsheet.spec.text.mistakes import did_you_mean, nearest
 
 SHEETS = (".yaml", ".yml")
 EXAMPLES = {
@@ -18,33 +19,72 @@ EXAMPLES = {
     "--sizes": "lumps,tails",
     "--air": "96g",
     "--water": "74.5g",
+    "--temperature": "18",
+    "--rock": "120mm",
+    "--band": "6mm",
+    "--slab": "3mm,8mm",
+    "--kerf": "1mm",
     "--out": "DIR",
     "--output": "flow.svg",
 }
 """What may stand behind an option."""
 
 
+class Usage(NamedTuple):
+    """What is wrong with a command line, and what to type instead ("" where nobody knows)."""
+
+    message: str
+    cure: str
+
+    def __str__(self) -> str:
+        return f"{self.message}. {self.cure}" if self.cure else self.message
+
+
 class Program(TyperGroup):
     """The program's commands; a command line that cannot be read is refused with its cure."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> Any:
+        """Read what stands before the command; put the cure behind what is said of it."""
+        with _told():
+            return super().parse_args(ctx, args)
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Find the command, or say what may be meant by a word that is none."""
         if args and not args[0].startswith("-") and self.get_command(ctx, args[0]) is None:
-            ctx.fail(f"There is no command '{args[0]}'. {_no_command(args, self.list_commands(ctx))}")
+            try:
+                ctx.fail(f"There is no command '{args[0]}'")
+            except Exception as wrong:
+                wrong.cure = _no_command(args, self.list_commands(ctx))  # type: ignore[attr-defined]
+                raise
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command; put the cure behind what is said of its options."""
-        try:
+        with _told():
             return super().invoke(ctx)
-        except Exception as wrong:
-            # Which classes these are differs between versions of the library; this method they have all had.
-            if (say := getattr(wrong, "format_message", None)) is None:
-                raise
-            if cure := _cure(wrong):
-                told = say().rstrip(".")
-                wrong.format_message = lambda: f"{told}. {cure}"  # type: ignore[attr-defined]
-            raise
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except Exception as wrong:
+        # Which classes these are differs between versions of the library; this method they have all had.
+        if getattr(wrong, "format_message", None) is not None:
+            usage_of(wrong)
+        raise
+
+
+def usage_of(wrong: Any) -> Usage:
+    """Return what is wrong with a command line and its cure; from then on it is told with both."""
+    found: Usage | None = getattr(wrong, "usage", None)
+    if found is None:
+        said = wrong.message if getattr(wrong, "possibilities", None) else wrong.format_message()
+        cure = getattr(wrong, "cure", "") or _cure(wrong)
+        found = wrong.usage = Usage(said.replace("Value error, ", "").rstrip("."), cure)
+        if cure:
+            wrong.format_message = found.__str__
+    return found
 
 
 def _no_command(words: list[str], commands: Iterable[str]) -> str:
@@ -69,19 +109,61 @@ def _cure(wrong: Any) -> str:
         return "Say --out DIR: tables and pictures go to a folder"
     if option == "--out" and "--out" not in named and "--output" in named:
         return "Say -o FILE, whose ending says as what it is written"
+    if unknown:
+        return _misspelt(context, str(option), named)
     if hasattr(wrong, "param_type"):
         return _missing(context, wrong.param)
-    # Beside unknown options and bad values, a command line has but words too many.
-    return "" if option is not None or hasattr(wrong, "param") else _extra(context.params)
+    if hasattr(wrong, "param"):
+        return _wanted(wrong.param)
+    # Beside options and values, a command has but words too many; the program itself then tells its help.
+    return "" if option is not None or context.parent is None else _extra(context.params)
+
+
+def _misspelt(context: Any, option: str, named: Iterable[str]) -> str:
+    """Return the option that may be meant; before the command, that one which has it must be named first."""
+    if context.parent is None:
+        having = [name for name, one in context.command.commands.items() if any(option in p.opts for p in one.params)]
+        first = "run" if "run" in having else "".join(having[:1])
+        return f"Name a command first, as: flowsheet {first} my.yaml {option}" if first else ""
+    like = nearest(option.lstrip("-"), [name.removeprefix("--") for name in named]) or ""
+    return f"Did you mean --{like}?" if like else ""
 
 
 def _missing(context: Any, lacking: Any) -> str:
-    name = next((name for name in lacking.opts if name in EXAMPLES), "")
-    if name:
-        return f'Write: flowsheet {context.info_name} "{context.params.get("file", "FILE")}" {name} {EXAMPLES[name]}'
     if lacking.name == "file":
         return f"Name a sheet, as: flowsheet {context.info_name} my.yaml"
-    return ""
+    words = ["flowsheet", context.info_name]
+    for param in (one for one in context.command.params if one.required):
+        given = context.params.get(param.name)
+        option = next((name for name in param.opts if name.startswith("--")), "")
+        if not option:
+            words.append(f'"{given or "my.yaml"}"')
+        elif option in EXAMPLES:
+            words += [option, _typed(given) if given else EXAMPLES[option]]
+    return f"Write: {' '.join(words)}"
+
+
+def _typed(given: Any) -> str:
+    text = str(given)
+    return f'"{text}"' if " " in text else text
+
+
+def _wanted(param: Any) -> str:
+    """Say what an option takes, where its value cannot be: one of a few words, or a number between two."""
+    option = next((name for name in param.opts if name.startswith("--")), "")
+    if not option:
+        return ""
+    kind = getattr(param, "type", None)  # where older versions keep what newer ones have in the option itself
+    described = getattr(getattr(param, "type_descriptor", None), "annotation", None)
+    choices = [one for one in getattr(kind, "choices", None) or get_args(described) if isinstance(one, str)]
+    if choices:
+        return f"Write {' or '.join(f'{option} {one}' for one in choices)}"
+    low, high = (getattr(param, end, None) or getattr(kind, end, None) for end in ("min", "max"))
+    like = param.default if param.default is not None else EXAMPLES.get(option, low)
+    ends = f"from {low or 0} to {high}" if high is not None else f"of {low or 0} or more"
+    if isinstance(like, int):
+        return f"Write a whole number {ends}, as {option} {like}"
+    return f"Write {option} {like}" if like is not None else ""
 
 
 def _extra(given: Mapping[str, Any]) -> str:
