@@ -62,6 +62,8 @@ def _made_one(shares: Sequence[Array], grow: Sequence[Array], axes: int) -> list
     """Weigh shares, (..., ``axes`` of sizes), by ``grow``; where no outlet gets anything, nothing changes."""
     grown = [share * factor[(..., *[None] * axes)] for share, factor in zip(shares, grow, strict=True)]
     total = sum(grown[1:], grown[0])
+    if total.min() > 0:
+        return [np.asarray(one / total) for one in grown]
     some = total > 0
     safe = np.where(some, total, 1.0)
     return [np.asarray(np.where(some, one / safe, old)) for one, old in zip(grown, shares, strict=True)]

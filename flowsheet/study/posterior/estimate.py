@@ -92,8 +92,9 @@ def posterior(model: Model, openings: Sequence[float] = (), draws: int = WEIGHED
 
     found = sampled(log_density, *search.mode(), clusters, rng)
     at = resampled(found.weights, draws, rng)
-    z, cluster = found.z[at], found.cluster[at]
-    e = expected(unknowns, z, search.plain, falling)
+    # Many are drawn more than once: each is solved once.
+    once, cluster = np.flatnonzero(np.bincount(at, minlength=len(found.z))), found.cluster[at]
+    e = expected(unknowns, found.z[once], search.plain, falling).at(np.searchsorted(once, at))
     told = tuple(_drawn(model, test, e, cluster, falling, rng) for test in tests)
     fed = sum(e.gold[n].sum(axis=-1) for n in sheet.ores)
     grade = fed / sum(e.rock[n] for n in sheet.ores)

@@ -60,7 +60,8 @@ class TestEvidence:
         for m in self.measured:
             if m.what == MASS:
                 gold = e.gold[m.stream].sum(axis=-1)
-                metal = np.where(gold > RICH * e.rock[m.stream], gold * e.metal[m.stream], 0.0)
+                rich = gold > RICH * e.rock[m.stream]
+                metal = np.where(rich, gold * e.metal[m.stream], 0.0) if rich.any() else 0.0
                 foretold = self.ratio * (e.rock[m.stream] + metal)
                 rows.append((foretold - m.value) / math.hypot(m.sd, self.uneven * m.value))
             elif m.what == PASSING:

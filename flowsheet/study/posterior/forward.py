@@ -5,10 +5,11 @@ A way is one end stream (or what a loop has caught) that gold of one band of fee
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flowsheet.ore import grains
 from flowsheet.ore.arrays import NORMAL_95, Array
@@ -26,10 +27,22 @@ UNTOLD_PARTS = np.array([1.75, 1.0, 0.5, 0.0, -0.5, -1.0, -1.75])
 """Middles (in standard deviations) of the parts of that law by mass, coarse first, all of them holding as much gold."""
 
 
+class Asked(dict[str, Array]):
+    """Arrays by stream, each worked out when it is first asked for: of most streams nobody asks."""
+
+    def __init__(self, work: Callable[[str], Array]) -> None:
+        self.work = work
+
+    def __missing__(self, stream: str) -> Array:
+        self[stream] = self.work(stream)
+        return self[stream]
+
+
 @dataclass(frozen=True)
 class Expected:
     """D draws on J grain classes: all in kg but ``metal``, which is metal over gold."""
 
+    #: The solve itself, of which these are all draws, or (``at``) some.
     solver: SlackSolver
     inputs: Inputs
     #: Numbers, tilts and slacks by name, as ``inputs_with`` takes them, (D,) each.
@@ -51,6 +64,20 @@ class Expected:
     def draws(self) -> int:
         """How many draws there are."""
         return len(self.grain)
+
+    def at(self, draws: NDArray[np.intp]) -> Expected:
+        """Return some of the draws, as often as they are named."""
+        return replace(
+            self,
+            values={name: value[draws] if value.ndim else value for name, value in self.values.items()},
+            sacks={name: sack[draws] for name, sack in self.sacks.items()},
+            rock={name: rock[draws] for name, rock in self.rock.items()},
+            gold=Asked(lambda name: self.gold[name][draws]),
+            metal=Asked(lambda name: self.metal[name][draws]),
+            by_way=self.by_way[draws],
+            by_band=[{name: gold[draws] for name, gold in band.items()} for band in self.by_band],
+            grain=self.grain[draws],
+        )
 
 
 def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], openings: Sequence[float] = ()
@@ -87,17 +114,27 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
         ways.append((len(openings), name))
         by_way.append(np.maximum(left[name], 0.0))
     by_band.append({n: np.maximum(one - sum(b[n] for b in by_band), 0.0) for n, one in last.items()})
-    white = silver(model, inputs, solver.streams, solver.caught).streams
-    metal = {n: 1 + np.divide(white[n], g, out=np.zeros(draws), where=g > 0) for n, g in last.items() if n in white}
+    white: dict[str, Array] = {}
+
+    def metal(stream: str) -> Array:
+        white.update(white or silver(model, inputs, solver.streams, solver.caught).streams)
+        gold = last[stream]
+        return np.asarray(1 + np.divide(white[stream], gold, out=np.zeros(draws), where=gold > 0))
+
     rock = {n: np.broadcast_to(m.solids, (draws,)) for n, m in solver.streams.items()}
-    gold = {n: np.broadcast_to(m.gold_by_grain, (draws, len(model.grid))) for n, m in solver.streams.items()}
     stacked, grain = np.stack(by_way, axis=1), grains.grain_mass(model.grid.size, inputs.site.fineness)
     if not model.grains_known:
         grain, even = _untold(unknowns, z, inputs)
         stacked = stacked.sum(axis=-1, keepdims=True) * even
-        gold = {n: one.sum(axis=-1, keepdims=True) * even for n, one in gold.items()}
     grain = np.broadcast_to(grain, (draws, stacked.shape[-1]))
-    return Expected(solver, inputs, values, drawn.sacks, rock, gold, metal, tuple(ways), stacked, by_band, grain)
+
+    def gold(stream: str) -> Array:
+        found = np.broadcast_to(solver.streams[stream].gold_by_grain, (draws, len(model.grid)))
+        return found if model.grains_known else found.sum(axis=-1, keepdims=True) * even
+
+    return Expected(
+        solver, inputs, values, drawn.sacks, rock, Asked(gold), Asked(metal), tuple(ways), stacked, by_band, grain
+    )
 
 
 def _slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: int) -> dict[str, Array]:

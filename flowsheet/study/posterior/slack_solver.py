@@ -18,7 +18,7 @@ from flowsheet.solve.loop_stage import Loop
 from flowsheet.solve.network import Stage
 from flowsheet.solve.propagate import Solver
 from flowsheet.solve.slack import GOLD, ROCK, moved
-from flowsheet.steps.base import Operator
+from flowsheet.steps.base import Operator, Shares
 from flowsheet.study.posterior.unknowns import Target
 
 TURNS, SETTLED = 8, 1e-10
@@ -54,7 +54,7 @@ class SlackSolver(Solver):
                 grown[0] = self._grown((name, ROCK), amounts, rock)
             if gold is not None:
                 amounts = [
-                    np.concatenate(_laid(broken.free * one.free, (broken * one).locked_by_host), axis=-1)
+                    np.concatenate(_laid(broken.free * one.free, _locked_by_host(broken, one)), axis=-1)
                     for one in shares
                 ]
                 grown[1] = self._grown((name, GOLD), amounts, gold)
@@ -114,6 +114,13 @@ class SlackSolver(Solver):
                 delta = delta + gap
             delta = np.clip(delta - delta.mean(axis=-1, keepdims=True), -15.0, 15.0)
         return np.where(stuck[..., None], moves, delta), stuck, bend
+
+
+def _locked_by_host(feed: Material, shares: Shares) -> Array:
+    """Return the locked gold by host size, (..., S), of what ``shares`` take of ``feed``."""
+    if shares.locked.shape[-1] == 1:
+        return np.asarray(feed.locked_by_host * shares.locked[..., 0])
+    return feed.locked_times(shares.locked)
 
 
 def _laid(one: Array, other: Array) -> tuple[Array, Array]:
