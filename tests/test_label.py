@@ -16,11 +16,11 @@ from sheets import sheet_of
 from flowsheet.show.label.label import MOST_STEPS, WIDTH, html, parts, text
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
+from flowsheet.study.estimate.another_sack import another_sack
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.label.contents import DRAWS, LotSheet, lot_sheet
 from flowsheet.study.lot.combine_tests import Lot, lot, luck_of
 from flowsheet.study.lot.ledger import read_ledger
-from flowsheet.study.lot.pile_grade import another_sack
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 SACK, PILE = EXAMPLES / "sack_test" / "sack3.yaml", EXAMPLES / "pile" / "pile.yaml"
@@ -208,7 +208,11 @@ def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotShe
 
 @pytest.mark.slow
 def test_what_is_kept_of_another_sack_holds_the_spread_too(of_pile: LotSheet) -> None:
-    told = chance(replace(sheet_of(PILE), pile=None), DRAWS, 1)
+    sheet = sheet_of(PILE)
+    assert sheet.pile is not None
+    first = tuple(m for m in sheet.weighed if m.test == sheet.weighed[0].test)
+    alike = sheet.pile.model_copy(update={"spread": sheet.pile.spread.rewritten(0.0, 0.0)})
+    told = chance(replace(sheet, weighed=first, pile=alike), DRAWS, 1)
     # The bead's law is mostly spread; that of the picked rocks, which hold a few large grains, mostly luck.
     for one, wider in zip(of_pile.kept, (1.8, 1.3), strict=True):
         luck = told.streams[one.stream]
@@ -223,12 +227,15 @@ def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet, of_sack
     assert found.grade == plain.grade
     for one in (plain, found):
         assert "of the sack tested alone" in " ".join(text(one).split())
-    assert "how far sacks differ besides is not counted" in " ".join(text(plain).split())
-    assert "Sacks are taken to differ by 30.0 %" in " ".join(text(found).split())
-    assert (found.next_low or 0) < 0.8 * (plain.next_low or 0)
-    assert (found.next_high or 0) > 1.2 * (plain.next_high or 0)
+        assert "Sacks are taken to differ by 30.0 %" in " ".join(text(one).split())
+    # What the sheet does not say of the spread is assumed, and told as such.
+    assert (found.next_low, found.next_high) == (plain.next_low, plain.next_high)
+    assert "spread_assumed" in {one.code for one in plain.notes} - {one.code for one in found.notes}
+    alike = lot_sheet(replace(sack, pile=pile.model_copy(update={"spread": pile.spread.rewritten(0.0, 0.0)})))
+    assert (found.next_low or 0) < 0.8 * (alike.next_low or 0)
+    assert (found.next_high or 0) > 1.2 * (alike.next_high or 0)
     # Of one tested sack another is off by the spread twice: 30 % √2.
-    factor = another_sack(replace(sack, pile=pile), 1, None, 200_000, 1)
+    factor = another_sack(0.3, 1, 200_000, 1)
     assert (factor.mean(), factor.std()) == pytest.approx((1.0, 0.3 * 2**0.5), rel=0.02)
 
 

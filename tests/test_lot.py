@@ -22,11 +22,12 @@ from flowsheet.show.lot import lot_plots, lots
 from flowsheet.show.text import workbook
 from flowsheet.show.text.line_width import WIDTH
 from flowsheet.show.text.tables import Column, Grid
+from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.written.written_list import LIST
 from flowsheet.study.lot.combine_tests import lot, luck_of
 from flowsheet.study.lot.ledger import Ledger, Test, read_ledger
-from flowsheet.study.lot.pile_estimate import USUAL_SPREAD, PileEstimate
+from flowsheet.study.lot.pile_estimate import PileEstimate
 from flowsheet.study.lot.pile_total import UntestedRock
 from flowsheet.study.lot.sack_likelihood import SHARP, PileGrains
 from flowsheet.study.lot.spread_between_sacks import MEDIAN, SackReader, Sacks, sigma
@@ -203,7 +204,7 @@ def test_nine_intervals_in_ten_hold_the_truth(name: str) -> None:
     ours = plains = 0
     widths = []
     for _ in range(PILES):
-        wide = float(sigma(abs(rng.normal(0, USUAL_SPREAD / MEDIAN))))
+        wide = float(sigma(abs(rng.normal(0, TYPICAL_SPREAD / MEDIAN))))
         expected = 1e-6 * grade * rock * np.exp(rng.normal(-(wide**2) / 2, wide, SACKS))
         held = gold.sacks(expected, rng)
         sd = 0.01 * held[:tested] + 1e-6

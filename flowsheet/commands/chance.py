@@ -12,7 +12,7 @@ from flowsheet.commands.writing import Replace, Writer
 
 def chance(
     file: Sheet,
-    draws: Annotated[int, typer.Option("--draws", min=10, max=1_000_000, help="Draws of the numbers in doubt.")] = 2000,
+    draws: Annotated[int, typer.Option("--draws", min=10, max=1_000_000, help="Draws of the numbers in doubt.")] = 1000,
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,

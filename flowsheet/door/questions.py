@@ -122,7 +122,7 @@ def fit(sheet: Sheet | str | Path, seed: int = 1, thorough: bool = False, progre
     return replace(found, profiles=profiles(found, progress)) if thorough else found
 
 
-def chance(sheet: Sheet | str | Path, draws: int = 2000, seed: int = 1, progress: Progress = iter) -> Chance:
+def chance(sheet: Sheet | str | Path, draws: int = 1000, seed: int = 1, progress: Progress = iter) -> Chance:
     """Return how sure the answers are (nine times in ten), and what another sack of the same ore would hold.
 
     Raises SheetError where the sheet knows no gold grains, for then there is no luck to tell of.

@@ -84,9 +84,10 @@ def head(found: Chance) -> str:
     """Say the head grade and where it is from."""
     if found.weighed is not None:
         held = f"{gold(found.weighed.gold)} ± {gold(found.weighed.gold_sd)}"
+        rest = found.weighed.rest if found.lot is None else "the luck of grains and how far the sacks differ"
         return (
             f"About {spans.grade(found.head_grade)}: {mass(found.weighed.rock)} were tested and held {held} by the "
-            f"balance of the weights; the rest of the doubt is {found.weighed.rest}."
+            f"balance of the weights; the rest of the doubt is {rest}."
         )
     source = "by the sheet's numbers as the weights corrected them" if found.fitted else "by the sheet's own numbers"
     tail = "" if found.fitted else " Weigh and assay what comes out (weighed:), and the weights will tell instead."

@@ -11,6 +11,7 @@ from flowsheet.show.text.figures import gold, grade, mass, percent, sig, small_u
 from flowsheet.show.text.line_width import filled
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.common.units_out import grams
+from flowsheet.study.estimate.another_sack import SPREAD_ASSUMED
 from flowsheet.study.label.contents import Kept, LotSheet
 
 WIDTH = 78
@@ -125,16 +126,22 @@ def _next(found: LotSheet) -> str:
 def _differ(found: LotSheet) -> str:
     if found.spread is None:
         return (
-            "That is the luck of grains and the doubt of the grade; how far sacks differ besides is not counted, for "
-            "the sheet tells of no pile (pile: {spread: 30 %})."
+            "That is the luck of grains and the doubt of the grade: the sheet tells of no pile (pile: {spread: 30 %}), "
+            "and no weights of another one."
         )
     told = percent(found.spread) if isinstance(found.spread, float) else spans.percent(found.spread)
-    return f"Sacks are taken to differ by {told}, and the luck of grains comes on top."
+    typical = " (typical; the sheet says nothing of it)" if _spread_assumed(found) else ""
+    return f"Sacks are taken to differ by {told}{typical}, and the luck of grains comes on top."
+
+
+def _spread_assumed(found: LotSheet) -> bool:
+    return any(one.code == SPREAD_ASSUMED for one in found.notes)
 
 
 def _notes(found: LotSheet) -> tuple[str, ...]:
-    shown = (_cut(note, LONGEST_NOTE) for note in texts(found.notes[:MOST_NOTES]))
-    return (*(f"{note[:1].upper()}{note[1:]}" for note in shown), *_more(len(found.notes), MOST_NOTES))
+    notes = [one for one in found.notes if one.code != SPREAD_ASSUMED]  # is told beside the next sack
+    shown = (_cut(note, LONGEST_NOTE) for note in texts(notes[:MOST_NOTES]))
+    return (*(f"{note[:1].upper()}{note[1:]}" for note in shown), *_more(len(notes), MOST_NOTES))
 
 
 def _more(count: int, most: int) -> tuple[str, ...]:

@@ -87,13 +87,19 @@ def kept(run: Run) -> str:
 
 def how_sure(run: Run, sure: Confidence) -> str:
     """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
-    grains = ", luck with grains counted in" if run.solution.model.grains_known else ""
+    counted = [
+        *(["luck with grains"] if run.solution.model.grains_known else []),
+        *(["how far sacks differ"] if sure.spread else []),
+    ]
+    grains = f", {listed(counted)} counted in" if counted else ""
+    of = "another sack like this" if sure.this_test is not None else "a sack like this"
     text = (
-        f"Nine times in ten a sack like this gives {spans.gold(sure.kept)} to keep, "
+        f"Nine times in ten {of} gives {spans.gold(sure.kept)} to keep, "
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
     if sure.this_test is not None:
-        told = f"{held(run, sure.this_test)} By that the ore holds {spans.grade(sure.head_grade)}. {text}"
+        whole = "ore" if sure.lot is None else "pile"
+        told = f"{held(run, sure.this_test)} By that the {whole} holds {spans.grade(sure.head_grade)}. {text}"
         written = sure.with_suspects
         return told if written is None else f"{told} {not_believed(written)} {as_written(written)}"
     if sure.fitted:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from flowsheet.spec.blocks.fields import TYPICAL, Block, Count, Mass, Share, knob
 
+TYPICAL_SPREAD = 0.3
+"""How far the grade of one sack is off that of the next, where nothing tells (relative sd): typical, set your own."""
+
 
 class Pile(Block):
     """Sacks of one ore, and how far they and their rocks differ."""
@@ -17,7 +20,7 @@ class Pile(Block):
         like="14 kg ± 1 kg",
     )
     spread: Share = knob(
-        "30 %",
+        f"{100 * TYPICAL_SPREAD:.0f} %",
         "how far the true grade of one sack is off that of the next (relative standard deviation)",
         source=TYPICAL,
         low=0.0,

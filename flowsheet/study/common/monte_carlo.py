@@ -24,9 +24,8 @@ CHUNK = 200
 """Draws solved at once: few enough for a processor's cache."""
 LAWS = 400
 """Draws of which the grain classes are kept: luck changes slowly with the numbers in doubt."""
-WEIGHED = 1000
-"""Draws of the one estimate: enough for the ends of an interval. Every command takes as many, so that all tell the
-same."""
+DRAWS = 1000
+"""Enough for the ends of an interval. Every command takes as many, so that all tell the same."""
 GOLDEN = (math.sqrt(5) - 1) / 2
 """Multiples of it, less their whole parts, fill 0 to 1 evenly."""
 
@@ -125,11 +124,13 @@ def drawn(
     gold: Array | None = None,
     progress: Progress = iter,
     together: Array | None = None,
+    richer: Array | None = None,
 ) -> DrawnTotals:
     """Solve ``draws`` draws of ``values`` (each of shape (draws,), or () for no doubt).
 
     ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say. ``together`` (draws,): how many grains
     lie together, in place of what the sheet says; classes of grains are then told once for each such number.
+    ``richer`` (draws,): times as much gold is fed as that.
     """
     names = [*model.sheet.ores, *model.sheet.makers]
     fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
@@ -147,6 +148,8 @@ def drawn(
         inputs = inputs_with(model, {n: v[here] if v.ndim else v for n, v in values.items()}, count)
         if gold is not None:
             inputs = with_gold(model, inputs, gold[here])
+        if richer is not None:
+            inputs = times_gold(inputs, richer[here])
         tail = tail or Tail.of(model, inputs)
         found = totals(model, inputs, tail)
         closure = max(closure, found.closure)
@@ -204,8 +207,12 @@ def with_gold(model: Model, inputs: Inputs, gold: Array) -> Inputs:
     """Return the inputs with all gold fed scaled to ``gold`` (D,)."""
     fed = sum(inputs.feeds[name].gold for name in model.sheet.ores)
     with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(fed > 0, gold / fed, 0.0)[..., None]
-    one = np.ones(())
+        return times_gold(inputs, np.where(fed > 0, gold / fed, 0.0))
+
+
+def times_gold(inputs: Inputs, times: Array) -> Inputs:
+    """Return the inputs with all gold fed scaled by ``times`` (D,)."""
+    one, scale = np.ones(()), times[..., None]
     by = FactoredMaterial(one, one, scale, np.ones((1, 1)), scale)
     feeds = {}
     for name, feed in inputs.feeds.items():

@@ -21,14 +21,13 @@ from flowsheet.study.common.compound_poisson import Spread, spread
 from flowsheet.study.common.frames import Tabled, Tables, parts, rows
 from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import Interval, share, together
-from flowsheet.study.common.monte_carlo import WEIGHED, Progress
+from flowsheet.study.common.monte_carlo import DRAWS, Progress
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.confidence import KEPT, Confidence, coarse_shares, held, with_suspects
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 
-DRAWS = 2000
-GRADE = "what the weights leave open of the grade"
-"""How the ranked doubts call the grade's, where it was weighed."""
+GRADE, SPREAD = "what the weights leave open of the grade", "how far sacks differ"
+"""How the ranked doubts call the grade's, where it was weighed, and the spread between sacks."""
 
 
 @dataclass(frozen=True)
@@ -121,8 +120,7 @@ def chance(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress =
         remedy = "Give a grade, as 20 g/t ± 8 g/t; a guess will do"
         at = f"{sheet.field_of(next(iter(sheet.ores)))}.grade"
         raise SheetError([Mistake("there is no gold for luck to part", remedy, at, file=sheet.file, code="no_gold")])
-    many = min(draws, WEIGHED) if sheet.weighed else draws
-    return _answers(gather(solution, many, seed, openings(model), progress), seed)
+    return _answers(gather(solution, draws, seed, openings(model), progress), seed)
 
 
 def _answers(gathered: CorrectedDraws, seed: int) -> Chance:
@@ -160,6 +158,8 @@ def _answers(gathered: CorrectedDraws, seed: int) -> Chance:
         fitted=gathered.fitted,
         this_test=held(gathered),
         with_suspects=with_suspects(gathered),
+        lot=gathered.lot,
+        spread=gathered.spread,
         draws=len(found.fed),
         seed=seed,
         closure=found.closure,
@@ -178,8 +178,10 @@ def _rank(gathered: CorrectedDraws, sd_kept: float) -> tuple[list[Doubt], float]
     columns = {name: draws for name, (draws, _) in doubtful.items()}
     texts = {name: text for name, (_, text) in doubtful.items()}
     if gathered.weighed is not None:
-        columns[GRADE], texts[GRADE] = found.fed / found.rock, ""
+        columns[GRADE], texts[GRADE] = gathered.grade, ""
         columns = {name: value for name, value in columns.items() if not name.endswith(".grade")}
+    if float(np.ptp(gathered.richer)) > 0:
+        columns[SPREAD], texts[SPREAD] = gathered.richer, ""
     if not columns or variance <= 0:
         return [], 1.0 if variance > 0 else 0.0
     table = np.stack([(v - v.mean()) / v.std() for v in columns.values()], axis=-1)

@@ -12,7 +12,7 @@ from flowsheet.solve.propagate import Solution
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
-from flowsheet.study.common.monte_carlo import WEIGHED
+from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, as_written, gather
@@ -21,9 +21,8 @@ if TYPE_CHECKING:
     from flowsheet.study.balance.believed_weights import Doubted
     from flowsheet.study.estimate.ore_from_weights import KnownOre
     from flowsheet.study.estimate.this_test import ThisTest
+    from flowsheet.study.lot.combine_tests import Lot
 
-DRAWS = 400
-"""Fewer than ``chance`` takes: a run is to answer at once."""
 SEED = 1
 KEPT, COARSE = 1, 2
 """Which answer chance plays in."""
@@ -71,6 +70,9 @@ class Confidence:
     this_test: ThisTest | None
     #: The same with the weights that are doubted as they are written; None where none is.
     with_suspects: AsWritten | None
+    #: What several tests tell of their pile together, None for fewer; and how far its sacks differ, relative.
+    lot: Lot | None
+    spread: Interval | float | None
 
     def intervals(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -83,6 +85,7 @@ class Confidence:
             ],
             "this_test": self.this_test.as_dict() if self.this_test is not None else None,
             "with_suspects": self.with_suspects.as_dict() if self.with_suspects is not None else None,
+            "spread": asdict(self.spread) if isinstance(self.spread, Interval) else self.spread,
             "weighed": self.weighed is not None,
             "fitted": self.fitted,
             "notes": texts(self.notes),
@@ -102,30 +105,29 @@ def sure(solution: Solution) -> Confidence | None:
     model = solution.model
     if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
         return None
-    draws = WEIGHED if model.sheet.weighed else DRAWS
-    gathered = gather(solution, draws, SEED, _told(model) if model.grains_known else ())
+    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
     found, mass = gathered.found, gathered.found.mass
-    tested = held(gathered)
-    head = gathered.head_grade
     if not model.grains_known:
         kept, part = Interval.of_draws(found.kept), Interval.of_shares(found.kept, found.fed)
-        return Confidence(
-            head, kept, part, {}, (), gathered.weighed, gathered.fitted, gathered.notes, tested, with_suspects(gathered)
-        )
-    fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
-    coarse = coarse_shares(gathered, fed)
+        coarse: dict[float, Interval] = {}
+    else:
+        fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
+        kept, part = together(mass, mine, found.kept), share(mass, mine, fed, gathered.rng_for(KEPT))
+        coarse = coarse_shares(gathered, fed)
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
     return Confidence(
-        head,
-        together(mass, mine, found.kept),
-        share(mass, mine, fed, gathered.rng_for(KEPT)),
+        gathered.head_grade,
+        kept,
+        part,
         coarse,
         tuple(told),
         gathered.weighed,
         gathered.fitted,
         gathered.notes,
-        tested,
+        held(gathered),
         with_suspects(gathered),
+        gathered.lot,
+        gathered.spread,
     )
 
 

@@ -16,12 +16,14 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.monte_carlo import WEIGHED, DrawnTotals, Progress, drawn
+from flowsheet.study.common.monte_carlo import DRAWS, DrawnTotals, Progress, drawn
 from flowsheet.study.common.uncertain_inputs import doubtful, mass_name
+from flowsheet.study.estimate.another_sack import another_sack, as_the_pile, assumed_spread, joined, spread_of, tests_of
 
 if TYPE_CHECKING:
     from flowsheet.study.balance.believed_weights import Doubted
     from flowsheet.study.estimate.ore_from_weights import KnownOre
+    from flowsheet.study.lot.combine_tests import Lot
     from flowsheet.study.posterior.estimate import Posterior
 
 ASSUMED = "as far as the sheet leaves it open"
@@ -41,17 +43,22 @@ class CorrectedDraws:
     weighed: KnownOre | None
     #: Whether the other numbers are those that the weights left.
     fitted: bool
-    rng: np.random.Generator
+    #: The grade of the ore, kg/kg, and how much richer than that another sack is, (D,).
+    grade: Array
+    richer: Array
+    #: How far sacks differ, relative; None where the sheet is of its very ore.
+    spread: Interval | float | None
+    #: What several tests tell of their pile together; None for fewer.
+    lot: Lot | None
     notes: list[Note]
-    seed: int = 1
+    seed: int
     #: Weights that contradict others, of each test that has any: left out, or taken as doubtful.
     doubted: tuple[Doubted, ...] = ()
 
     @property
     def head_grade(self) -> Interval:
         """What is known of the grade of the ore, kg/kg."""
-        told = self.weighed.grade if self.weighed is not None else self.found.fed / self.found.rock
-        return Interval.of_draws(told)
+        return self.lot.grade if self.lot is not None else Interval.of_draws(self.grade)
 
     def in_doubt(self) -> dict[str, tuple[Array, str]]:
         """Return what is in doubt: name → its draws (D,), and how the sheet writes it.
@@ -69,7 +76,7 @@ class CorrectedDraws:
 
     def rng_for(self, *what: int) -> np.random.Generator:
         """Return the numbers by which chance plays in one answer: the same whatever else is asked."""
-        return self.rng if self.weighed is None else np.random.default_rng((self.seed, *what))
+        return np.random.default_rng((self.seed, *what))
 
     def by_grain(self, names: Sequence[str]) -> Array:
         """Return the gold of several streams together by grain class, of some draws, kg, (E, S)."""
@@ -87,8 +94,12 @@ def gather(
     rng = np.random.default_rng(seed)
     numbers = doubtful(sheet)
     values = {name: draw(number, draws, rng) for name, number in numbers.items()}
-    found = drawn(solution.model, values, draws if numbers else 1, openings, None, progress)
-    return CorrectedDraws(solution, found, numbers, values, None, False, rng, [])
+    spread = spread_of(sheet, tests_of(sheet), None)
+    richer = another_sack(spread, tests_of(sheet), draws, seed)
+    many = draws if numbers or np.ptp(richer) > 0 else 1
+    found = drawn(solution.model, values, many, openings, None, progress, richer=richer[:many])
+    grade = found.fed / richer[:many] / found.rock
+    return CorrectedDraws(solution, found, numbers, values, None, False, grade, richer[:many], spread, None, [], seed)
 
 
 def _by_weights(
@@ -110,15 +121,36 @@ def _by_weights(
             "these intervals hold the doubt of that."
         )
         notes = [*notes, note("weights_tell_nothing", sentence)]
-    notes += [*thin(found), *samples(trusted)]
-    at = np.arange(draws) * WEIGHED // draws
+    lot, told = joined(sheet) if weighed is not None else (None, [])
+    if lot is not None:
+        # The grade of the tests' sum is not what counts then.
+        notes = [one for one in notes if one.code != GRADE_OF_WEIGHTS]
+    notes += [*told, *thin(found), *samples(trusted)]
+    at = np.arange(draws) * DRAWS // draws
     values = {name: value[at] for name, value in found.values.items()}
     rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())
-    gold = found.grade[at] * rock
-    totals = drawn(model, values, draws, openings, gold, progress, found.cluster[at])
-    rng = np.random.default_rng((seed, 1))
-    numbers = doubtful(sheet)
-    return CorrectedDraws(solution, totals, numbers, values, weighed, True, rng, notes, seed, tuple(doubted))
+    grade = found.grade[at] if lot is None else as_the_pile(found.grade[at], lot.grade)
+    count = tests_of(sheet) if weighed is not None else 0
+    spread = spread_of(sheet, count, lot)
+    richer = another_sack(spread, count, draws, seed)
+    if lot is None and weighed is not None:
+        notes += assumed_spread(sheet)
+    totals = drawn(model, values, draws, openings, grade * rock, progress, found.cluster[at], richer)
+    return CorrectedDraws(
+        solution,
+        totals,
+        doubtful(sheet),
+        values,
+        weighed,
+        True,
+        grade,
+        richer,
+        spread,
+        lot,
+        notes,
+        seed,
+        tuple(doubted),
+    )
 
 
 def _posterior(solution: Solution, trusted: Sheet, seed: int) -> Posterior:
@@ -127,7 +159,7 @@ def _posterior(solution: Solution, trusted: Sheet, seed: int) -> Posterior:
     model = solution.model
     # What is told of the tests must not hang on which openings are asked for: those of the sheet's own steps are.
     own = [size for size in sorted(trusted.openings, reverse=True) if model.grid.sized and model.grains_known]
-    return posterior(replace(model, sheet=trusted), own, WEIGHED, seed)
+    return posterior(replace(model, sheet=trusted), own, DRAWS, seed)
 
 
 def as_written(gathered: CorrectedDraws) -> KnownOre | None:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
-
-import numpy as np
 
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
@@ -16,19 +14,15 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.brief import counted
 from flowsheet.spec.text.notes import Note, texts
-from flowsheet.study.common.compound_poisson import Spread, spread
-from flowsheet.study.common.interval import Interval, together
+from flowsheet.study.common.compound_poisson import Spread
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.estimate.chance import chance
-from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
+from flowsheet.study.estimate.corrected_draws import gather
 from flowsheet.study.estimate.ore_from_weights import KnownOre
 from flowsheet.study.lot.combine_tests import Lot
-from flowsheet.study.lot.pile_grade import another_sack, join_tests
-from flowsheet.study.money.route_flows import carried
-
-DRAWS = 1000
-
 
 KEPT: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "interval": ("interval", grams)}
 LABEL: Names = {
@@ -111,8 +105,8 @@ class _Told:
     head: Interval
     weighed: KnownOre | None
     notes: list[Note]
-    lot: Lot | None = None
-    spread: Interval | float | None = None
+    lot: Lot | None
+    spread: Interval | float | None
     streams: Mapping[str, Interval] = field(default_factory=dict)
     next_sack: Spread | None = None
     less_than_half: float | None = None
@@ -157,39 +151,14 @@ def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
 
 
 def _told(solution: Solution, seed: int) -> _Told:
-    """Return what is told of a sheet with gold: as ``chance`` has it, or with the spread of a pile on top."""
-    sheet = solution.model.sheet
-    if sheet.pile is None and solution.model.grains_known:
-        one = chance(sheet, DRAWS, seed)
-        return _Told(one.head_grade, one.weighed, one.notes, streams=one.streams, next_sack=one.next_sack,
-                     less_than_half=one.less_than_half, more_than_double=one.more_than_double)  # fmt: skip
-    gathered, joined = join_tests(sheet, gather(solution, DRAWS, seed), DRAWS, seed)
-    head = joined.grade if joined is not None else gathered.head_grade
-    notes = [*sheet.notes, *gathered.notes, *(joined.notes if joined is not None else ())]
-    told = _Told(head, gathered.weighed, list(dict.fromkeys(notes)), joined)
-    return _of_another(told, sheet, gathered, seed) if solution.model.grains_known else told
-
-
-def _of_another(told: _Told, sheet: Sheet, gathered: CorrectedDraws, seed: int) -> _Told:
-    """Return the same with the laws of another sack of the pile: doubt, spread between sacks and luck of grains."""
-    assert sheet.pile is not None
-    differ = told.lot.spread if told.lot is not None else None
-    tests = len({m.test for m in sheet.weighed}) if told.weighed is not None else 0
-    factor = another_sack(sheet, tests, differ, DRAWS, seed)[:, None]
-    flows = carried(sheet, (), gathered, DRAWS)
-    of_draws = {name: flows.clusters.apart(gold, np.arange(DRAWS)) for name, gold in flows.by_grain.items()}
-    mass = gathered.found.mass
-    fed = np.asarray(sum(factor * of_draws[ore] for ore in sheet.ores))
-    law, mean = spread(mass, fed / mass), float(fed.sum(axis=-1).mean())
-    streams = {name: factor * of_draws[name] for name in sheet.keep}
-    return replace(
-        told,
-        spread=differ if differ is not None else sheet.pile.spread.value,
-        streams={name: together(mass, gold, gold.sum(axis=-1)) for name, gold in streams.items()},
-        next_sack=law,
-        less_than_half=law.below(0.5 * mean),
-        more_than_double=1 - law.below(2 * mean),
-    )
+    """Return what is told of a sheet with gold, as ``chance`` has it where there are grains for luck to part."""
+    if solution.model.grains_known:
+        one = chance(solution.model.sheet, DRAWS, seed)
+        return _Told(one.head_grade, one.weighed, one.notes, one.lot, one.spread, one.streams, one.next_sack,
+                     one.less_than_half, one.more_than_double)  # fmt: skip
+    gathered = gather(solution, DRAWS, seed)
+    notes = [*solution.model.sheet.notes, *gathered.notes]
+    return _Told(gathered.head_grade, gathered.weighed, notes, gathered.lot, gathered.spread)
 
 
 def _kept(name: str, solution: Solution, told: Mapping[str, Interval]) -> Kept:

@@ -16,6 +16,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
+from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.mistakes import Mistake, SheetError
@@ -28,7 +29,7 @@ from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import cluster
 from flowsheet.study.common.units_out import Names, each, g_per_t, grams, in_units, milligrams
 from flowsheet.study.lot.ledger import Ledger, Test
-from flowsheet.study.lot.pile_estimate import NINE, USUAL_SPREAD, OneMoreSack, PileEstimate, times
+from flowsheet.study.lot.pile_estimate import NINE, OneMoreSack, PileEstimate, times
 from flowsheet.study.lot.pile_total import UntestedRock
 from flowsheet.study.lot.sack_likelihood import PileGrains
 from flowsheet.study.lot.spread_between_sacks import SackReader
@@ -242,7 +243,7 @@ def luck_of(sheet: Sheet, gold: float, notes: list[Note]) -> PileGrains:
 
 def prior_spread(sheet: Sheet) -> float:
     """Return the median of what the spread between sacks is taken to be."""
-    return max(sheet.pile.spread.value, LEAST_SPREAD) if sheet.pile is not None else USUAL_SPREAD
+    return max(sheet.pile.spread.value, LEAST_SPREAD) if sheet.pile is not None else TYPICAL_SPREAD
 
 
 def _sacks(sheet: Sheet) -> int | None:

@@ -25,6 +25,7 @@ from flowsheet.spec.text.wording import argument
 from flowsheet.spec.weights.read_weighed import files_named
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
+from flowsheet.study.balance.believed_weights import balanced, believed
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import USED, Problem
 from flowsheet.study.balance.reconcile import reconcile_problem
@@ -283,6 +284,13 @@ def _test(item: _Item, measured: Sequence[Measurement]) -> Test:
     sheet = item.base.sheet
     problem = Problem.of(sheet, measured)
     found = problem.solve()
+    suspect = ""
+    if chi2_tail(found.chi2, found.dof) < DISAGREE:
+        named = reconcile_problem(problem, look_further=False).suspect
+        suspect = named.name if named is not None else "no single weight"
+        written = replace(sheet, weighed=tuple(measured))
+        problem = Problem.of(sheet, [m for m in believed(written, balanced(written))[0].weighed if m.what in USED])
+        found = problem.solve()
     slope = np.zeros(len(found.x))
     slope[[problem.gold[ore] for ore in sheet.ores]] = 1.0
     mass = float(sum(found.x[problem.rock[ore]] for ore in sheet.ores))
@@ -290,10 +298,6 @@ def _test(item: _Item, measured: Sequence[Measurement]) -> Test:
     common = problem.fine_sd / problem.fine if any(problem.is_metal(m) for m in measured) else 0.0
     name = item.path.stem if item.path is not None else measured[0].test or sheet.title
     if not math.isnan(sd):
-        suspect = ""
-        if chi2_tail(found.chi2, found.dof) < DISAGREE:
-            named = reconcile_problem(problem, look_further=False).suspect
-            suspect = named.name if named is not None else "no single weight"
         return Test(name, item.file, mass, float(slope @ found.x), max(sd, 1e-12), common, suspect)
     choices = Choices(problem, found)
     weigh = tuple(one for ore in sheet.ores for one in choices.to_know(ore))

@@ -9,14 +9,13 @@ from functools import cached_property
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.lot.ledger import Test
 from flowsheet.study.lot.pile_total import UntestedRock, pile_gold
 from flowsheet.study.lot.sack_likelihood import PileGrains
 from flowsheet.study.lot.spread_between_sacks import MEDIAN, SackReader, Sacks, SpreadPosterior
 
-USUAL_SPREAD = 0.3
-"""Median of what the spread between sacks is taken to be, unless the sheet says: typical, set your own."""
 TRIED = 7
 """Amounts that one more sack may turn out to hold, evenly likely."""
 APART = 0.04
@@ -53,7 +52,7 @@ class PileEstimate:
     common: float
 
     @classmethod
-    def of(cls, luck: PileGrains, tests: list[Test], prior: float = USUAL_SPREAD) -> PileEstimate:
+    def of(cls, luck: PileGrains, tests: list[Test], prior: float = TYPICAL_SPREAD) -> PileEstimate:
         """Make it; ``prior``: median of the spread between sacks."""
         gold = np.array([test.gold for test in tests])
         common = max((test.common for test in tests), default=0.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,6 +40,20 @@ class Carried:
     silver: dict[str, float]
     #: How many grains lie together, in each draw.
     clusters: Clusters
+
+    def of_many(self, richer: Array) -> Carried:
+        """Return the same per sack of many, where these are sacks that are ``richer`` (D,) than the mean of them.
+
+        What a stream takes of a rich sack need not be in proportion (of rich rocks more are picked), so that each
+        stream keeps the mean of all sacks, not what a mean sack gives it.
+        """
+        by_grain = {}
+        for name, gold in self.by_grain.items():
+            even = gold / richer[:, None]
+            mean = even.sum()
+            by_grain[name] = even * (gold.sum() / mean if mean > 0 else 1.0)
+        takes = taken(self.solution.model.sheet, self.rock, by_grain, self.silver)
+        return replace(self, by_grain=by_grain, taken=takes)
 
     def lot(self, streams: Iterable[str], scale: float, gold: dict[str, Array] | None = None) -> Consignment:
         """Return ``scale`` times what some streams carry; ``gold`` (scaled) in place of what is expected."""

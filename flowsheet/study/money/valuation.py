@@ -18,9 +18,10 @@ from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import changed
+from flowsheet.study.estimate.another_sack import tests_of, unlike
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
-from flowsheet.study.lot.pile_grade import unlike, with_pile
 from flowsheet.study.money.breakeven_grade import break_even, rich_net
 from flowsheet.study.money.cutoff import CrushOrSell, ScreenAndCutoff, crush, splits
 from flowsheet.study.money.net_revenue import Basis, Valued, bases, stated, value
@@ -28,7 +29,6 @@ from flowsheet.study.money.result import Amounts, BreakEven, MoneyDoubt, SaleWor
 from flowsheet.study.money.route_flows import Carried, carried
 from flowsheet.study.money.sales_routes import SalesRoute, ways
 
-DRAWS = 1000
 LEAST_PART = 0.005
 SPEEDS = ("labour", "pace", "time")
 """What work is paid by: never near nothing, however large its doubt."""
@@ -46,7 +46,7 @@ def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = 
     if float(solution.fed_gold) <= 0:
         remedy = "Give the ore a grade: 22 g/t (a guess will do)"
         raise SheetError([Mistake("the ore holds no gold", remedy, file=sheet.file, line=0, code="no_gold")])
-    gathered, differ = with_pile(sheet, gather(solution, draws, seed), draws, seed)
+    gathered = gather(solution, draws, seed)
     money = _Money(sheet, draws, seed)
     one, pile = bases(sheet)
     middle = _middle(sheet, gathered)
@@ -54,10 +54,11 @@ def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = 
     every, centred = ways(sheet), ways(middle)
     for i in progress(range(len(every))):
         plain = carried(centred[i].sheet, named, None, 1)
-        scenes.append(_Scene(centred[i], plain, carried(every[i].sheet, named, gathered, draws)))
-    factors = {
-        basis: _sack_factor(sheet, basis, gathered, differ, draws, seed) for basis in (one, pile) if basis is not None
-    }
+        sacks = carried(every[i].sheet, named, gathered, draws)
+        scenes.append(_Scene(centred[i], plain, {one: sacks}))
+        if pile is not None:
+            scenes[i].drawn[pile] = sacks.of_many(np.resize(gathered.richer, draws))
+    factors = {basis: _richer(sheet, basis, gathered, draws, seed) for basis in (one, pile) if basis is not None}
     nets = {basis: [scene.net(basis, factors[basis], money, seed) for scene in scenes] for basis in factors}
     found = []
     for i, scene in enumerate(scenes):
@@ -68,7 +69,8 @@ def worth(sheet: Sheet, draws: int = DRAWS, seed: int = 1, progress: Progress = 
     lead = nets[basis][order[0]].lucky
     ranked = next((i for i in order if not scenes[i].way.raw), order[0])
     notes = [*gathered.notes, *_notes(sheet, scenes[ranked], every)]
-    doubts, luck = _rank(nets[basis][ranked], factors[basis], money, gathered)
+    differ = factors[basis] if basis.pile else np.resize(gathered.richer, draws)
+    doubts, luck = _rank(nets[basis][ranked], differ, money, gathered)
     parted, threshold = _best_splits(middle, scenes[ranked], basis, progress)
     return Worths(
         currency=sheet.worth.currency,
@@ -173,7 +175,8 @@ class _Scene:
 
     way: SalesRoute
     plain: Carried
-    drawn: Carried
+    #: What a sack of each basis carries: one alone, and one of the many of the pile.
+    drawn: dict[Basis, Carried]
 
     @property
     def closure(self) -> float:
@@ -186,30 +189,25 @@ class _Scene:
 
     def net(self, basis: Basis, factor: Array, money: _Money, seed: int) -> _Net:
         """Return what is left with the luck of grains, and all without it."""
-        even = {s: basis.scale * factor * self.drawn.by_grain[s].sum(axis=-1) for s in self.streams}
-        lucky = self.drawn.lucky(self.streams, factor, basis.scale, seed)
-        both = [value(self.way.sales, money.worth, self.drawn, basis, money.take, gold) for gold in (lucky, even)]
+        drawn = self.drawn[basis]
+        even = {s: basis.scale * factor * drawn.by_grain[s].sum(axis=-1) for s in self.streams}
+        lucky = drawn.lucky(self.streams, factor, basis.scale, seed)
+        both = [value(self.way.sales, money.worth, drawn, basis, money.take, gold) for gold in (lucky, even)]
         refused = {name: sale.refused for name, sale in both[0].sales.items()}
         return _Net(np.broadcast_to(both[0].net, money.draws), both[1], refused)
 
 
-def _sack_factor(
-    sheet: Sheet, basis: Basis, gathered: CorrectedDraws, differ: float | None, draws: int, seed: int
-) -> Array:
-    """Return by how much the gold of a sack, or of the pile, is off what the tests say, for sacks differ: (D,).
+def _richer(sheet: Sheet, basis: Basis, gathered: CorrectedDraws, draws: int, seed: int) -> Array:
+    """Return by how much the gold of the pile is off what the tests say, for sacks differ, and one for a sack: (D,).
 
-    Of the tests' mean, n of N sacks, the pile is off by spread √((1 - n/N)/n), another sack by spread √(1 + 1/n). A
-    grade that was not weighed is taken as that of the pile. Lognormal, with mean one. ``differ``: the spread where the
-    grade is that of the pile by several tests.
+    The draws hold by how much a sack alone is. Of N sacks that are the pile one was tested, and the pile is off it by
+    spread √(1 - 1/N); of a grade that nobody weighed the pile is off by spread √(1/N). What several tests leave open of
+    the pile stands in their grade. Lognormal, with mean one.
     """
-    if sheet.pile is None:
+    if sheet.pile is None or not basis.pile:
         return np.ones(draws)
-    tests = len({m.test for m in sheet.weighed}) if gathered.weighed is not None else 0
-    share = max(1 - tests / basis.sacks, 0.0) if basis.pile else 1.0
-    one = 1 / basis.sacks if basis.pile else 1.0
-    variance = sheet.pile.spread.value**2 * (one if not tests else (share / tests if basis.pile else 1 + 1 / tests))
-    if differ is not None:
-        variance = 0.0 if basis.pile else differ**2
+    tests = tests_of(sheet) if gathered.weighed is not None else 0
+    variance = 0.0 if tests > 1 else sheet.pile.spread.value**2 * (1 - 1 / basis.sacks if tests else 1 / basis.sacks)
     return unlike(variance, draws, seed)
 
 
@@ -233,7 +231,7 @@ def _amounts(scene: _Scene, basis: Basis, nets: list[_Net], i: int) -> Amounts:
     )
     steps = tuple(
         StepWorth(
-            name, basis.scale * _mean(scene.drawn.taken[name]), _mean(one.labour), _mean(one.consumables),
+            name, basis.scale * _mean(scene.drawn[basis].taken[name]), _mean(one.labour), _mean(one.consumables),
             _mean(one.power),
         )
         for name, one in even.steps.items()
@@ -304,7 +302,7 @@ def _rank(nets: _Net, factor: Array, money: _Money, gathered: CorrectedDraws) ->
     texts = {name: text for name, (_, text) in doubtful.items()}
     if gathered.weighed is not None:
         columns = {name: value for name, value in columns.items() if not name.endswith(".grade")}
-        columns["the head grade"] = gathered.found.fed / gathered.found.rock
+        columns["the head grade"] = gathered.grade
         texts["the head grade"] = "as far as the weights tell it"
     columns |= {**money.values, "how far sacks differ": factor}
     texts |= {**money.texts, "how far sacks differ": "spread of the pile"}

@@ -16,9 +16,10 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.grain_doubts import clusters_of
 from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.number_with_doubt import Number
-from flowsheet.study.common.monte_carlo import WEIGHED
+from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import mass_name
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.evidence import OF_GOLD, TestEvidence, told_steps
@@ -28,8 +29,6 @@ from flowsheet.study.posterior.importance import resampled, sampled
 from flowsheet.study.posterior.posterior_mode import Search
 from flowsheet.study.posterior.unknowns import Unknowns
 
-TYPICAL_SPREAD = 0.3
-"""Relative doubt of one sack's grade against another's where the sheet tells of no pile: typical, set your own."""
 UNEVEN = 1e-9
 
 
@@ -70,7 +69,7 @@ class Posterior:
     weighs_gold: bool
 
 
-def posterior(model: Model, openings: Sequence[float] = (), draws: int = WEIGHED, seed: int = 1) -> Posterior:
+def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, seed: int = 1) -> Posterior:
     """Return the estimate; ``openings`` (m) are those of coarse shares, which must be class limits of the model."""
     sheet = model.sheet
     rng = np.random.default_rng(seed)

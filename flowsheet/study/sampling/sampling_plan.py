@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from flowsheet.ore import grains
-from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
@@ -243,8 +242,7 @@ def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool,
     sheet, site = model.sheet, model.plain.site
     notes: list[Note] = []
     gathered = gather(solution, DRAWS, seed)
-    found = gathered.found
-    grades: Array = np.asarray(found.fed / found.rock)
+    grades = gathered.grade
     grade = float(np.median(grades))
     low = float(np.quantile(grades, 0.05))
     feed = Material.total(solution.streams[name] for name in sheet.ores)

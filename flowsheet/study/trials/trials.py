@@ -23,10 +23,10 @@ from flowsheet.spec.text.wording import argument, asking, by_asker, setting
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
+from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
-from flowsheet.study.estimate.confidence import DRAWS, SEED
+from flowsheet.study.estimate.confidence import SEED
 from flowsheet.study.estimate.corrected_draws import gather
-from flowsheet.study.lot.pile_grade import with_pile
 from flowsheet.study.money.net_revenue import sheet_value
 from flowsheet.study.run.losses import losses
 from flowsheet.study.run.run import FAR_OFF
@@ -239,11 +239,11 @@ def _refuted(solution: Solution) -> Iterator[Note]:
     sheet = solution.model.sheet
     if not sheet.weighed or float(solution.fed_gold) <= 0:
         return
-    gathered, _ = with_pile(sheet, gather(solution, DRAWS, SEED), DRAWS, SEED)
+    gathered = gather(solution, DRAWS, SEED)
     if gathered.weighed is None:
         return
     guess = float(solution.fed_gold) / float(solution.fed_solids)
-    known = float(np.mean(gathered.found.fed / gathered.found.rock))
+    known = float(gathered.grade.mean())
     if abs(guess / known - 1) < FAR_OFF:
         return
     sentence = (
