@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 import yaml
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from strategies import doubtful, sheets
 
 import flowsheet as fs
@@ -131,7 +131,9 @@ def weighed(text: str) -> str:
 
 
 @pytest.mark.slow
-@settings(max_examples=50, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(
+    max_examples=50, derandomize=True, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck)
+)
 @given(sheets(loops=False))
 def test_commands_agree_on_random_sheets(text: str) -> None:
     for one in (doubtful(text), weighed(doubtful(text))):

@@ -134,7 +134,10 @@ def drawn(
     """
     names = [*model.sheet.ores, *model.sheet.makers]
     fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
-    grain = grains.grain_mass(model.grid.size, np.asarray(fineness))
+    # A sheet that knows no grains has one class without a size, and no luck.
+    grain = (
+        grains.grain_mass(model.grid.size, np.asarray(fineness)) if model.grains_known else np.zeros(len(model.grid))
+    )
     many = Clusters.of(together if together is not None else np.full(draws, cluster(model)))
     mass = many.masses(grain)
     moments = {name: Moments() for name in names}

@@ -101,10 +101,11 @@ def assumed_spread(sheet: Sheet) -> list[Note]:
 
 
 def unlike(variance: Array | float, draws: int, seed: int) -> Array:
-    """Return factors of relative ``variance``, lognormal with mean one, by which sacks differ: (draws,)."""
+    """Return factors of relative ``variance``, lognormal, by which sacks differ: (draws,); their own mean is one."""
     sigma = np.sqrt(np.log1p(variance))
     rng = np.random.default_rng((seed, ANOTHER))
-    return np.asarray(np.exp(sigma * rng.standard_normal(draws) - sigma**2 / 2))
+    found = np.exp(sigma * rng.standard_normal(draws) - sigma**2 / 2)
+    return np.asarray(found / found.mean())
 
 
 def _two_sided(one: Interval, z: Array) -> Array:

@@ -112,10 +112,10 @@ def _refuse(sheet: Sheet) -> None:
 
 
 def _middle(sheet: Sheet, gathered: CorrectedDraws) -> Sheet:
-    """Return the sheet with its doubtful numbers, and the gold fed, at the mean of their draws."""
+    """Return the sheet with its doubtful numbers, and its grade, at the mean of their draws."""
     values = {name: float(value.mean()) for name, value in gathered.values.items() if not name.endswith(".grade")}
-    fed, now = float(gathered.found.fed.mean()), float(gathered.solution.fed_gold)
-    richer = fed / now if now > 0 else 1.0
+    now = float(gathered.solution.fed_gold / gathered.solution.fed_solids)
+    richer = gathered.head_grade.mean / now
 
     def at(name: str, number: Number) -> Number:
         if name.startswith(("ore.", "ores.")) and name.endswith(".grade"):
