@@ -123,8 +123,9 @@ def weighed(text: str) -> str:
     """Return a sheet with the gold of each stream that leaves it weighed, as a plain solve has it, ± 5 %."""
     run = fs.run(fs.parse(text), certain=False)
     sheet = yaml.safe_load(text)
-    model = run.solution.model
-    golds = {name: run.streams[name].gold for name in model.sheet.ends}
+    # What is held up has no name in the sheet, and no scale.
+    named = {stream for step in sheet["steps"].values() for stream in step["gives"].values()}
+    golds = {name: run.streams[name].gold for name in run.solution.model.sheet.ends if name in named}
     sheet["weighed"] = {name: {"gold": f"{1e6 * gold:.6g} mg ± {5e4 * gold:.6g} mg"}
                         for name, gold in golds.items() if gold > 1e-9}  # fmt: skip
     return yaml.safe_dump(sheet, sort_keys=False, allow_unicode=True)
@@ -132,10 +133,11 @@ def weighed(text: str) -> str:
 
 @pytest.mark.slow
 @settings(
-    max_examples=50, derandomize=True, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck)
+    max_examples=25, derandomize=True, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck)
 )
 @given(sheets(loops=False))
 def test_commands_agree_on_random_sheets(text: str) -> None:
+    """Of fifty sheets: each by its own doubts, and by its weights."""
     for one in (doubtful(text), weighed(doubtful(text))):
         sheet: Sheet = fs.parse(one)
         run = fs.run(sheet)
