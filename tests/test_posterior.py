@@ -12,6 +12,7 @@ from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.yaml.marked_document import parse
 from flowsheet.study.balance.believed_weights import balanced, believed
+from flowsheet.study.estimate import corrected_draws
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.confidence import sure
 from flowsheet.study.estimate.corrected_draws import gather
@@ -97,6 +98,18 @@ def test_draws_repeat_and_are_worth_something() -> None:
     assert np.array_equal(one.grade, again.grade)
     assert one.effective >= 200
     assert not np.array_equal(one.grade, _posterior(BEAD + TAILS, seed=2).grade)
+
+
+def test_the_same_question_is_answered_once_and_another_anew() -> None:
+    def asked(bead: str, seed: int = 1) -> Posterior:
+        text = SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm") + bead
+        solution = solve(Model.of(rebuild(parse(text, "x.yaml"))))
+        return corrected_draws._posterior(solution, solution.model.sheet, seed)
+
+    first = asked(BEAD)
+    assert asked(BEAD) is first
+    others = [asked(BEAD, 2), asked(BEAD.replace("246.7", "246.8")), asked(BEAD + PICKED)]
+    assert len({float(one.grade.mean()) for one in (first, *others)}) == 4
 
 
 def test_run_and_chance_tell_the_same_of_the_test() -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.solve.model import draw
+from flowsheet.solve.model import Model, draw
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, note
@@ -154,12 +155,31 @@ def _by_weights(
 
 
 def _posterior(solution: Solution, trusted: Sheet, seed: int) -> Posterior:
+    fields = {name: trusted.field_of(name) for name in trusted.ores}
+    rests_on = (fields, trusted.ores, trusted.steps, trusted.keep, trusted.weighed, trusted.pile)
+    grid = solution.model.grid
+    return _estimate(_Asked(repr(rests_on), tuple(grid.upper), seed, replace(solution.model, sheet=trusted)))
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """A model whose estimate is asked for; two are one if all that it rests on is written alike."""
+
+    rests_on: str
+    upper: tuple[float, ...]
+    seed: int
+    model: Model = field(compare=False)
+
+
+@lru_cache(maxsize=4)
+def _estimate(asked: _Asked) -> Posterior:
+    """Return the estimate; a page or a notebook asks for the same one again and again."""
     from flowsheet.study.posterior.estimate import posterior
 
-    model = solution.model
+    model = asked.model
     # What is told of the tests must not hang on which openings are asked for: those of the sheet's own steps are.
-    own = [size for size in sorted(trusted.openings, reverse=True) if model.grid.sized and model.grains_known]
-    return posterior(replace(model, sheet=trusted), own, DRAWS, seed)
+    own = [size for size in sorted(model.sheet.openings, reverse=True) if model.grid.sized and model.grains_known]
+    return posterior(model, own, DRAWS, asked.seed)
 
 
 def as_written(gathered: CorrectedDraws) -> KnownOre | None:
