@@ -700,3 +700,33 @@ def test_no_line_ends_between_a_number_and_its_unit(wide: int) -> None:
     starts = [line[2:].split()[0].rstrip(",):") for line in lines]
     assert not {"g", "kg", "g/t", "%", "USD/kg", "µm", "(22.0 g/t)"} & set(starts)
     assert not any(line.endswith("±") for line in lines)
+
+
+# ── the drawing of what was weighed ─────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture(scope="module")
+def weighed_sack() -> Run:
+    return run_of(Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml")
+
+
+def test_the_drawing_shows_what_the_weights_tell_and_marks_what_only_the_sheet_does(weighed_sack: Run) -> None:
+    assert weighed_sack.sure is not None
+    test = weighed_sack.sure.this_test
+    assert test is not None
+    flows = drawing.flows(weighed_sack)
+    kept = sum(flows[name].gold for name in weighed_sack.solution.model.sheet.keep)
+    assert kept == pytest.approx(test.kept.mean, rel=1e-9)
+    assert kept != pytest.approx(weighed_sack.kept, rel=0.02)
+    source = drawing.graph(weighed_sack).source
+    tails = flows["tails"]
+    assert f"LOST: tails\\n{figures.mass(tails.mass)}, {figures.grade(tails.grade)}" in source  # both weighed
+    lumps = flows["lumps"]  # weighed, and not assayed
+    assert f"{figures.mass(lumps.mass)}, ≈ {figures.grade(lumps.grade)}" in source
+    assert "by your weights (≈: by the sheet alone)" in source
+
+
+def test_without_weights_the_drawing_marks_nothing(weighed_sack: Run) -> None:
+    plan = drawing.graph(replace(weighed_sack, sure=None)).source
+    assert "≈" not in plan
+    assert figures.percent(weighed_sack.streams["tails"].gold_share) in plan

@@ -128,20 +128,22 @@ def _shown(*found: Picture | None) -> tuple[Picture, ...]:
 
 def _flow(run: Run) -> Section:
     picture = Picture("flow", drawing.svg(run), flow_in_words(run))
-    return Section("flow", _planned(run, "The flowsheet"), pictures=(picture,))
+    title = f"The flowsheet of {drawing.of_tests(run)}" if _weights_lead(run) else "The flowsheet"
+    return Section("flow", title, pictures=(picture,))
 
 
 def flow_in_words(run: Run) -> str:
     """Say what the drawn flowsheet shows: the steps in their order, what is kept and lost, the richest loss."""
     sheet = run.solution.model.sheet
     steps = ", ".join(f"{name} ({step.do.replace('_', ' ')})" for name, step in sheet.steps.items())
-    kept = ", ".join(f"{name} ({percent(run.streams[name].gold_share)} of the gold)" for name in sheet.keep)
+    flows = drawing.flows(run)
+    kept = ", ".join(f"{name} ({percent(flows[name].gold_share)} of the gold)" for name in sheet.keep)
     text = f"The flowsheet drawn: {len(sheet.steps)} steps, {steps}. Kept: {kept}."
-    lost = [loss.stream for loss in run.losses]
+    lost = sorted((loss.stream for loss in run.losses), key=lambda name: -flows[name].gold)
     if not lost:
         return f"{text} Nothing is lost."
-    first = run.losses[0]
-    return f"{text} Lost: {', '.join(lost)}; most gold with {first.stream}, {percent(first.share)} of it."
+    share = percent(flows[lost[0]].gold_share)
+    return f"{text} Lost: {', '.join(lost)}; most gold with {lost[0]}, {share} of it."
 
 
 def _gold(run: Run) -> Section:

@@ -6,12 +6,14 @@ import shutil
 import subprocess
 import sysconfig
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowsheet.show.text.figures import gold, grade, mass, percent
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.study.common.streams import Stream
+from flowsheet.study.estimate.this_test import SHEET, Held, ThisTest
 from flowsheet.study.run.run import Run
 
 if TYPE_CHECKING:
@@ -21,6 +23,9 @@ FONT = "Arimo,Arial,Helvetica,sans-serif"
 INK, STONE, EARTH, GILT, ASH, RUST = "#2b2b2b", "#ece7dd", "#8a6d3b", "#f3dd94", "#e4e4e8", "#b4532a"
 SMALL_SHEET = 14
 """Sheets with more steps than this are drawn closer together."""
+
+GUESSED = "≈ "
+"""Stands before what nobody weighed, where the weights tell the rest."""
 
 TITLE_WIDTH = 44
 """Characters of a line of the title: the drawing of one step is hardly wider."""
@@ -90,7 +95,7 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     large = len(sheet.steps) > SMALL_SHEET
     drawn = graphviz.Digraph("flowsheet")
     drawn.attr(rankdir="TB", nodesep="0.25" if large else "0.45", ranksep="0.35" if large else "0.5",
-               label=_text(f"{_wrapped(sheet.title)}\n(line width: share of the gold)") if titled else "",
+               label=_text(f"{_wrapped(sheet.title)}\n{_legend(run)}") if titled else "",
                labelloc="t", fontname=FONT,
                fontsize="16", fontcolor=INK, bgcolor="white", dpi="110")  # fmt: skip
     drawn.attr("node", fontname=FONT, fontsize="11", fontcolor=INK, color=INK, margin="0.14,0.07")
@@ -101,11 +106,13 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
                    fillcolor=STONE)  # fmt: skip
     makers, takers = sheet.makers, sheet.takers
     cuts = {row.stream for row in run.caught}
-    for i, (name, stream) in enumerate(run.streams.items()):
-        tail = steps[makers[name]] if name in makers else _feed(drawn, i, name, stream)
-        head = steps[takers[name]] if name in takers else _end(drawn, i, name, stream)
+    weighed = told_by_weights(run)
+    for i, (name, stream) in enumerate(flows(run).items()):
+        written = numbers(stream, weighed.streams[name] if weighed is not None else None)
+        tail = steps[makers[name]] if name in makers else _feed(drawn, i, name, written)
+        head = steps[takers[name]] if name in takers else _end(drawn, i, name, stream, written)
         told = name in makers and name in takers
-        drawn.edge(tail, head, label=_beside(f"{name}\n{numbers(stream)}") if told else "", penwidth=_width(stream),
+        drawn.edge(tail, head, label=_beside(f"{name}\n{written}") if told else "", penwidth=_width(stream),
                    style="dashed" if name in cuts else "solid", id=f"stream{i}", **{"class": "stream"})  # fmt: skip
     for i, row in enumerate(run.caught):
         if row.gold > 0 or row.solids > 0:
@@ -117,14 +124,14 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     return drawn
 
 
-def _feed(drawn: graphviz.Digraph, at: int, name: str, stream: Stream) -> str:
-    text = f"{'ORE' if name == 'ore' else f'ORE: {name}'}\n{numbers(stream)}"
+def _feed(drawn: graphviz.Digraph, at: int, name: str, written: str) -> str:
+    text = f"{'ORE' if name == 'ore' else f'ORE: {name}'}\n{written}"
     return _box(drawn, f"ore{at}", at, text, shape="box", style="rounded,filled", fillcolor="white")
 
 
-def _end(drawn: graphviz.Digraph, at: int, name: str, stream: Stream) -> str:
+def _end(drawn: graphviz.Digraph, at: int, name: str, stream: Stream, written: str) -> str:
     kept = stream.fate == "kept"
-    text = f"{'KEPT' if kept else 'LOST'}: {name}\n{numbers(stream)}"
+    text = f"{'KEPT' if kept else 'LOST'}: {name}\n{written}"
     look = {"shape": "ellipse", "peripheries": "2", "fillcolor": GILT} if kept else {"shape": "note", "fillcolor": ASH}
     return _box(drawn, f"end{at}", at, text, style="filled", **look)
 
@@ -135,9 +142,41 @@ def _box(drawn: graphviz.Digraph, node: str, at: int, text: str, **look: str) ->
     return node
 
 
-def numbers(stream: Stream) -> str:
-    """Return what is written beside a stream's name."""
-    return f"{mass(stream.mass)}, {grade(stream.grade)}\n{percent(stream.gold_share)} of the gold"
+def told_by_weights(run: Run) -> ThisTest | None:
+    """Return what the weights tell of the streams; None where nobody weighed gold, or how sure it is was not asked."""
+    return run.sure.this_test if run.sure is not None else None
+
+
+def flows(run: Run) -> Mapping[str, Stream]:
+    """Return the streams as the weights tell them, or else as the sheet has them."""
+    test = told_by_weights(run)
+    return run.streams if test is None else test.flows(run.streams, run.solution.model.sheet.ores)
+
+
+def of_tests(run: Run) -> str:
+    """Say what the drawn numbers are of and from, where weights tell them."""
+    test = told_by_weights(run)
+    of = "this test" if test is None or test.tests == 1 else f"the mean of {test.tests} tests"
+    return f"{of}, by your weights ({GUESSED.strip()}: by the sheet alone)"
+
+
+def numbers(stream: Stream, weighed: Held | None = None) -> str:
+    """Return what is written beside a stream's name; what only the sheet tells of it is marked, where some is weighed.
+
+    ``weighed`` tells what the stream's numbers are from, where there are weights.
+    """
+    rock, metal = (
+        (GUESSED * (weighed.rock_from == SHEET), GUESSED * (weighed.gold_from == SHEET)) if weighed else ("", "")
+    )
+    return f"{rock}{mass(stream.mass)}, {metal}{grade(stream.grade)}\n{metal}{percent(stream.gold_share)} of the gold"
+
+
+def _legend(run: Run) -> str:
+    width = "(line width: share of the gold)"
+    if told_by_weights(run) is None:
+        return width
+    of = of_tests(run)
+    return f"{of[:1].upper()}{of[1:]}\n{width}"
 
 
 def _width(stream: Stream) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Container, Mapping
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.streams import Stream
 from flowsheet.study.common.units_out import each, grams, millimetres
 
 if TYPE_CHECKING:
@@ -43,6 +44,28 @@ class ThisTest:
     lost: tuple[str, ...]
     #: Opening (m) → share of the gold in rock above it, and what that is from.
     coarse: Mapping[float, tuple[Interval, str]]
+
+    def flows(self, planned: Mapping[str, Stream], ores: Container[str]) -> dict[str, Stream]:
+        """Return the streams as the estimate has them, for one test of them all; what it does not tell as ``planned``.
+
+        ``ores``: streams that weigh what their rock does; the others weigh their metal too, with silver as planned.
+        """
+        found = {}
+        for name, one in self.streams.items():
+            plan = planned[name]
+            rock, gold = one.rock.mean / self.tests, one.gold.mean / self.tests
+            silver = gold * plan.silver / plan.gold if plan.gold > 0 else 0.0
+            mass = rock if name in ores else rock + gold + silver
+            fed = self.held.mean / self.tests
+            found[name] = replace(
+                plan,
+                mass=mass,
+                gold=gold,
+                silver=silver,
+                grade=gold / mass if mass > 0 else 0.0,
+                gold_share=gold / fed if fed > 0 else 0.0,
+            )
+        return found
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
