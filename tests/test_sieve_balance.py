@@ -14,10 +14,17 @@ from scipy import optimize
 from sheets import sheet_of
 
 from flowsheet.show.balance import reconciled as shown
+from flowsheet.show.page.asks import Weigh
+from flowsheet.show.page.bench import Bench
+from flowsheet.show.page.log_view import do
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.measurement import MASS, PASSING, Measurement
+from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.believed_weights import balanced, believed
-from flowsheet.study.balance.reconcile import reconcile
+from flowsheet.study.balance.reconcile import reconcile, reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
+from flowsheet.study.estimate.confidence import sure
 
 # All numbers here are invented.
 SCALP = """
@@ -202,3 +209,179 @@ def test_it_is_said_in_words_and_in_json(flowsheet: Callable[..., Any], tmp_path
     report = tmp_path / "s.html"
     flowsheet("report", tmp_path / "s.yaml", "-o", report)
     assert "Rock by your own sieves" in report.read_text(encoding="utf-8")
+
+
+# ── grades by sieve ─────────────────────────────────────────────────────────────────────────────────────────
+
+GRADED = """stream,what,value,unit,sd
+over,mass,4.2,kg,0.01
+over,mass on 5 mm,300,g,
+over,grade on 5 mm,2,g/t,0.2
+over,mass on 1 mm,80,g,
+over,grade on 1 mm,5,g/t,0.5
+over,mass on pan,20,g,
+over,grade on pan,20,g/t,2
+under,mass,5.8,kg,0.01
+under,mass on 5 mm,20,g,
+under,grade on 5 mm,3,g/t,0.3
+under,mass on 1 mm,280,g,
+under,grade on 1 mm,4,g/t,0.4
+under,mass on pan,700,g,
+under,grade on pan,10,g/t,1
+"""
+FEED = """ore,mass on 5 mm,332,g,
+ore,grade on 5 mm,2.3,g/t,0.2
+ore,mass on 1 mm,250,g,
+ore,grade on 1 mm,4.0,g/t,0.4
+ore,mass on pan,418,g,
+ore,grade on pan,10.9,g/t,1
+"""
+
+
+def graded(folder: Path, table: str) -> Reconciled:
+    (folder / "s.csv").write_text(table, encoding="utf-8")
+    (folder / "s.yaml").write_text(f"{SCALP}weighed: {{file: s.csv}}\n", encoding="utf-8")
+    return reconcile_sheet(sheet_of(folder / "s.yaml"))["s"]
+
+
+def test_grades_by_sieve_come_back_by_the_same_sieves(tmp_path: Path) -> None:
+    found = graded(tmp_path, GRADED)
+    (table,) = found.sieved
+    over = [c for c in table.classes if c.stream == "over"]
+    assert [c.lower for c in over] == pytest.approx([5e-3, 1e-3, None])
+    assert [c.share for c in over] == pytest.approx([0.75, 0.2, 0.05])
+    assert [1e6 * c.grade for c in over] == pytest.approx([2, 5, 20])
+    assert [1e6 * c.grade_written for c in over] == pytest.approx([2, 5, 20])
+    # On paper: 3.15 kg at 2, 0.84 kg at 5 and 0.21 kg at 20 g/t; the ore's classes are sums of both products'.
+    assert [1e6 * c.gold for c in over] == pytest.approx([6.3, 4.2, 4.2])
+    assert found.streams["over"].gold == pytest.approx(14.7e-6)
+    under = [c.gold for c in table.classes if c.stream == "under"]
+    assert under == pytest.approx([5.8e-6 * s * g for s, g in ((0.02, 3), (0.28, 4), (0.7, 10))])
+    ore = [c.gold for c in table.classes if c.stream == "ore"]
+    assert ore == pytest.approx([a.gold + b for a, b in zip(over, under, strict=True)])
+    assert over[0].gold_distribution == pytest.approx(6.3 / (6.3 + 0.348))
+    assert found.dof == 1
+
+
+def test_grades_by_sieve_are_the_minimum_of_a_general_optimiser(tmp_path: Path) -> None:
+    """Written anew: rock and gold of each class of both products are free, all else follows."""
+    found = graded(tmp_path, GRADED + FEED)
+    shares = {"over": [300, 80, 20], "under": [20, 280, 700], "ore": [332, 250, 418]}
+    grades = {"over": [2, 5, 20], "under": [3, 4, 10], "ore": [2.3, 4.0, 10.9]}
+    doubts = {"over": [0.2, 0.5, 2], "under": [0.3, 0.4, 1], "ore": [0.2, 0.4, 1]}
+
+    def misfits(z: np.ndarray) -> np.ndarray:
+        rock = {"over": z[:3], "under": z[3:6], "ore": z[:3] + z[3:6]}
+        gold = {"over": z[6:9], "under": z[9:], "ore": z[6:9] + z[9:]}
+        off = [(sum(rock["over"]) - 4.2) / 0.01, (sum(rock["under"]) - 5.8) / 0.01, (sum(rock["ore"]) - 10) / 0.02]
+        for name, fractions in shares.items():
+            passing = 1 - np.cumsum(fractions)[:2] / sum(fractions)
+            off += list((1 - np.cumsum(rock[name])[:2] / sum(rock[name]) - passing) / 0.01)
+            off += list((gold[name] / rock[name] - grades[name]) / doubts[name])
+        return np.array(off)
+
+    parts = [np.array(shares[n]) * kg / sum(shares[n]) for n, kg in (("over", 4.2), ("under", 5.8))]
+    start = np.concatenate([*parts, parts[0] * grades["over"], parts[1] * grades["under"]])
+    best = optimize.least_squares(misfits, start, xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    assert found.chi2 == pytest.approx(2 * best.cost, rel=1e-6)
+    assert found.dof == len(best.fun) - len(start)
+    assert found.streams["over"].mass == pytest.approx(sum(best.x[:3]), rel=1e-7)
+    assert found.streams["over"].gold == pytest.approx(1e-6 * sum(best.x[6:9]), rel=1e-6)
+    spread = np.linalg.inv(best.jac.T @ best.jac)
+    assert found.streams["over"].gold_sd == pytest.approx(1e-6 * np.sqrt(spread[6:9, 6:9].sum()), rel=1e-3)
+
+
+def test_one_wrong_fraction_is_named_and_loosened_alone(tmp_path: Path) -> None:
+    """The pan of the undersize was assayed at 100 g/t in place of 10: the gold of the other classes agrees."""
+    found = graded(tmp_path, (GRADED + FEED).replace("under,grade on pan,10,", "under,grade on pan,100,"))
+    assert found.suspect is not None
+    assert "under, grade on pan" in {found.suspect.name, *found.as_likely}
+    assert all("on pan" in name for name in (found.suspect.name, *found.as_likely))
+    sheet = sheet_of(tmp_path / "s.yaml")
+    trusted, doubted, _ = believed(sheet, balanced(sheet))
+    assert doubted
+    (grade,) = (m for m in trusted.weighed if (m.stream, m.what) == ("under", "grade"))
+    assert grade.by_size[-1].sd > 50e-6
+    assert grade.by_size[0].sd == pytest.approx(0.3e-6)
+    assert grade.sd > 30e-6
+
+
+def test_the_sheet_and_the_table_tell_the_same(tmp_path: Path) -> None:
+    rows = """weighed:
+  over: {mass: 4.2 kg ± 10 g, sizes: [{sieve: 5 mm, mass: 300 g, grade: 2 g/t ± 0.2 g/t},
+    {sieve: 1 mm, mass: 80 g, grade: 5 g/t ± 0.5 g/t}, {sieve: pan, mass: 20 g, grade: 20 g/t ± 2 g/t}]}
+"""
+    (tmp_path / "own.yaml").write_text(SCALP + rows, encoding="utf-8")
+    own = sheet_of(tmp_path / "own.yaml")
+    graded(tmp_path, "".join(GRADED.splitlines(keepends=True)[:8]))
+    table = sheet_of(tmp_path / "s.yaml")
+    for one, other in zip(own.weighed, table.weighed, strict=True):
+        assert (one.name, one.value, one.sd) == pytest.approx((other.name, other.value, other.sd))
+        assert one.by_size == other.by_size
+    grade = next(m for m in own.weighed if m.what == "grade")
+    assert grade.value == pytest.approx(0.75 * 2e-6 + 0.2 * 5e-6 + 0.05 * 20e-6)
+    assert grade.assay_mass == pytest.approx(0.09)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("over,mass on pan,20,g,\nover,grade on pan,20,g/t,2\n", "", "the pan is missing"),
+        ("over,grade on 1 mm,5,g/t,0.5\n", "", "the grade of this fraction is missing"),
+        ("over,mass on 1 mm,80,g,\n", "", "the mass of what stayed on this sieve is missing"),
+        ("over,mass,", "over,grade,3,g/t,\nover,mass,", "two grades of one stream"),
+        ("over,mass,", "over,passing 2 mm,30,%,\nover,mass,", "two sievings of one stream"),
+        ("over,mass on 5 mm", "over,mass on 5 kg", "a mass, where a length is wanted"),
+        ("over,mass on 5 mm,300", "over,mass on 5 mm,-300", "a minus sign makes no sense here"),
+    ],
+)
+def test_fractions_that_are_not_whole_are_refused_with_a_cure(tmp_path: Path, old: str, new: str, told: str) -> None:
+    assert old in GRADED
+    with pytest.raises(SheetError) as wrong:
+        graded(tmp_path, GRADED.replace(old, new, 1))
+    assert any(told in one.message for one in wrong.value.mistakes)
+    assert all(one.remedy and one.line for one in wrong.value.mistakes)
+
+
+def adding(what: str, value: str, unit: str) -> Weigh:
+    return Weigh("add", {"stream": "over", "what": what, "value": value, "unit": unit}, 0, "", "")
+
+
+def test_fractions_may_be_entered_one_after_the_other(tmp_path: Path) -> None:
+    """On the page a line counts once the lines that belong to it are there, and keeps none from being written."""
+    (tmp_path / "s.yaml").write_text(f"{SCALP}weighed: {{over: {{mass: 4.2 kg}}}}\n", encoding="utf-8")
+    bench = Bench(tmp_path / "s.yaml")
+    for what, value, unit in (("mass on 5 mm", "300", "g"), ("mass on pan", "100", "g"), ("grade on pan", "9", "g/t")):
+        assert do(bench, adding(what, value, unit))["ok"]
+    desk = bench.desk()
+    assert not any(m.by_size for m in desk.sheet.weighed)
+    assert any("its sieving still wants the grade of each fraction" in line for line in desk.still_open)
+    assert do(bench, adding("grade on 5 mm", "2", "g/t"))["ok"]
+    desk = bench.desk()
+    assert [len(m.by_size) for m in desk.sheet.weighed if m.what == "grade"] == [2]
+    assert desk.still_open == ()
+
+
+def test_the_one_estimate_reads_what_passes_and_the_grade_that_fractions_make(tmp_path: Path) -> None:
+    """The same as if both had been written: 3 parts of 4 stay on 10 mm, at 2 g/t, the rest has 5 g/t."""
+    by_sieve = (
+        "  over: {mass: 4.2 kg ± 10 g, assay_mass: 200 g, sizes: [{sieve: 10 mm, mass: 300 g, grade: 2 g/t ± 0.2 g/t}, "
+        "{sieve: pan, mass: 100 g, grade: 5 g/t ± 0.5 g/t}]}"
+    )
+    (tmp_path / "s.yaml").write_text(f"{SCALP}weighed:\n{by_sieve}\n", encoding="utf-8")
+    sheet = sheet_of(tmp_path / "s.yaml")
+    grade = next(m for m in sheet.weighed if m.what == "grade")
+    assert (grade.assay_mass, grade.assay_mass_assumed) == (pytest.approx(0.4), False)
+    written = (
+        f"  over: {{mass: 4.2 kg ± 10 g, assay_mass: 400 g, passing: {{10 mm: 25 % ± 1 %}}, "
+        f"grade: {1e6 * grade.value!r} g/t ± {1e6 * grade.sd!r} g/t}}"
+    )
+    (tmp_path / "w.yaml").write_text(f"{SCALP}weighed:\n{written}\n", encoding="utf-8")
+    one, other = (sure(solve(Model.of(sheet_of(tmp_path / f"{name}.yaml")))) for name in "sw")
+    assert one is not None
+    assert other is not None
+    assert one.this_test is not None
+    assert other.this_test is not None
+    assert one.this_test.streams["over"].gold_from == "weights"
+    told, wanted = one.this_test.streams["over"].gold, other.this_test.streams["over"].gold
+    assert (told.p5, told.mean, told.p95) == pytest.approx((wanted.p5, wanted.mean, wanted.p95), rel=1e-6)

@@ -20,7 +20,7 @@ def _reconciled(found: Reconciled) -> Page:
             reconciled.streams(found),
             reconciled.weights(found),
             reconciled.streams_without(found),
-            sieved.sieves(found.sieved) if found.sieved else None,
+            *sieved.grids(found.sieved),
             reconciled.unknown(found) if found.to_know else None,
         ),
         notes=(*texts(found.notes), RULES),

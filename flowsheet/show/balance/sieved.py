@@ -11,7 +11,7 @@ from flowsheet.show.text.tables import Column, Grid
 from flowsheet.study.balance.result import Reconciled, Weight
 from flowsheet.study.balance.sieve_balance import SieveBalance
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM
-from flowsheet.study.common.units_out import millimetres, percent
+from flowsheet.study.common.units_out import g_per_t, milligrams, millimetres, percent
 
 QUESTION = "Do my sieves agree with my weights?"
 
@@ -45,25 +45,48 @@ def _suspects(found: Reconciled) -> list[Weight]:
     return [found.suspect, *likely] if found.suspect is not None else []
 
 
-def sieves(found: Sequence[SieveBalance]) -> Grid:
-    """Return the rock of every stream between the sieves that were used."""
-    columns = (
-        Column("Stream"),
-        Column("Between"),
-        Column("Mass, kg", _mass, shown="Mass"),
-        Column("doubt, kg", _mass, shown="doubt"),
-        Column("As written, %", _percent),
-        Column("Of the stream, %", _percent),
-        Column("Of the class fed, %", _percent),
-    )
-    rows = [
-        (c.stream, _between(c.upper, c.lower), _known(c.mass), _known(c.mass_sd),
-         *(None if math.isnan(x) else percent(x) for x in (c.written, c.share, c.distribution)))
-        for one in found for c in one.classes if not (math.isnan(c.mass) and math.isnan(c.written))
-    ]  # fmt: skip
-    return Grid(
-        "sieved", "Rock by your own sieves, as written and as sieves and weights have it together", columns, rows
-    )
+def grids(found: Sequence[SieveBalance]) -> list[Grid]:
+    """Return the rock of every stream between the sieves that were used, and its gold where fractions were assayed."""
+    classes = [c for one in found for c in one.classes]
+    told = [c for c in classes if not (math.isnan(c.mass) and math.isnan(c.written))]
+    graded = [c for c in classes if not all(math.isnan(x) for x in (c.gold, c.grade, c.grade_written))]
+    tables = []
+    if told:
+        columns = (
+            Column("Stream"),
+            Column("Between"),
+            Column("Mass, kg", _mass, shown="Mass"),
+            Column("doubt, kg", _mass, shown="doubt"),
+            Column("As written, %", _three),
+            Column("Of the stream, %", _three),
+            Column("Of the class fed, %", _three),
+        )
+        rows = [
+            (c.stream, _between(c.upper, c.lower), _known(c.mass), _known(c.mass_sd),
+             *(_known(percent(x)) for x in (c.written, c.share, c.distribution)))
+            for c in told
+        ]  # fmt: skip
+        title = "Rock by your own sieves, as written and as all weights have it"
+        tables.append(Grid("sieved", title, columns, rows))
+    if graded:
+        columns = (
+            Column("Stream"),
+            Column("Between"),
+            Column("As assayed, g/t", _three),
+            Column("Grade, g/t", _three),
+            Column("doubt, g/t", _three),
+            Column("Gold, mg", _three),
+            Column("Of the gold fed, %", _three),
+        )
+        rows = [
+            (c.stream, _between(c.upper, c.lower),
+             *(_known(g_per_t(x)) for x in (c.grade_written, c.grade, c.grade_sd)),
+             _known(milligrams(c.gold)), _known(percent(c.gold_distribution)))
+            for c in graded
+        ]  # fmt: skip
+        title = "Gold by your own sieves, as assayed and as all weights have it"
+        tables.append(Grid("sieved-gold", title, columns, rows))
+    return tables
 
 
 def _known(value: float) -> float | None:
@@ -82,5 +105,5 @@ def _mass(kg: float | None) -> str:
     return "–" if kg is None else mass(kg, 3)
 
 
-def _percent(share: float | None) -> str:
+def _three(share: float | None) -> str:
     return "–" if share is None else sig(share, 3)

@@ -19,8 +19,8 @@ def show_reconciled(title: str, tests: Mapping[str, Reconciled]) -> None:
         if len(tests) > 1:
             out.print()
             out.print(f"Test {test or 'of the sheet itself'}", style="bold")
-        sieves = sieved.sieves(found.sieved) if found.sieved else None
-        for grid in (g for g in (streams(found), weights(found), streams_without(found), sieves) if g is not None):
+        grids = (streams(found), weights(found), streams_without(found), *sieved.grids(found.sieved))
+        for grid in (g for g in grids if g is not None):
             out.print(grid.title, style="bold")
             out.print(grid.rich())
         for question, answer in answers(found):

@@ -38,7 +38,7 @@ def reconciled_files(tests: Mapping[str, Reconciled]) -> dict[str, bytes]:
     for i, (test, found) in enumerate(tests.items()):
         begin = f"{_file_name(test) or i + 1}-" if len(tests) > 1 else ""
         grids = (reconciled.streams(found), reconciled.weights(found), reconciled.parts(found))
-        more = (reconciled.streams_without(found), sieved.sieves(found.sieved) if found.sieved else None)
+        more = (reconciled.streams_without(found), *sieved.grids(found.sieved))
         told = csv_files(g for g in (*grids, *more) if g is not None)
         told["weights.png"] = png(adjusted_figure(found))
         files.update({f"{begin}{name}": raw for name, raw in told.items()})

@@ -143,14 +143,15 @@ def weight_parts(sheet: Sheet, test: str) -> dict[str, str]:
     balances = closure.sentences(closing(sheet, test)) if measured else []
     told: list[tuple[str, str]] = []
     notes: list[str] = []
-    unknown = by_sieve = None
+    unknown = None
+    by_sieve = []
     if any(m.what in USED for m in measured):
         found = reconcile(sheet, measured)
         told, notes = reconciled.answers(found), texts(found.notes)
         if found.suspect is not None and (both := _without_and_with(sheet)):
             told.insert(1, (WITH_AND_WITHOUT, both))
         unknown = reconciled.unknown(found) if found.to_know else None
-        by_sieve = sieved.sieves(found.sieved) if found.sieved else None
+        by_sieve = sieved.grids(found.sieved)
     return {
         "closing": render.part("closing", lines=balances),
         "beside": against_sheet(sheet, measured),

@@ -44,8 +44,7 @@ def _test(key: str, head: str, found: Reconciled, rest: tuple[str, ...]) -> Sect
     without = reconciled.streams_without(found)
     if without is not None:
         grids.append(without)
-    if found.sieved:
-        grids.append(sieved.sieves(found.sieved))
+    grids += sieved.grids(found.sieved)
     if found.to_know:
         grids.append(reconciled.unknown(found))
     lines = [f"{question}\n{answer}" for question, answer in reconciled.answers(found)]

@@ -12,12 +12,13 @@ from typing import Any
 
 from flowsheet.spec.bench.log_text import LogText
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.blocks.weighed_fields import LACKING
 from flowsheet.spec.checks.weighed import NO_GRADE, NO_MOIST_MASS, NO_SLAG_MASS, waits
 from flowsheet.spec.read import Kinds, build
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.table_cells import TableRow
 from flowsheet.spec.text.wording import listed
-from flowsheet.spec.weights import weigh_sheet, weigh_table
+from flowsheet.spec.weights import weigh_line, weigh_sheet, weigh_table
 from flowsheet.spec.weights.weighed_test import FILE
 from flowsheet.spec.yaml.marked_document import Document
 
@@ -103,7 +104,7 @@ def _unplaced(mistake: Mistake) -> tuple[str, ...]:
 
 
 def _rows_of(lines: LogText, mistake: Mistake) -> list[TableRow]:
-    """Return the lines that a mistake keeps from counting: its own, or all of a screen assay that lacks a part."""
+    """Return the lines that a mistake keeps from counting: its own, or all of an assay or sieving that lacks a part."""
     row = next((row for row in lines.rows[1:] if row.first <= mistake.line <= row.last), None)
     if row is None:
         return []
@@ -111,8 +112,8 @@ def _rows_of(lines: LogText, mistake: Mistake) -> list[TableRow]:
         return [row]
     if mistake.code == NO_SLAG_MASS and lines.entry(row).what.strip().casefold() == "grade":
         return [row]
-    stream = lines.entry(row).stream
-    return [one for one in lines.rows[1:] if lines.entry(one).stream == stream and _is_part(lines.entry(one).what)]
+    stream, belongs = lines.entry(row).stream, weigh_line.is_fraction if mistake.code in LACKING else _is_part
+    return [one for one in lines.rows[1:] if lines.entry(one).stream == stream and belongs(lines.entry(one).what)]
 
 
 def _is_part(what: str) -> bool:
@@ -131,6 +132,8 @@ def _told_open(lines: LogText, mistakes: Iterable[Mistake]) -> list[str]:
         stream = lines.entry(row).stream
         if mistake.code in WANTS:
             found.append(f"{stream}: {WANTS[mistake.code]}")
+        elif mistake.code in LACKING:
+            found.append(f"{stream}: its sieving still wants {LACKING[mistake.code]}")
         elif mistake.code == NO_SLAG_MASS:
             found.append(f"{stream}: its grade still wants its mass, as weighed after the fire")
         else:

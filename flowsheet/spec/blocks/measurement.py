@@ -30,6 +30,18 @@ ASSAY_MASS = 0.030
 
 
 @dataclass(frozen=True)
+class SizedGrade:
+    """The grade (kg/kg) of what lay between two sieves (m; no upper: above all, lower 0: the pan), and its doubt."""
+
+    upper: float | None
+    lower: float
+    value: float
+    sd: float
+    #: Its part of all that was sieved.
+    share: float
+
+
+@dataclass(frozen=True)
 class Measurement:
     """One measurement in SI (kg, shares; grains as a count), and where it stands in its file."""
 
@@ -39,7 +51,7 @@ class Measurement:
     sd: float
     #: Whether ``sd`` is an assumption of the tool, not the sheet's (or rests on one).
     assumed: bool
-    #: Sieve opening or least grain size (m), for passing and grains.
+    #: Sieve opening or least grain size (m), for passing and grains; of a fraction's grade the sieve that it stayed on.
     size: float | None = None
     file: str = ""
     line: int = 0
@@ -54,6 +66,8 @@ class Measurement:
     assay_mass: float | None = None
     #: Whether that is an assumption of the tool.
     assay_mass_assumed: bool = False
+    #: A grade that was worked out from those of its sieve fractions; coarse first.
+    by_size: tuple[SizedGrade, ...] = ()
 
     @property
     def name(self) -> str:
@@ -65,6 +79,8 @@ class Measurement:
         """Return what was measured, with its size: "passing 0.15 mm", "grains +0.3 mm"."""
         if self.size is None:
             return self.what
+        if self.what == GRADE:
+            return f"{self.what} on {1e3 * self.size:g} mm" if self.size else f"{self.what} on pan"
         return f"{self.what} {'+' if self.what == GRAINS else ''}{1e3 * self.size:g} mm"
 
     def scaled(self, factor: float) -> Measurement:

@@ -29,7 +29,7 @@ from flowsheet.spec.blocks.grain_doubts import CLUSTERS, GrainDoubts, clusters_o
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.step import StepBlock, a_line
-from flowsheet.spec.blocks.weighed_fields import GradesField, GrainsField, PassingField
+from flowsheet.spec.blocks.weighed_fields import FractionsField, GradesField, GrainsField, PassingField
 from flowsheet.spec.text.brief import one_line
 from flowsheet.spec.text.notes import Note
 from flowsheet.spec.text.renderers import rendered
@@ -204,6 +204,9 @@ class Weighed(Block):
     gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6, like="24 mg")
     bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6, like="0.27 g")
     passing: PassingField | None = Field(None, description="share of the mass that passes each sieve")
+    sizes: FractionsField | None = Field(
+        None, description="what stayed on each sieve, coarse to pan, and the grade of each fraction"
+    )
     grains: GrainsField | None = Field(
         None, description='gold grains counted, all of them or by least size ("+0.3 mm")'
     )
@@ -213,6 +216,11 @@ class Weighed(Block):
     )
     when: Annotated[str | None, BeforeValidator(a_line)] = Field(None, description="when it was measured")
     note: Annotated[str | None, BeforeValidator(a_line)] = Field(None, description="anything you want to remember")
+
+    @property
+    def fractions_graded(self) -> bool:
+        """Whether what stayed on the sieves was assayed."""
+        return any(row.grade is not None for row in self.sizes or ())
 
 
 @dataclass(frozen=True)

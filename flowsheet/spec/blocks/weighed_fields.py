@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, TypeAlias, TypeVar
 
@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError, core_schema
 
 from flowsheet.spec.blocks.factors import At, Fault, is_sieve
 from flowsheet.spec.text import number_with_doubt, units
+from flowsheet.spec.text.mistakes import did_you_mean
 from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 
 ALL = "all"
@@ -91,7 +92,8 @@ def _count(given: object) -> Number:
     return count
 
 
-def _grade(given: object) -> Number:
+def read_grade(given: object) -> Number:
+    """Read a grade. Raises NumberMistake."""
     grade = _number(given, units.GRADE)
     if grade.value < 0:
         raise NumberMistake("a minus sign makes no sense here", "Write it without", code="negative")
@@ -122,7 +124,7 @@ def _read_passing(value: object) -> tuple[AtSize, ...]:
     faults: list[Fault] = []
     if not isinstance(value, dict) or not value:
         remedy = 'Write passing: {"150 um": 80 %}'
-        raise _refusal([((), "sieves and what passes them are wanted here", remedy, False, "sieves_wanted")])
+        raise refusal([((), "sieves and what passes them are wanted here", remedy, False, "sieves_wanted")])
     found = _table(value, opening, _share, faults)
     return _unless(faults, found)
 
@@ -133,17 +135,17 @@ def _read_grains(value: object) -> tuple[AtSize, ...]:
         return _unless(faults, _table(value, least_size, _count, faults))
     if isinstance(value, (dict, list)):
         remedy = 'Write grains: 4, or by least size grains: {"+0.3 mm": 4}'
-        raise _refusal([((), "a count of grains is wanted here", remedy, False, "count_wanted")])
+        raise refusal([((), "a count of grains is wanted here", remedy, False, "count_wanted")])
     try:
         return (AtSize(ALL, None, _count(value)),)
     except NumberMistake as wrong:
-        raise _refusal([((), wrong.message, wrong.remedy, False, wrong.code)]) from None
+        raise refusal([((), wrong.message, wrong.remedy, False, wrong.code)]) from None
 
 
 def _read_grades(value: object) -> tuple[Number, ...]:
     given = value if isinstance(value, list) else [value]
     if not given or isinstance(value, dict):
-        raise _refusal(
+        raise refusal(
             [((), "assays are wanted here", "Write minus_grades: [3.1 g/t, 2.9 g/t]", False, "assays_wanted")]
         )
     faults: list[Fault] = []
@@ -151,7 +153,7 @@ def _read_grades(value: object) -> tuple[Number, ...]:
     for i, item in enumerate(given):
         at: At = (i,) if isinstance(value, list) else ()
         try:
-            found.append(_grade(item))
+            found.append(read_grade(item))
         except NumberMistake as wrong:
             faults.append((at, wrong.message, wrong.remedy, False, wrong.code))
     return _unless(faults, tuple(found))
@@ -159,15 +161,16 @@ def _read_grades(value: object) -> tuple[Number, ...]:
 
 def _unless(faults: list[Fault], found: _Found) -> _Found:
     if faults:
-        raise _refusal(faults)
+        raise refusal(faults)
     return found
 
 
-def _refusal(faults: list[Fault]) -> PydanticCustomError:
+def refusal(faults: list[Fault]) -> PydanticCustomError:
+    """Return what pydantic takes as a complaint of several faults."""
     return PydanticCustomError("sheet", "{faults}", {"faults": faults})
 
 
-class _Reader:
+class Reader:
     """Makes pydantic read a field by a function, and tells its JSON Schema."""
 
     def __init__(self, read: Callable[[object], Any], schema: dict[str, Any]) -> None:
@@ -190,11 +193,140 @@ def _by_size(inner: dict[str, Any], example: str) -> dict[str, Any]:
     return {"type": "object", "minProperties": 1, "propertyNames": names, "additionalProperties": inner}
 
 
-PassingField: TypeAlias = Annotated[tuple[AtSize, ...], _Reader(_read_passing, _by_size(_SHARE, "150 um"))]
+PassingField: TypeAlias = Annotated[tuple[AtSize, ...], Reader(_read_passing, _by_size(_SHARE, "150 um"))]
 GrainsField: TypeAlias = Annotated[
-    tuple[AtSize, ...], _Reader(_read_grains, {"anyOf": [_COUNT, _by_size(_COUNT, "+0.3 mm")]})
+    tuple[AtSize, ...], Reader(_read_grains, {"anyOf": [_COUNT, _by_size(_COUNT, "+0.3 mm")]})
 ]
 GradesField: TypeAlias = Annotated[
     tuple[Number, ...],
-    _Reader(_read_grades, {"anyOf": [_GRADE, {"type": "array", "items": _GRADE, "minItems": 1}]}),
+    Reader(_read_grades, {"anyOf": [_GRADE, {"type": "array", "items": _GRADE, "minItems": 1}]}),
+]
+
+
+# ── what stayed on each sieve ───────────────────────────────────────────────────────────────────────────────
+
+PAN = "pan"
+"""What lies below the finest sieve, in the place of its opening."""
+ROW = "{sieve: 1 mm, mass: 1.2 kg, grade: 3 g/t}"
+KEYS = ("sieve", "mass", "grade")
+NO_PAN, NO_SIEVES, NO_FRACTION_MASS, NO_FRACTION_GRADE = (
+    "pan_missing", "sieves_missing", "fraction_mass_missing", "fraction_grade_missing",
+)  # fmt: skip
+LACKING = {
+    NO_PAN: "what passed the finest sieve (mass on pan)",
+    NO_SIEVES: "what stayed on the sieves above the pan",
+    NO_FRACTION_MASS: "the mass of each fraction",
+    NO_FRACTION_GRADE: "the grade of each fraction",
+}
+"""Code of a mistake that says what fractions lack → that, in words."""
+
+
+@dataclass(frozen=True)
+class OnSieve:
+    """One fraction: what stayed on a sieve (m; 0 for the pan), and where in the field it is written."""
+
+    at: str | int
+    size: float
+    mass: Number
+    grade: Number | None
+
+
+def read_fractions(value: object) -> tuple[OnSieve, ...]:
+    """Read rows, or a block by sieve, coarse first in what comes back. Raises what pydantic takes as a complaint."""
+    faults: list[Fault] = []
+    found = [row for row in _rows(value, faults) if row is not None]
+    if not faults:
+        faults += _whole(found)
+    if faults:
+        raise refusal(faults)
+    return tuple(sorted(found, key=lambda row: -row.size))
+
+
+def _rows(value: object, faults: list[Fault]) -> Iterator[OnSieve | None]:
+    if isinstance(value, Mapping) and value:
+        given: list[tuple[str | int, Any, Any]] = [(str(sieve), sieve, row) for sieve, row in value.items()]
+    elif isinstance(value, list) and value:
+        given = [(i, row.get("sieve") if isinstance(row, Mapping) else None, row) for i, row in enumerate(value)]
+    else:
+        remedy = f"Write sizes: [{ROW}, {{sieve: pan, mass: 3 kg, grade: 5 g/t}}]"
+        faults.append(((), "what stayed on each sieve is wanted here", remedy, False, "fractions_wanted"))
+        return
+    for at, sieve, row in given:
+        yield _row(at, sieve, row, faults)
+
+
+def _row(at: str | int, sieve: object, row: object, faults: list[Fault]) -> OnSieve | None:
+    if not isinstance(row, Mapping):
+        faults.append(((at,), "a sieve and what stayed on it are wanted", f"Write {ROW}", False, "fractions_wanted"))
+        return None
+    before = len(faults)
+    for key in row:
+        if key not in KEYS:
+            faults.append(((at, str(key)), "no such field here", did_you_mean(str(key), KEYS, "fields here"), True,
+                           "field_unknown"))  # fmt: skip
+    size = _tried(lambda: _opening(sieve), (at,) if isinstance(at, str) else (at, "sieve"), faults, isinstance(at, str))
+    if "mass" not in row:
+        remedy = f"Write {ROW}, or in a weigh sheet the line mass on 1 mm"
+        faults.append(((at,), "the mass of what stayed on this sieve is missing", remedy, False, NO_FRACTION_MASS))
+        return None
+    mass = _tried(lambda: _mass(row["mass"]), (at, "mass"), faults)
+    grade = _tried(lambda: read_grade(row["grade"]), (at, "grade"), faults) if "grade" in row else None
+    if len(faults) > before or size is None or mass is None:
+        return None
+    return OnSieve(at, size, mass, grade)
+
+
+def _tried(read: Any, at: At, faults: list[Fault], in_name: bool = False) -> Any:
+    try:
+        return read()
+    except NumberMistake as wrong:
+        faults.append((at, wrong.message, wrong.remedy, in_name, wrong.code))
+        return None
+
+
+def _opening(sieve: object) -> float:
+    if sieve is None:
+        raise NumberMistake("the sieve is missing", f"Write {ROW}", code="sieve_missing")
+    return 0.0 if str(sieve).strip().casefold() == PAN else opening(str(sieve))
+
+
+def _mass(given: object) -> Number:
+    number = given if isinstance(given, Number) else number_with_doubt.parse(str(given), units.MASS)
+    if number.value < 0:
+        raise NumberMistake("a minus sign makes no sense here", "Write it without", code="negative")
+    return number
+
+
+def _whole(found: list[OnSieve]) -> Iterator[Fault]:
+    """Go through what is wrong with fractions that can all be read by themselves."""
+    seen: dict[float, OnSieve] = {}
+    for row in found:
+        if row.size in seen:
+            yield (row.at,), "the same sieve twice", "Keep one of the two", False, "size_twice"
+        seen.setdefault(row.size, row)
+    if 0.0 not in seen:
+        remedy = "Add what passed the finest sieve: {sieve: pan, mass: 3 kg}, or in a weigh sheet the line mass on pan"
+        yield (), "the pan is missing, so nobody knows what all of it weighed", remedy, False, NO_PAN
+    elif len(seen) < 2:
+        yield (), "only the pan stands here", f"Add the sieves above it, as {ROW}", False, NO_SIEVES
+    elif not sum(row.mass.value for row in found) > 0:
+        yield (), "nothing lay on any sieve", "Write what each fraction weighed", False, "fractions_wanted"
+    without = [row for row in found if row.grade is None and row.mass.value > 0]
+    if without and len(without) < sum(row.mass.value > 0 for row in found):
+        remedy = "Have it assayed too, or leave all grades out: one that is missing leaves the whole unknown"
+        yield (without[0].at,), "the grade of this fraction is missing", remedy, False, NO_FRACTION_GRADE
+
+
+_ROW = {
+    "type": "object",
+    "properties": {
+        "sieve": {"type": "string", "examples": ["1 mm", PAN]},
+        "mass": {"type": "string", "quantity": units.MASS.name},
+        "grade": {"type": "string", "quantity": units.GRADE.name},
+    },
+    "required": ["sieve", "mass"],
+    "additionalProperties": False,
+}
+FractionsField: TypeAlias = Annotated[
+    tuple[OnSieve, ...], Reader(read_fractions, {"type": "array", "items": _ROW, "minItems": 2})
 ]

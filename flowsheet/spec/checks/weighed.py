@@ -8,8 +8,9 @@ from itertools import pairwise
 
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement, measurement
 from flowsheet.spec.blocks.schema import Weighed
-from flowsheet.spec.blocks.weighed_fields import AtSize
+from flowsheet.spec.blocks.weighed_fields import LACKING, AtSize
 from flowsheet.spec.checks.draft import Draft
+from flowsheet.spec.checks.sieved_fractions import sizes_stand_alone
 from flowsheet.spec.checks.upstream import feed_of, fired, looped
 from flowsheet.spec.text import units
 from flowsheet.spec.text.amounts import OTHER_SCALES
@@ -245,7 +246,7 @@ def told_once(draft: Draft, mistakes: Sequence[Mistake]) -> list[Mistake]:
 
 def waits(mistake: Mistake) -> bool:
     """Whether nothing is wrong with a line but that another, which it needs, is not there (yet)."""
-    return mistake.code in (NO_MOIST_MASS, NO_GRADE, NO_SLAG_MASS, SCREEN_ASSAY_LACKS)
+    return mistake.code in (NO_MOIST_MASS, NO_GRADE, NO_SLAG_MASS, SCREEN_ASSAY_LACKS, *LACKING)
 
 
 def _blocks(draft: Draft) -> Iterator[tuple[WeighedTest, str, Weighed]]:
@@ -337,6 +338,7 @@ WEIGHED_CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     assay_mass_belongs_to_a_grade,
     slag_has_its_own_mass,
     metallics_are_complete,
+    sizes_stand_alone,
     passing_falls_with_the_sieve,
     counts_fall_with_size,
     gold_fits_its_rock,

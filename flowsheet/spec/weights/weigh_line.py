@@ -14,8 +14,15 @@ from flowsheet.spec.text.notes import Subject
 from flowsheet.spec.text.number_with_doubt import Number, NumberMistake
 from flowsheet.spec.text.refusals import comma
 from flowsheet.spec.text.table_cells import Cell
-from flowsheet.spec.weights.weigh_table import KNOWN, MEASURED_TWICE, PLAIN, REPLICATES, SD, SIZED, WeighSheet
+from flowsheet.spec.weights.weigh_table import KNOWN, MEASURED_TWICE, ON_SIEVE, PLAIN, REPLICATES, SD, SIZED, WeighSheet
 from flowsheet.spec.yaml.marked_document import Path_
+
+_ON = re.compile(r"\s*(mass|grade)\s+on\s+(.+)", re.IGNORECASE)
+
+
+def is_fraction(what: str) -> bool:
+    """Whether a line tells of what stayed on a sieve."""
+    return _ON.fullmatch(what) is not None
 
 
 @dataclass
@@ -54,8 +61,10 @@ class Line:
         path: Path_ = (stream.text, *at)
         name = f"{stream.text}, {' '.join(what.text.split())}"
         self._mark(stream, (stream.text,), stream.text)
-        if at[0] == "metallics":
+        if at[0] in ("metallics", "sizes"):
             self._mark(what, path[:2], name)
+        if at[0] == "sizes":
+            self._mark(what, path[:3], name)
         self.sheet.texts.setdefault(path[:2], what.text)
         if path[-1] == REPLICATES:
             path = (*path, len(_at(self.sheet.data, path, [])))
@@ -137,6 +146,9 @@ class Line:
             message = "nothing known here is measured under this name"
             self.sheet.say(cell, message, f'Did you mean "{ALSO[also]}"?', "what", code="measurement_unknown")
             return None
+        if (fraction := _ON.fullmatch(cell.text)) is not None:
+            head = fraction[1].casefold()
+            return ("sizes", fraction[2].strip(), head), ON_SIEVE[head], fraction.start(2)
         first, _, rest = cell.text.partition(" ")
         head = nearest(first, [name for name in SIZED if name not in PLAIN or rest])
         if head is None or nearest(told, PLAIN, 0.8) is not None:

@@ -30,7 +30,9 @@ PLAIN: dict[str, tuple[tuple[str, ...], units.Dimension]] = {
 }
 #: The same for what carries a size behind it.
 SIZED = {"passing": ("150 um", units.SHARE), "grains": ("+0.3 mm", units.COUNT)}
-KNOWN = [*PLAIN, *(f"{name} {size}" for name, (size, _) in SIZED.items())]
+#: What stayed on a sieve: "mass on 1 mm", "grade on pan".
+ON_SIEVE = {"mass": units.MASS, "grade": units.GRADE}
+KNOWN = [*PLAIN, *(f"{name} on 1 mm" for name in ON_SIEVE), *(f"{name} {size}" for name, (size, _) in SIZED.items())]
 
 MEASURED_TWICE = "measured_twice"
 """Code of the mistake that a line tells what another (its subject) tells already."""

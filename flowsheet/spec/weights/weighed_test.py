@@ -18,7 +18,9 @@ from flowsheet.spec.blocks.measurement import (
     screen_assay,
 )
 from flowsheet.spec.blocks.schema import Metallics, Weighed
+from flowsheet.spec.blocks.weighed_fields import OnSieve
 from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.weights.fractions import fractions
 from flowsheet.spec.yaml.marked_document import Document, Path_
 
 FILE = "file"
@@ -35,6 +37,8 @@ def tables_named(document: Document) -> list[Path]:
 
 
 REMARKS = ("when", "note")
+SIZES = "sizes"
+"""The field of what stayed on each sieve."""
 BESIDE = ("moisture", "assay_mass")
 """Fields that say something of another measurement."""
 PARTS = ("plus", "plus_gold", "minus", "minus_grades")
@@ -126,7 +130,7 @@ class WeighedTest:
     def lacks_grade(self, stream: str) -> bool:
         """Whether this test tells no grade of a stream, not even one that could not be read."""
         blocks = (half.blocks.get(stream) for half in self.halves)
-        told = any(block is not None and block.grade is not None for block in blocks)
+        told = any(block is not None and (block.grade is not None or block.fractions_graded) for block in blocks)
         return not told and all(half.whole(stream, GRADE) for half in self.halves)
 
     def lacks_mass(self, stream: str) -> bool:
@@ -164,6 +168,10 @@ class WeighedTest:
                 mass = ASSAY_MASS if told_mass is None else told_mass.value
                 found = replace(found, assay_mass=mass, assay_mass_assumed=told_mass is None)
             yield found
+        elif name == SIZES:
+            told_mass = self.assay_mass(stream)
+            took = None if told_mass is None else told_mass.value
+            yield from fractions(stream, given, took, self._where(stream, block, name))
         else:
             what = PASSING if name == PASSING else GRAINS
             for row in given:
@@ -208,4 +216,9 @@ def numbers_of(block: Weighed) -> Iterator[tuple[tuple[str | int, ...], Number]]
                 yield (name, PARTS[3], i), number
         elif isinstance(given, tuple):
             for row in given:
-                yield (name, row.key), row.number
+                if isinstance(row, OnSieve):
+                    yield (name, row.at, MASS), row.mass
+                    if row.grade is not None:
+                        yield (name, row.at, GRADE), row.grade
+                else:
+                    yield (name, row.key), row.number

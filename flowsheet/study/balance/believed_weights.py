@@ -18,6 +18,7 @@ from flowsheet.spec.text.wording import listed
 from flowsheet.study.balance.problem import USED
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Explanation, Reconciled
+from flowsheet.study.balance.sieved_rock import fractions_of
 from flowsheet.study.balance.suspect_or_swapped_weights import ALARM
 
 WEIGHTS_CONTRADICT = "weights_contradict"
@@ -119,11 +120,14 @@ def _loosened(
     """Go through a test's weights without the one that is wrong, or with each that may be as doubtful as it is off."""
     off = {(one.weight.stream, one.weight.what): one for one in explained}
     told = {(m.stream, m.label) for m in mine}
+    wrong = {one.weight.name: one for one in explained}
     # The mass of an ore that the test did not weigh is the sheet's, and may be wrong as any other.
     ores = [(name, ore) for name, ore in sheet.ores.items() if (name, MASS) in off and (name, MASS) not in told]
     for m in (*mine, *(measurement(name, MASS, ore.mass, file=sheet.file, test=test) for name, ore in ores)):
         one = off.get((m.stream, m.label))
-        if one is None:
+        if m.by_size and any(part.name in wrong for part in fractions_of([m])):
+            yield _graded_anew(m, wrong)
+        elif one is None:
             yield m
         elif len(explained) > 1:
             yield replace(m, sd=math.hypot(m.sd, _error(one, m)))
@@ -131,6 +135,16 @@ def _loosened(
             # No test is without a feed: what the others want of it stands in.
             wanted = one.should_be.value if one.should_be.known and one.possible else m.value
             yield replace(m, value=wanted, sd=max(_error(one, m), m.sd))
+
+
+def _graded_anew(m: Measurement, wrong: Mapping[str, Explanation]) -> Measurement:
+    """Return the grade of several fractions, the one that may be wrong as doubtful as it would be off."""
+    parts = []
+    for one in fractions_of([m]):
+        part, found = one.by_size[0], wrong.get(one.name)
+        parts.append(part if found is None else replace(part, sd=math.hypot(part.sd, _error(found, one))))
+    more = sum(p.share**2 * (p.sd**2 - old.sd**2) for p, old in zip(parts, m.by_size, strict=True))
+    return replace(m, sd=math.sqrt(m.sd**2 + more), by_size=tuple(parts))
 
 
 def _error(one: Explanation, m: Measurement) -> float:

@@ -24,7 +24,7 @@ from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, 
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.constrained_lsq import Adjusted, Predict, adjust
-from flowsheet.study.balance.sieved_rock import SievedRock, sieved_rock
+from flowsheet.study.balance.sieved_rock import SievedRock, fractions_of, sieved_rock
 
 USED = (MASS, GRADE, GOLD, BEAD)
 """Kinds of measurement that say how much there is, without which there is nothing to balance."""
@@ -83,7 +83,12 @@ class Problem:
             classes = one.start(measured, [weighed.get(name, scale[rock[name]]) for name in one.streams])
             start = np.concatenate([start, classes])
             scale = np.concatenate([scale, np.maximum(classes, LEAST * float(classes.max()))])
-        kept += [m for m in measured if m.what == PASSING and m.stream not in metal]
+            if one.graded:
+                share = classes.reshape(-1, one.classes) / classes.reshape(-1, one.classes).sum(axis=1)[:, None]
+                metal = (share * start[[gold[name] for name in one.streams]][:, None]).ravel()
+                start = np.concatenate([start, metal])
+                scale = np.concatenate([scale, np.maximum(metal, LEAST * float(metal.max()))])
+        kept = [*fractions_of(kept), *(m for m in measured if m.what == PASSING and m.stream not in metal)]
         return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd, sieved)
 
     def of_measured(self, measured: Sequence[Measurement]) -> Problem:
@@ -121,6 +126,9 @@ class Problem:
         for m in self.measured:
             if m.what in SHARES:
                 floor[self.rock[m.stream]] = EMPTY * self.scale[self.rock[m.stream]]
+                if m.by_size:
+                    places = self.classes_of(m.stream).places(m.stream)
+                    floor[places] = EMPTY * self.scale[places]
         measured = np.array([m.value for m in self.measured])
         return adjust(balance, total, self.predict, measured, sd, start, self.scale, floor)
 
@@ -134,7 +142,9 @@ class Problem:
                 mass = max(float(near[rock]), NO_MASS * float(self.scale[rock]))
                 slope = np.zeros(len(near))
                 slope[rock] = -m.value / mass
-                if m.what == GRADE:
+                if m.by_size:
+                    slope = self._linear_fraction(m, near)
+                elif m.what == GRADE:
                     slope[self.gold[m.stream]] = 1 / mass
                 else:
                     classes = self.classes_of(m.stream)
@@ -142,6 +152,14 @@ class Problem:
             slopes.append(slope)
         fixed = np.array(slopes)
         return lambda x: (fixed @ x, fixed)
+
+    def _linear_fraction(self, m: Measurement, near: Array) -> Array:
+        """Return the same for the grade of a fraction."""
+        classes, slope = self.classes_of(m.stream), np.zeros(len(near))
+        part, rock, gold = classes.fraction(m), classes.places(m.stream), classes.gold_places(m.stream)
+        mass = max(float(near[rock][part].sum()), NO_MASS * float(self.scale[rock][part].sum()))
+        slope[gold][part], slope[rock][part] = 1 / mass, -m.value / mass
+        return slope
 
     def sd(self, m: Measurement) -> float:
         """Return the doubt of a measurement as one of rock or gold: a bead's has that of its fineness in it."""
@@ -168,7 +186,7 @@ class Problem:
                             row[at[stream]] += sign
                 rows.append(row)
         for one in self.sieved:
-            rows += one.balance(self.rock, len(self.start))
+            rows += one.balance(self.rock, self.gold, len(self.start))
         return np.array(rows)
 
     def classes_of(self, stream: str) -> SievedRock:
@@ -202,6 +220,8 @@ class Problem:
         least = EMPTY * float(self.scale[rock])
         if m.what == PASSING:
             return self.classes_of(m.stream).reading(m, x, rock, least)
+        if m.by_size:
+            return self.classes_of(m.stream).grade(m, x, least)
         mass = max(float(x[rock]), least)
         slope[gold], slope[rock] = 1 / mass, -x[gold] / mass**2
         return float(x[gold]) / mass, slope

@@ -14,7 +14,7 @@ from flowsheet.spec.blocks.measurement import PASSING, Measurement
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.balance.sieved_rock import SievedRock
-from flowsheet.study.common.units_out import Names, in_units, millimetres
+from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units, millimetres
 
 
 def _size(size: float | None) -> float | None:
@@ -26,13 +26,17 @@ CLASS: Names = {
     "lower": ("lower_mm", _size),
     "mass": ("mass_kg", float),
     "mass_sd": ("mass_sd_kg", float),
+    "grade_written": ("grade_written_g_per_t", g_per_t),
+    "grade": ("grade_g_per_t", g_per_t),
+    "grade_sd": ("grade_sd_g_per_t", g_per_t),
+    "gold": ("gold_g", grams),
 }
 """How plain data and tables call the fields of a class, and the unit that they say."""
 
 
 @dataclass(frozen=True)
 class SieveClass:
-    """Rock of one stream between two sieves (m; None: no sieve above, or the pan), kg; NaN where it is not known."""
+    """Rock and gold of one stream between two sieves (m; None: none above, or the pan), kg; NaN where not known."""
 
     stream: str
     upper: float | None
@@ -44,6 +48,12 @@ class SieveClass:
     share: float
     #: Of all of this class in what was fed to the steps that the sieves tie.
     distribution: float
+    #: Grade (kg/kg): as assayed, and as all weights have it; the gold (kg), and its part of that of the class fed.
+    grade_written: float = math.nan
+    grade: float = math.nan
+    grade_sd: float = math.nan
+    gold: float = math.nan
+    gold_distribution: float = math.nan
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
@@ -111,7 +121,29 @@ def _classes(
                 written=written[k],
                 share=mass / whole if share_known else math.nan,
                 distribution=mass / all_of_it if fed_known else math.nan,
+                **(_gold(one, name, k, found, problem.measured) if one.graded else {}),
             )
+
+
+def _gold(one: SievedRock, stream: str, k: int, found: Adjusted, measured: Sequence[Measurement]) -> dict[str, float]:
+    """Return what is known of the gold of a class, NaN where nothing is."""
+    x, unit = found.x, np.eye(len(found.x))
+    at, rock = one.gold_places(stream).start + k, one.places(stream).start + k
+    told = {}
+    own = [m for m in measured if m.by_size and m.stream == stream and one.fraction(m) == slice(k, k + 1)]
+    if own:
+        told["grade_written"] = own[0].value
+    if found.known.fixes(unit[at]):
+        told["gold"] = float(x[at])
+        fed = [one.gold_places(feed).start + k for feed in one.fed]
+        all_of_it = float(x[fed].sum())
+        if all_of_it > 0 and found.known.fixes(unit[fed].sum(axis=0)):
+            told["gold_distribution"] = float(x[at]) / all_of_it
+    if x[rock] > 0:
+        grade = float(x[at] / x[rock])
+        sd = found.known.sd((unit[at] - grade * unit[rock]) / x[rock])
+        told |= {} if math.isnan(sd) else {"grade": grade, "grade_sd": sd}
+    return told
 
 
 def _written(one: SievedRock, stream: str, measured: Sequence[Measurement]) -> list[float]:

@@ -8,7 +8,7 @@ Technology, the chapter on mass balances.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -34,6 +34,8 @@ class SievedRock:
     sieves: tuple[float, ...]
     #: Place of the first stream's first class among the unknowns; the others follow.
     at: int
+    #: Whether any fraction was assayed: the gold of each class is unknown too, and follows the rock.
+    graded: bool = False
 
     @property
     def classes(self) -> int:
@@ -43,7 +45,7 @@ class SievedRock:
     @property
     def size(self) -> int:
         """How many unknowns these are."""
-        return len(self.streams) * self.classes
+        return len(self.streams) * self.classes * (2 if self.graded else 1)
 
     @cached_property
     def fed(self) -> tuple[str, ...]:
@@ -56,23 +58,35 @@ class SievedRock:
         first = self.at + self.streams.index(stream) * self.classes
         return slice(first, first + self.classes)
 
+    def gold_places(self, stream: str) -> slice:
+        """Return where the gold of a stream's classes stands among the unknowns."""
+        rock, on = self.places(stream), len(self.streams) * self.classes
+        return slice(rock.start + on, rock.stop + on)
+
+    def fraction(self, m: Measurement) -> slice:
+        """Return the classes of which a fraction was assayed; what was on one sieve may have lain on several finer."""
+        part = m.by_size[0]
+        first = 0 if part.upper is None else self.sieves.index(part.upper) + 1
+        return slice(first, self.sieves.index(part.lower) + 1 if part.lower else self.classes)
+
     def finer(self, sieve: float) -> Mask:
         """Return (C,): whether a class passes a sieve."""
         return np.arange(self.classes) > self.sieves.index(sieve)
 
-    def balance(self, rock: Mapping[str, int], unknowns: int) -> Iterator[Array]:
+    def balance(self, rock: Mapping[str, int], gold: Mapping[str, int], unknowns: int) -> Iterator[Array]:
         """Go through rows (n,) that are nothing: a stream less its classes, and of each class what a step parts."""
-        for stream in self.streams:
-            row = np.zeros(unknowns)
-            row[rock[stream]], row[self.places(stream)] = 1.0, -1.0
-            yield row
-        for step in self.steps:
-            rows = np.zeros((self.classes, unknowns))
-            for sign, names in ((1.0, step.takes), (-1.0, step.outlets.values())):
-                for name in names:
-                    if name in self.streams:
-                        rows[:, self.places(name)] += sign * np.eye(self.classes)
-            yield from rows
+        for whole, places in ((rock, self.places), (gold, self.gold_places))[: 2 if self.graded else 1]:
+            for stream in self.streams:
+                row = np.zeros(unknowns)
+                row[whole[stream]], row[places(stream)] = 1.0, -1.0
+                yield row
+            for step in self.steps:
+                rows = np.zeros((self.classes, unknowns))
+                for sign, names in ((1.0, step.takes), (-1.0, step.outlets.values())):
+                    for name in names:
+                        if name in self.streams:
+                            rows[:, places(name)] += sign * np.eye(self.classes)
+                yield from rows
 
     def reading(self, m: Measurement, x: Array, rock: int, least: float) -> tuple[float, Array]:
         """Return what a passing should read, and its derivatives (n,); the stream is taken to weigh ``least`` (kg)."""
@@ -83,6 +97,15 @@ class SievedRock:
         slope[rock] = -share / mass
         return share, slope
 
+    def grade(self, m: Measurement, x: Array, least: float) -> tuple[float, Array]:
+        """Return what the grade of a fraction should read, and its derivatives (n,); it weighs ``least`` kg or more."""
+        slope, part = np.zeros(len(x)), self.fraction(m)
+        rock, gold = self.places(m.stream), self.gold_places(m.stream)
+        mass = max(float(x[rock][part].sum()), least)
+        value = float(x[gold][part].sum()) / mass
+        slope[gold][part], slope[rock][part] = 1 / mass, -value / mass
+        return value, slope
+
     def start(self, measured: Sequence[Measurement], masses: Sequence[float]) -> Array:
         """Return the classes (kg) of streams of such ``masses`` with their own sieves, or else the mean of all."""
         passing = np.full((len(self.streams), len(self.sieves)), np.nan)
@@ -92,6 +115,16 @@ class SievedRock:
         falling = np.minimum.accumulate(np.where(np.isnan(passing), np.nanmean(passing, axis=0), passing), axis=1)
         shares = -np.diff(falling, axis=1, prepend=1.0, append=0.0)
         return np.asarray(np.asarray(masses)[:, None] * np.maximum(shares, THIN)).ravel()
+
+
+def fractions_of(measured: Iterable[Measurement]) -> Iterator[Measurement]:
+    """Go through measurements with each grade of several fractions in their place."""
+    for m in measured:
+        if m.by_size:
+            for part in m.by_size:
+                yield replace(m, value=part.value, sd=part.sd, size=part.lower, by_size=(part,))
+        else:
+            yield m
 
 
 def sieved_rock(sheet: Sheet, measured: Sequence[Measurement], first: int) -> tuple[SievedRock, ...]:
@@ -106,7 +139,8 @@ def sieved_rock(sheet: Sheet, measured: Sequence[Measurement], first: int) -> tu
         sizes = {m.size for m in measured if m.what == PASSING and m.stream in touched and m.size is not None}
         if sizes:
             streams = tuple(name for name in (*sheet.ores, *sheet.makers) if name in touched)
-            found.append(SievedRock(group, streams, tuple(sorted(sizes, reverse=True)), first))
+            graded = any(m.by_size for m in measured if m.stream in touched)
+            found.append(SievedRock(group, streams, tuple(sorted(sizes, reverse=True)), first, graded))
             first += found[-1].size
     return tuple(found)
 
