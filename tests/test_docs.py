@@ -383,7 +383,15 @@ def test_the_shown_weigh_sheet_reads(tmp_path: Path) -> None:
     assert [m.test for m in build(read, kinds()).weighed] == ["sack3"] * 12
 
 
-@pytest.mark.parametrize("document", [path for path in DOCUMENTS if blocks(path, "python")], ids=name_of)
+PYTHON = pages.FOLDER / "python.md"
+"""Asks every question that there is, so that it takes as long as they all do."""
+
+
+@pytest.mark.parametrize(
+    "document",
+    [pytest.param(path, marks=[pytest.mark.slow] if path == PYTHON else [], id=name_of(path))
+     for path in DOCUMENTS if blocks(path, "python")],
+)  # fmt: skip
 def test_shown_python_runs(document: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(bench(tmp_path))
     space: dict[str, object] = {}

@@ -679,6 +679,7 @@ def test_a_weight_that_is_wrong_is_told_by_its_field_and_not_written(twelve: Pat
         assert served.weigh("lumps", "mass", "20.1 kg", sd="10 g")["ok"]
 
 
+@pytest.mark.slow
 def test_weights_change_what_is_told(sack: Served) -> None:
     before = text_of(sack.post("/sure", {"settings": {}}).json["parts"]["sure"])
     stamp = sack.get("/pulse").json["stamp"]
