@@ -269,3 +269,23 @@ def test_ends_that_are_one_are_told_once() -> None:
     assert spans.percent(Interval(0.41, 0.05, 0.33, 0.41, 0.5)) == "41 % (33 to 50)"
     assert spans.gold(Interval(0.31e-3, 0.1e-3, 0.14e-3, 0.3e-3, 0.51e-3)) == "0.310 g (0.140 to 0.510)"
     assert spans.gold(Interval(31e-6, 10e-6, 14e-6, 30e-6, 51e-6)) == "31.0 mg (14.0 to 51.0)"
+
+
+def test_few_grains_that_matter_are_told_first(tmp_path: Path) -> None:
+    """Of gold of 3 mm a sack holds a grain or two that matter; of 0.3 mm, hundreds."""
+    coarse = """
+ore: {mass: 14 kg ± 20 g, grade: 20 g/t ± 8 g/t, sizes: {top: 100 mm, p80: 60 mm}, gold: {d50: D50, d95: D95}}
+steps:
+  powder: {do: pulverize, takes: ore, gives: powder, gap: 0.2 mm}
+  wash: {do: pan, takes: powder, gives: {concentrate: con, tailings: tails}}
+keep: [con]
+weighed:
+  con: {mass: 180 g ± 1 g, gold: 250 mg ± 3 mg}
+  tails: {mass: 13.8 kg ± 20 g, grade: 2 g/t ± 0.3 g/t}
+"""
+    few, many = (run(sheet_of(coarse.replace("D50", a).replace("D95", b))) for a, b in (("3 mm", "6 mm"),
+                                                                                     ("0.2 mm", "0.6 mm")))  # fmt: skip
+    grains = [found.sure.this_test.effective_grains for found in (few, many) if found.sure and found.sure.this_test]
+    assert grains[0] < 5 < 100 < grains[1]
+    assert dict(sentences.answers(few))[sentences.BY_WEIGHTS].startswith("Few grains: ")
+    assert "Few grains" not in dict(sentences.answers(many))[sentences.BY_WEIGHTS]

@@ -13,7 +13,7 @@ from flowsheet.show.page import render
 from flowsheet.show.page.asks import Weigh
 from flowsheet.show.page.bench import Bench, Desk
 from flowsheet.show.page.off_view import against_sheet
-from flowsheet.show.run.doubted import without_and_with
+from flowsheet.show.run.by_weights import without_and_with
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.bench import log_file

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from flowsheet.show.run.sentences import how_sure
+from flowsheet.show.run.by_weights import how_sure
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
 from flowsheet.study.balance.believed_weights import WEIGHTS_CONTRADICT

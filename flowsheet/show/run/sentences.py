@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flowsheet.show.run.doubted import as_written, not_believed
+from flowsheet.show.run.by_weights import how_sure
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.blocks.schema import Sheet
@@ -12,8 +12,6 @@ from flowsheet.spec.text.wording import listed
 from flowsheet.steps import kind_that
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
 from flowsheet.study.common.units_out import told_apart
-from flowsheet.study.estimate.confidence import Confidence
-from flowsheet.study.estimate.this_test import WEIGHTS, ThisTest
 from flowsheet.study.run.losses import Loss
 from flowsheet.study.run.run import CaughtRow, Run
 from flowsheet.study.run.screen_options import Finer
@@ -48,7 +46,6 @@ REMEDIES = {
 HOW_SURE = "How sure is that?"
 BY_WEIGHTS = "What the weights say"
 AS_PLANNED = "What the sheet by itself would have you keep"
-MOST_LOST = 3
 """Streams of which it is told what they took."""
 
 
@@ -83,49 +80,6 @@ def kept(run: Run) -> str:
         f"Of {gold(held)} of gold in {mass(rock)} of ore ({grade(head)}) you keep {gold(run.kept)}, "
         f"{percent(run.kept_share)}: {names}."
     )
-
-
-def how_sure(run: Run, sure: Confidence) -> str:
-    """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
-    counted = [
-        *(["luck with grains"] if run.solution.model.grains_known else []),
-        *(["how far sacks differ"] if sure.spread else []),
-    ]
-    grains = f", {listed(counted)} counted in" if counted else ""
-    of = "another sack like this" if sure.this_test is not None else "a sack like this"
-    text = (
-        f"Nine times in ten {of} gives {spans.gold(sure.kept)} to keep, "
-        f"{spans.percent(sure.kept_share)} of its gold{grains}."
-    )
-    if sure.this_test is not None:
-        whole = "ore" if sure.lot is None else "pile"
-        told = f"{held(run, sure.this_test)} By that the {whole} holds {spans.grade(sure.head_grade)}. {text}"
-        written = sure.with_suspects
-        return told if written is None else f"{told} {not_believed(written)} {as_written(written)}"
-    if sure.fitted:
-        return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
-    if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
-        return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
-    return text
-
-
-def held(run: Run, test: ThisTest) -> str:
-    """Say what the test held, what was kept and lost of it, and what of that nobody weighed."""
-    sheet = run.solution.model.sheet
-    which = "this test" if test.tests == 1 else f"these {count(test.tests)} tests"
-    names = listed([f"{name} {spans.gold(test.streams[name].gold)}" for name in sheet.keep])
-    text = (
-        f"By your weights {which} held {spans.gold(test.held)} of gold, and you kept {spans.percent(test.kept_share)}"
-    )
-    text += f" of it: {names}."
-    lost = [name for name in test.lost if test.streams[name].gold.mean > 0][:MOST_LOST]
-    if lost:
-        told = [f"{name} {spans.gold(test.streams[name].gold)}" for name in lost]
-        text += f" Most of what was lost: {listed(told)}."
-    guessed = [name for name in (*sheet.keep, *lost) if test.streams[name].gold_from != WEIGHTS]
-    if guessed:
-        text += f" Nobody weighed the gold of {listed(guessed)}: that is the sheet's guess, with its doubt."
-    return text
 
 
 def coarse(run: Run) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from flowsheet.study.common.units_out import each, grams, millimetres
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.ore_from_weights import KnownOre
+    from flowsheet.study.posterior.estimate import TestDraws
 
 WEIGHTS, SHEET = "weights", "sheet"
 """What a number is from: weighed, or determined by the balance of weights alone; or filled in by the sheet's model."""
@@ -44,6 +45,8 @@ class ThisTest:
     lost: tuple[str, ...]
     #: Opening (m) → share of the gold in rock above it, and what that is from.
     coarse: Mapping[float, tuple[Interval, str]]
+    #: How many grains all alike, together as heavy as the gold, would have its luck: those that matter. None: no luck.
+    effective_grains: float | None
 
     def flows(self, planned: Mapping[str, Stream], ores: Container[str]) -> dict[str, Stream]:
         """Return the streams as the estimate has them, for one test of them all; what it does not tell as ``planned``.
@@ -83,6 +86,7 @@ class ThisTest:
             "kept": {"gold_g": each(asdict(self.kept), grams), "share": asdict(self.kept_share)},
             "streams": streams,
             "lost": list(self.lost),
+            "effective_grains": self.effective_grains,
             "coarse": [
                 {"opening_mm": millimetres(size), "gold_share": asdict(one), "from": source}
                 for size, (one, source) in self.coarse.items()
@@ -117,7 +121,17 @@ def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
         streams,
         tuple(sorted(lost, key=lambda name: -streams[name].gold.mean)),
         coarse,
+        effective_grains(tests),
     )
+
+
+def effective_grains(tests: Sequence[TestDraws]) -> float | None:
+    """Return (Σ n m)² / Σ n m² of the gold in some tests, in the middle of the draws; None where there is no luck.
+
+    Source: L. Kish, Survey Sampling (1965), section 11.7, of the effective size of a weighted sample (from memory).
+    """
+    fed, luck = _sum(test.fed for test in tests), _sum(test.luck for test in tests)
+    return float(np.median(fed[luck > 0] ** 2 / luck[luck > 0])) if (luck > 0).any() else None
 
 
 def _sum(parts: Any) -> Array:

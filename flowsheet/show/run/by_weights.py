@@ -1,0 +1,102 @@
+"""What the weights say: what was held, kept and lost, how sure that is, and what contradicts it."""
+
+from __future__ import annotations
+
+from flowsheet.show.balance.suspected import said
+from flowsheet.show.text import spans
+from flowsheet.show.text.figures import count
+from flowsheet.spec.text.wording import listed
+from flowsheet.study.balance.believed_weights import Doubted
+from flowsheet.study.estimate.confidence import AsWritten, Confidence
+from flowsheet.study.estimate.this_test import WEIGHTS, ThisTest
+from flowsheet.study.run.run import Run
+
+MOST_LOST = 3
+FEW_GRAINS = 5.0
+"""With fewer that matter, intervals of the ore hang on single grains: its upper end is rough."""
+
+
+def how_sure(run: Run, sure: Confidence) -> str:
+    """Say between which ends the grade and what is kept lie nine times in ten, and what that rests on."""
+    counted = [
+        *(["luck with grains"] if run.solution.model.grains_known else []),
+        *(["how far sacks differ"] if sure.spread else []),
+    ]
+    grains = f", {listed(counted)} counted in" if counted else ""
+    sack = "another sack like this" if sure.this_test is not None else "a sack like this"
+    text = (
+        f"Nine times in ten {sack} gives {spans.gold(sure.kept)} to keep, "
+        f"{spans.percent(sure.kept_share)} of its gold{grains}."
+    )
+    if sure.this_test is not None:
+        whole = "ore" if sure.lot is None else "pile"
+        of = f"{few(sure.this_test)}{held(run, sure.this_test)}"
+        told = f"{of} By that the {whole} holds {spans.grade(sure.head_grade)}. {text}"
+        written = sure.with_suspects
+        return told if written is None else f"{told} {not_believed(written)} {as_written(written)}"
+    if sure.fitted:
+        return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
+    if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
+        return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
+    return text
+
+
+def few(test: ThisTest) -> str:
+    """Say first, where it is so, that hardly any grains carried the gold: all that follows hangs on them."""
+    grains = test.effective_grains
+    if grains is None or grains >= FEW_GRAINS:
+        return ""
+    return (
+        f"Few grains: the gold that was found lay in no more than about {max(round(grains), 1)} of the size that "
+        "matters. What this test held is known; what the ore holds hangs on luck, and only more rock tells more. "
+    )
+
+
+def held(run: Run, test: ThisTest) -> str:
+    """Say what the test held, what was kept and lost of it, and what of that nobody weighed."""
+    sheet = run.solution.model.sheet
+    which = "this test" if test.tests == 1 else f"these {count(test.tests)} tests"
+    names = listed([f"{name} {spans.gold(test.streams[name].gold)}" for name in sheet.keep])
+    text = (
+        f"By your weights {which} held {spans.gold(test.held)} of gold, and you kept {spans.percent(test.kept_share)}"
+    )
+    text += f" of it: {names}."
+    lost = [name for name in test.lost if test.streams[name].gold.mean > 0][:MOST_LOST]
+    if lost:
+        told = [f"{name} {spans.gold(test.streams[name].gold)}" for name in lost]
+        text += f" Most of what was lost: {listed(told)}."
+    guessed = [name for name in (*sheet.keep, *lost) if test.streams[name].gold_from != WEIGHTS]
+    if guessed:
+        text += f" Nobody weighed the gold of {listed(guessed)}: that is the sheet's guess, with its doubt."
+    return text
+
+
+def without_and_with(sure: Confidence) -> str:
+    """Say what is told without what contradicts the other weights, and with all as written; "" where none does."""
+    written, test = sure.with_suspects, sure.this_test
+    if written is None or test is None:
+        return ""
+    return (
+        f"{not_believed(written)} Told so, the gold tested was {spans.gold(test.held)}, of which you kept "
+        f"{spans.percent(test.kept_share)}, and the ore holds {spans.grade(sure.head_grade)}. {as_written(written)}"
+    )
+
+
+def not_believed(written: AsWritten) -> str:
+    """Say of each test which weights are left out, or taken as doubtful."""
+    return " ".join(map(_not_believed, written.doubted))
+
+
+def as_written(written: AsWritten) -> str:
+    """Say what would be told with all weights as they are written."""
+    return (
+        f"With every weight as it is written: {spans.gold(written.held)}, {spans.percent(written.kept_share)} and "
+        f"{spans.grade(written.head_grade)}."
+    )
+
+
+def _not_believed(one: Doubted) -> str:
+    names, of = listed([said(name) for name in one.names], "or"), f" of {one.test}" if one.test else ""
+    if one.left_out:
+        return f"Left out{of}, since it contradicts the other weights: {names}."
+    return f"One of these{of} is wrong, and nobody can tell which, so each is taken as doubtful: {names}."
