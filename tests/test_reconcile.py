@@ -357,6 +357,37 @@ def test_a_weight_spoiled_by_five_sds_is_named() -> None:
     assert among >= right
 
 
+#: Rock that is weighed before and after every step: each weight stands in the balances of two steps.
+TWICE_CHECKED = """
+ore: {mass: 14 kg ± 20 g, grade: 22 g/t}
+steps:
+  rinse:  {do: factors, takes: ore, gives: {out: rinsed}}
+  scalp:  {do: factors, takes: rinsed, gives: {over: lumps, under: fines}, split: {over: 50 %}, recovery: {over: 50 %}}
+  break:  {do: factors, takes: lumps, gives: {out: broken}}
+  grind:  {do: factors, takes: broken, gives: {out: ground}}
+  dry:    {do: factors, takes: fines, gives: {out: dried}}
+  sift:   {do: factors, takes: dried, gives: {out: sifted}}
+  mix:    {do: factors, takes: [ground, sifted], gives: {out: powder}}
+  bag:    {do: factors, takes: powder, gives: {out: bagged}}
+keep: [bagged]
+"""
+
+
+@pytest.mark.slow
+def test_a_wrong_weight_that_two_balances_check_is_named_first_nine_times_in_ten() -> None:
+    sheet = sheet_of(TWICE_CHECKED)
+    told = said(sheet, *(f"{name} mass" for name in (*sheet.ores, *sheet.makers)))
+    problem, rng = Problem.of(sheet, [replace(m, sd=0.02) for m in told]), np.random.default_rng(3)
+    trials = 300
+    right = 0
+    for _ in range(trials):
+        wrong = int(rng.integers(len(problem.measured)))
+        found = reconcile_problem(perturbed(problem, rng, wrong, float(rng.choice([-5, 5]))), look_further=False)
+        right += found.suspect is not None and found.suspect.name == problem.measured[wrong].name
+    print(f"one of ten weights off by 5 sd, two balances on each: named first {right / trials:.1%}")
+    assert right >= 0.9 * trials
+
+
 def test_without_redundancy_it_says_that_it_cannot_know() -> None:
     sheet = sheet_of(TABLE)
     told = said(sheet, "lumps mass", "con mass", "con gold", "tails grade", "lumps grade")
