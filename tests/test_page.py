@@ -224,7 +224,8 @@ def test_how_sure_is_told_apart_and_alike_with_chance(sack: Served) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", [pytest.param("twelve_steps", marks=pytest.mark.slow), "factors", "closed_circuit", "blend"]
+    "name",
+    [*(pytest.param(name, marks=pytest.mark.slow) for name in ("twelve_steps", "closed_circuit")), "factors", "blend"],
 )
 def test_every_knob_at_hand_is_told_at_both_its_ends(tmp_path: Path, name: str) -> None:
     source = TWELVE if name == "twelve_steps" else folder() / f"{name}.yaml"

@@ -100,16 +100,20 @@ def test_draws_repeat_and_are_worth_something() -> None:
     assert not np.array_equal(one.grade, _posterior(BEAD + TAILS, seed=2).grade)
 
 
-def test_the_same_question_is_answered_once_and_another_anew() -> None:
-    def asked(bead: str, seed: int = 1) -> Posterior:
+def test_the_same_question_is_answered_once_and_another_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("flowsheet.study.posterior.estimate.posterior", lambda *_: object())
+    corrected_draws._estimate.cache_clear()
+
+    def asked(bead: str, seed: int = 1, openings: tuple[float, ...] = ()) -> Posterior:
         text = SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm") + bead
-        solution = solve(Model.of(rebuild(parse(text, "x.yaml"))))
+        solution = solve(Model.of(rebuild(parse(text, "x.yaml")), openings))
         return corrected_draws._posterior(solution, solution.model.sheet, seed)
 
     first = asked(BEAD)
     assert asked(BEAD) is first
-    others = [asked(BEAD, 2), asked(BEAD.replace("246.7", "246.8")), asked(BEAD + PICKED)]
-    assert len({float(one.grade.mean()) for one in (first, *others)}) == 4
+    others = [asked(BEAD, 2), asked(BEAD.replace("246.7", "246.8")), asked(BEAD, openings=(0.0123,))]
+    assert len({id(one) for one in (first, *others)}) == 4
+    corrected_draws._estimate.cache_clear()
 
 
 def test_run_and_chance_tell_the_same_of_the_test() -> None:
