@@ -22,9 +22,10 @@ ore:
   grade: 20 g/t ± 6 g/t
   sizes: {top: 4 mm, p80: 2 mm, slope: 0.8}
   heavies: 5 %
-  gold: {d50: 0.12 mm, d95: 0.4 mm, fineness: 900}
+  gold: {d50: 0.12 mm ± 0 mm, d95: 0.4 mm ± 0 mm, fineness: 900, cluster: 1}
+  tilt: 0 ± 0
 steps:
-  mill: {do: pulverize, takes: ore, gives: powder, gap: 0.2 mm ± 0.03 mm}
+  mill: {do: pulverize, takes: ore, gives: powder, gap: 0.2 mm ± 0.03 mm, slack: 0}
   wash:
     do: pan
     takes: powder
@@ -32,6 +33,7 @@ steps:
     d50: 80 um ± 20 um
     r_max: 92 % to 100 %
     light: 2 % ± 0.5 %
+    slack: 0
 keep: con
 """
 

@@ -300,10 +300,11 @@ COLUMNS = {
         "parts": "test stream grade_g_per_t sd_g_per_t counted_g_per_t",
     },
     "Fitted": {
-        "numbers": "name unit value sd low high told bound jumps",
+        "numbers": "name unit what before before_sd value sd low high told moved weighed",
+        "slack": "step side outlet before_log_odds before_sd_log_odds log_odds sd_log_odds told moved",
         "weights": (
             "stream what unit value sd assumed size_mm file line note when test assay_mass_kg assay_mass_assumed "
-            "fitted luck_sd normalised suspicion without"
+            "fitted fitted_sd off"
         ),
     },
     "Chance": {
@@ -343,15 +344,15 @@ COLUMNS = {
 }
 """Result → table → its columns. What has a unit says it at its end, or a column ``unit`` or ``currency`` does."""
 
-UNITS = re.compile(r"_(kg|g|mm|cm2|deg|g_per_t|g_per_cm3|g_per_g)$")
+UNITS = re.compile(r"_(kg|g|mm|cm2|deg|g_per_t|g_per_cm3|g_per_g|odds)$")
 WITHOUT = {
     "share", "unused", "too_fine", "locked", "not_seen", "soaked_up", "caught", "other", "better", "told", "fine",
     "whole", "whole_by_gy", "best", "gy_broken", "gy_ground", "above", "pays", "refused", "hidden", "all_swarf",
-    "standardised", "normalised", "suspicion", "rocks", "halvings", "line", "sacks", "best_sacks", "relative_sd",
+    "standardised", "off", "rocks", "halvings", "line", "sacks", "best_sacks", "relative_sd",
 }  # fmt: skip
 """Numbers without a unit: parts of one, standard deviations, counts."""
 SHARES = re.compile(r"_share(_(value|mean|sd|p5|p50|p95))?$|^(band|rock)_lost_|^(slabs|faces|showing)_")
-BY_ROW = {"measured", "sd", "adjusted", "value", "low", "high", "fitted", "luck_sd", "without"}
+BY_ROW = {"measured", "sd", "adjusted", "value", "low", "high", "fitted", "fitted_sd", "before", "before_sd"}
 """Numbers in the unit that the column ``unit`` says."""
 MONEY = re.compile(r"income|costs|net_|sack_cost|gross|kept_back|labour|consumables|power|value")
 

@@ -16,10 +16,10 @@ from tiers import examples
 
 from flowsheet.solve.model import Model
 from flowsheet.spec.blocks.explain import field_text
-from flowsheet.spec.blocks.json_schema import json_schema
 from flowsheet.spec.blocks.schema import Ore, Sheet
 from flowsheet.spec.blocks.slack import MOST_SLACK, Slack
 from flowsheet.spec.blocks.step import StepBlock
+from flowsheet.spec.json_schema import json_schema
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.steps import kinds
 from flowsheet.study.common.monte_carlo import cluster

@@ -6,21 +6,22 @@ import re
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from commands import Command
 from sheets import sheet_of
 
 from flowsheet.show.estimate import fit_words, fitted
+from flowsheet.show.trials import forecasts
 from flowsheet.solve.model import rebuild
 from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.yaml.marked_document import parse
 from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.estimate.corrected_draws import MARK
 from flowsheet.study.estimate.fit import Fitted, fit
-from flowsheet.study.estimate.fitted_sheet import MARK, fitted_text
+from flowsheet.study.estimate.fitted_sheet import fitted_text
 from flowsheet.study.trials import forecast
-from flowsheet.study.trials.trials import parse_settings, run_trials
+from flowsheet.study.trials.trials import parse_settings
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -45,8 +46,7 @@ weighed:
 
 
 def fitted_of(text: str) -> Fitted:
-    sheet = sheet_of(text)
-    return fit(sheet, sheet.weighed)
+    return fit(sheet_of(text))
 
 
 # ── numbers as they were written ────────────────────────────────────────────────────────────────────────────
@@ -100,27 +100,16 @@ def text_with(source: str, changes: dict[str, tuple[float, float]]) -> str:
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n"], ids=["lf", "crlf"])
-def test_only_the_fitted_numbers_change(end: str) -> None:
+def test_only_what_is_named_changes(end: str) -> None:
     source = SHEET.replace("\n", end)
-    found = fitted_of(source)
-    text = text_with(source, {p.name: (p.value, p.sd) for p in found.own})
+    text = text_with(source, {"ore.grade": (2e-5, 1e-6), "ore.heavies": (0.05, 0.01), "wash.d50": (5e-5, 1e-5)})
     first, *lines = text.split(end)
     assert first.startswith(MARK)
     assert "sheet.yaml" in first
     old = source.split(end)
-    assert len(lines) == len(old)
-    assert [i for i, (a, b) in enumerate(zip(old, lines, strict=True)) if a != b] == [3, 4, 6, 9, 10]
-    assert re.fullmatch(r'  grade: "[\d.]+ g/t ± [\d.]+ g/t"    # a guess', lines[4])
-    assert lines[10].endswith("}   # by hand")
-    for a, b in zip(old, lines, strict=True):
-        plain = r"[\d.]+( \S+)? (±|to) [\d.]+( [^\s,}\"]+)?"
-        assert re.sub(plain, "N", a) == re.sub(plain, "N", b)
-    again = sheet_of(text)
-    for p in found.own:
-        number = doubtful(again)[p.name]
-        assert number.value == pytest.approx(p.value, abs=0.06 * p.sd)
-        assert number.sd == pytest.approx(p.sd, rel=0.06)
-    assert [(m.name, m.value) for m in again.weighed] == [(m.name, m.value) for m in found.sheet.weighed]
+    assert [i for i, (a, b) in enumerate(zip(old, lines, strict=True)) if a != b] == [4, 6, 10]
+    assert lines[4] == '  grade: "20.0 g/t ± 1.0 g/t"    # a guess'
+    assert lines[10].endswith("d50: 50.0 um ± 10 um}   # by hand")
 
 
 def test_an_anchor_keeps_its_name_and_an_alias_is_refused_where_it_would_lie() -> None:
@@ -175,9 +164,11 @@ def test_gains_are_of_the_same_draws() -> None:
     assert (same.gain.value, same.gain.p5, same.gain.p95, same.better) == (0, 0, 0, 0)
     assert same.kept == found.base.kept
     assert found.base.kept.p5 < found.base.kept.value < found.base.kept.p95
-    assert twice.gain.p95 - twice.gain.p5 < 0.6 * (twice.kept.p95 - twice.kept.p5)
     assert twice.gain.p5 > 0
     assert twice.better == 1
+    # Nothing gains more than there was to gain.
+    lost = found.base.kept.value / found.base.kept_share.value - found.base.kept.value
+    assert twice.gain.value < lost
 
 
 def test_forecasts_repeat_by_their_seed() -> None:
@@ -187,32 +178,35 @@ def test_forecasts_repeat_by_their_seed() -> None:
     assert first.kept.p5 == pytest.approx(other.kept.p5, rel=0.02)
 
 
-def test_the_best_estimate_is_a_run_of_the_fitted_sheet() -> None:
-    found = forecasts_of(SHEET, "wash.passes=2")
-    exact = fitted_of(SHEET)
-    text = text_with(SHEET, {p.name: (p.value, p.sd) for p in exact.own})
-    plain = run_trials(parse(text, "sheet.yaml"), parse_settings(["wash.passes=2"]))
-    assert found.base.kept.value == pytest.approx(plain.base.kept, rel=5e-3)
-    assert found.rows[0].kept_share.value == pytest.approx(plain.rows[0].kept_share, rel=5e-3)
+def test_what_was_kept_is_what_was_weighed() -> None:
+    """Gold in the concentrate was weighed: what lies on the bench does not hang on any pan of a book."""
+    found = forecasts_of(SHEET, "wash.passes=2").base.kept
+    assert found.value == pytest.approx(0.26e-3, rel=0.01)
+    assert 0.7 < (found.p95 - found.p5) / (2 * 1.645 * 3e-6) < 1.1
 
 
-def test_the_interval_of_what_is_kept_is_that_of_what_was_weighed() -> None:
-    # Gold in the concentrate was weighed, so what is kept of this sack is known about as well as the luck allows.
-    found = forecasts_of(SHEET, "wash.passes=2")
-    told = next(c for c in found.fitted.checked if c.measurement.name == "con, gold")
-    sd = float(np.hypot(told.sd, told.luck_sd))
-    wide = found.base.kept.p95 - found.base.kept.p5
-    assert 0.5 < wide / (2 * 1.645 * sd) < 1.2
-
-
-def test_a_trial_may_set_what_was_fitted() -> None:
+def test_a_trial_may_set_what_is_in_doubt() -> None:
     found = forecasts_of(SHEET, "wash.d50=60um,60 um ± 20 um,30um")
     sharp, wide, fine = found.rows
     assert fine.kept.value > sharp.kept.value
-    width = [row.kept_share.p95 - row.kept_share.p5 for row in found.rows]
-    assert width[0] < width[1]
-    # As it stands in the sheet it is taken as fitted.
+    # As it stands in the sheet it is taken as the estimate has it.
     assert wide.kept == found.base.kept
+
+
+def test_a_gain_that_may_be_none_is_hardly_worth_it() -> None:
+    now = next(p for p in fitted_of(SHEET).parameters if p.name == "wash.d50")
+    found = forecasts_of(SHEET, f"wash.d50={0.9e6 * now.value:.4g}um")
+    assert found.rows[0].gain.p5 < 0 < found.rows[0].gain.value
+    assert "Hardly worth it: it may as well gain nothing." in list(forecasts.best_forecast(found))
+    assert "That is worth trying" in " ".join(forecasts.best_forecast(forecasts_of(SHEET, "wash.d50=5um")))
+    none = " ".join(forecasts.best_forecast(forecasts_of(SHEET, "wash.d50=200um")))
+    assert none.startswith("None of these would have kept more")
+
+
+def test_more_gold_fed_takes_the_luck_of_the_sack_along() -> None:
+    found = forecasts_of(SHEET, "ore.mass=28.4kg")
+    (twice,) = found.rows
+    assert twice.kept.value == pytest.approx(2 * found.base.kept.value, rel=0.02)
 
 
 # ── words ───────────────────────────────────────────────────────────────────────────────────────────────────
@@ -221,22 +215,18 @@ def test_a_trial_may_set_what_was_fitted() -> None:
 def test_every_parameter_is_told_of_by_name() -> None:
     found = fitted_of(SHEET)
     text = " ".join(answer for _, answer in fit_words.answers(found))
-    for p in found.own:
+    for p in found.parameters:
         assert p.name in text
-    assert "luck of the sack" in text
     told = {row[0]: row[4] for row in fitted.parameters(found).rows}
-    assert set(told) == set(doubtful(found.sheet))
-    assert told["ore.grade"].startswith("much")
+    assert set(told) > set(doubtful(found.sheet))
+    assert told["ore.grade"] == "moved it"
+    assert told["ore.gold.d95"] in ("moved it", "say nothing of it")
 
 
-def test_a_sheet_without_grains_says_that_luck_is_left_out() -> None:
-    text = """
-ore: {mass: 10 kg, grade: 20 g/t ± 8 g/t}
-steps: {wash: {do: factors, takes: ore, gives: {con: con, tails: tails}, split: {con: 2 %}, recovery: {con: 80 %}}}
-keep: con
-weighed: {con: {gold: 0.15 g ± 1 mg}}
-"""
-    assert "add gold:" in " ".join(fit_words.fits(fitted_of(text)))
+def test_a_doubt_that_nobody_wrote_is_told_as_assumed() -> None:
+    rows = {row[0]: row for row in fitted.parameters(fitted_of(SHEET)).rows}
+    assert rows["ore.grade"][1] == "22 g/t ± 8 g/t"
+    assert re.fullmatch(r"0\.2 mm \(± 0\.\d+ mm\)", rows["ore.gold.d50"][1])
 
 
 # ── commands ────────────────────────────────────────────────────────────────────────────────────────────────
@@ -249,21 +239,25 @@ def flowsheet(flowsheet: Command, tmp_path: Path) -> Command:
     return flowsheet
 
 
-def test_fit_writes_a_sheet_that_runs_and_gives_the_fitted_values(flowsheet: Command) -> None:
+def test_fit_writes_a_sheet_that_runs_and_gives_the_estimate_back(flowsheet: Command) -> None:
     done = flowsheet("fit", "sheet.yaml", "--json")
     assert done.code == 0
     assert done.json["written"] == "sheet.fitted.yaml"
-    again = doubtful(sheet_of(Path("sheet.fitted.yaml")))
-    for name, one in done.json["parameters"].items():
-        assert again[name].value == pytest.approx(one["after"]["value"], abs=0.06 * one["after"]["sd"])
-        assert one["after"]["text"] in Path("sheet.fitted.yaml").read_text(encoding="utf-8")
-    streams = flowsheet("run", "sheet.fitted.yaml", "--json").json["streams"]
+    text = Path("sheet.fitted.yaml").read_text(encoding="utf-8")
+    for one in done.json["parameters"].values():
+        assert one["after"]["text"] in text or not one["moved"]
+        assert one["after"]["p5"] < one["after"]["value"] < one["after"]["p95"]
+    before, after = (flowsheet("run", name, "--json").json["sure"] for name in ("sheet.yaml", "sheet.fitted.yaml"))
+    for told in (before, after):
+        assert told["fitted"]
+        assert told["weighed"]
+    assert after["this_test"]["gold_g"] == pytest.approx(before["this_test"]["gold_g"], rel=1e-6)
     for one in done.json["measurements"]:
-        key = {"mass": ("mass_kg", 1.0), "gold": ("gold_g", 1e3), "grade": ("grade_g_per_t", 1e6)}.get(one["what"])
-        if key is not None:
-            assert streams[one["stream"]][key[0]] == pytest.approx(key[1] * one["fitted"], rel=0.01)
-    assert set(done.json) == {"version", "sheet_sha256", "seed", "parameters", "feeds", "measurements", "chi2",
-                              "not_told_apart", "would_tell", "settled", "notes", "written"}  # fmt: skip
+        if one["what"] == "gold":
+            gold = after["this_test"]["streams"][one["stream"]]["gold_g"]["mean"]
+            assert gold == pytest.approx(1e3 * one["fitted"], rel=1e-6)
+    assert set(done.json) == {"version", "sheet_sha256", "seed", "parameters", "slack", "measurements",
+                              "not_told_apart", "would_tell", "notes", "written"}  # fmt: skip
 
 
 def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Command) -> None:
@@ -283,10 +277,11 @@ def test_fit_never_writes_over_what_no_fit_has_written(flowsheet: Command) -> No
 
 def test_a_fitted_sheet_is_not_fitted_again(flowsheet: Command) -> None:
     assert flowsheet("fit", "sheet.yaml").code == 0
-    for arguments in (("fit",), ("try", "--fitted", "--set", "wash.passes=2")):
-        done = flowsheet(arguments[0], "sheet.fitted.yaml", *arguments[1:])
-        assert done.code == 2
-        assert "count twice" in done.err
+    done = flowsheet("fit", "sheet.fitted.yaml")
+    assert done.code == 2
+    assert "count twice" in done.err
+    # Its estimate may be asked what a change would have done.
+    assert flowsheet("try", "sheet.fitted.yaml", "--fitted", "--set", "wash.passes=2").code == 0
 
 
 def test_weigh_sheets_are_several_tests_and_their_folder_is_kept(flowsheet: Command) -> None:
@@ -299,9 +294,7 @@ def test_weigh_sheets_are_several_tests_and_their_folder_is_kept(flowsheet: Comm
         Path(f"{name}.csv").write_text("stream,what,value,sd\n" + table, encoding="utf-8")
     done = flowsheet("fit", "two.yaml", "--json")
     assert done.code == 0
-    assert done.json["feeds"]["ore.mass (a)"]["mass_kg"] == pytest.approx(14.2, rel=1e-3)
-    assert done.json["feeds"]["ore.mass (b)"]["mass_kg"] == pytest.approx(7.1, rel=1e-3)
-    assert done.json["parameters"]["ore.grade"]["informed"]
+    assert done.json["parameters"]["ore.grade"]["moved"]
     assert {one["test"] for one in done.json["measurements"]} == {"a", "b"}
     Path("other").mkdir()
     refused = flowsheet("fit", "two.yaml", "-o", "other/two.yaml")
@@ -322,48 +315,39 @@ weighed:
 
 def test_fit_on_the_terminal_and_its_files(flowsheet: Command) -> None:
     Path("factors.yaml").write_text(FACTORS, encoding="utf-8")
-    done = flowsheet("fit", "factors.yaml", "--thorough", "--out", "found")
+    done = flowsheet("fit", "factors.yaml", "--out", "found")
     assert done.code == 0
     assert max(len(line) for line in done.out.splitlines()) <= 100
     for wanted in ("ore.grade", "20 g/t ± 6 g/t", "What did the weights teach?", "con", "factors.fitted.yaml",
-                   "Are the intervals lopsided?", "not a resource statement"):  # fmt: skip
+                   "say nothing of it", "not a resource statement"):  # fmt: skip
         assert wanted in done.out
     written = {path.name for path in Path("found").iterdir()}
-    assert written == {".flowsheet-written.json", "fitted.csv", "intervals.csv", "misfit.csv", "fitted.png"}
+    assert written == {".flowsheet-written.json", "fitted.csv", "slack.csv", "misfit.csv", "fitted.png"}
     assert Path("found/fitted.png").read_bytes().startswith(PNG)
-    found = flowsheet("fit", "factors.yaml", "--thorough", "--json").json["parameters"]
-    for one in found.values():
-        wide = one["after"]["p95"] - one["after"]["p5"]
-        assert one["profile"]["low"] == pytest.approx(one["after"]["p5"], abs=0.15 * wide)
-        assert one["profile"]["high"] == pytest.approx(one["after"]["p95"], abs=0.15 * wide)
 
 
 def test_try_fitted_tells_intervals(flowsheet: Command) -> None:
     done = flowsheet("try", "sheet.yaml", "--fitted", "--set", "wash.passes=1,2", "--out", "found")
     assert done.code == 0
-    assert "as fitted" in done.out
-    assert "Most is kept with wash.passes = 2" in done.out
+    assert "as it was" in done.out
+    assert "Most would have been kept with wash.passes = 2" in done.out
     assert Path("found/forecasts.csv").is_file()
     assert not Path("sheet.fitted.yaml").exists()
     found = flowsheet("try", "sheet.yaml", "--fitted", "--set", "wash.passes=1,2", "--seed", "2", "--json").json
-    assert set(found) == {"version", "sheet_sha256", "seed", "base", "trials", "fit"}
+    assert set(found) == {"version", "sheet_sha256", "seed", "base", "trials", "luck_of_a_sack_g", "notes"}
     for one in (found["base"], *found["trials"]):
         for key in ("kept_g", "kept_share", "gain_g"):
             assert set(one[key]) == {"value", "p5", "p95"}
 
 
-NO_DOUBT = re.sub(r" ± (8 g/t|20 g|30 %|20 um)(?=[\"}]|\n  grade)", "", SHEET).replace("3 % to 8 %", "5 %")
+NOTHING = "weighed: {ore: {mass: 14.2 kg}}\n"
 
 
-@pytest.mark.parametrize(
-    ("text", "wanted"),
-    [(SHEET[: SHEET.index("weighed:")], "Add weighed:"), (NO_DOUBT, "grade: 22 g/t ± 30 %")],
-    ids=["nothing weighed", "no doubt"],
-)
-def test_what_cannot_be_fitted_is_refused(flowsheet: Command, text: str, wanted: str) -> None:
-    Path("faulty.yaml").write_text(text, encoding="utf-8")
+@pytest.mark.parametrize("weighed", ["", NOTHING], ids=["nothing weighed", "the feed alone"])
+def test_what_cannot_be_fitted_is_refused(flowsheet: Command, weighed: str) -> None:
+    Path("faulty.yaml").write_text(SHEET[: SHEET.index("weighed:")] + weighed, encoding="utf-8")
     for arguments in (("fit", "faulty.yaml"), ("try", "faulty.yaml", "--fitted", "--set", "wash.passes=2")):
         done = flowsheet(*arguments)
         assert done.code == 2
-        assert wanted in done.err
+        assert "Add weighed:" in done.err
     assert not Path("faulty.fitted.yaml").exists()

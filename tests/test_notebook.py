@@ -114,10 +114,10 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
     Trials: (lambda: trials_of("scalp.opening=20mm,12mm"), "Trials", 1, 1),
     Chance: (lambda: chance(sheet_of(SACK), 100), "How sure it is", 2, 3),
     Reconciled: (lambda: next(iter(reconcile_sheet(sheet_of(SACK)).values())), "What the weights say", 1, 3),
-    Fitted: (lambda: fit(sheet_of(SACK), sheet_of(SACK).weighed, 1), "Quillfeather dump, sack 3", 1, 2),
+    Fitted: (lambda: fit(sheet_of(SACK)), "Quillfeather dump, sack 3", 1, 3),
     Forecasts: (
         lambda: run_forecasts(marked_document.read(SACK), {"scalp.opening": ["20mm", "6mm"]}, 1, iter),
-        "Trials on the fitted sheet", 0, 1,
+        "What this sack would have kept", 0, 1,
     ),
     SamplingPlan: (lambda: planned(sheet_of(SACK), Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
     Lot: (lambda: lot(ledger_of_pile(), None, iter), "Quillfeather pile", 1, 2),

@@ -18,8 +18,8 @@ from flowsheet.ore import grains
 from flowsheet.show.sampling import plans
 from flowsheet.show.sampling.plans import WELL_DONE
 from flowsheet.solve.model import Model
-from flowsheet.spec.blocks.json_schema import json_schema
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.json_schema import json_schema
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.written.written_list import LIST
 from flowsheet.steps import kinds

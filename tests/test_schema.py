@@ -15,8 +15,8 @@ from pydantic.fields import FieldInfo
 from sheets import price_fault
 
 from flowsheet.spec.blocks.fields import Block, dimension_of, extra_of, in_words
-from flowsheet.spec.blocks.json_schema import json_schema
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Nuggets, Ore, SieveRow, SizeLaw, Weighed
+from flowsheet.spec.json_schema import json_schema
 from flowsheet.spec.text import number_with_doubt
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.text.units import FINENESS, GRADE, LENGTH, MASS, PLAIN, SHARE

@@ -616,7 +616,7 @@ def test_an_editors_schema_takes_what_the_sheet_may_say() -> None:
     import yaml
     from jsonschema import Draft202012Validator
 
-    from flowsheet.spec.blocks.json_schema import json_schema
+    from flowsheet.spec.json_schema import json_schema
     from flowsheet.steps import kinds
 
     validator = Draft202012Validator(json_schema(kinds()))

@@ -1,4 +1,4 @@
-"""The command fit: the sheet's doubtful numbers, fitted to all that was weighed."""
+"""The command fit: what the weights left of the sheet's numbers, written into a sheet of its own."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, print_result, progress
+from flowsheet.commands.common import Json, Out, Seed, Sheet, fail, print_result
 from flowsheet.commands.writing import Replace, Writer, in_folder, say_written
 
 if TYPE_CHECKING:
@@ -19,34 +19,30 @@ def fit(
     output: Annotated[
         Optional[Path], typer.Option("-o", "--output", metavar="FILE", help="Fitted sheet (default: NAME.fitted.yaml).")  # noqa: UP045
     ] = None,
-    thorough: Annotated[
-        bool, typer.Option("--thorough", help="Work out each interval by fitting all other numbers again.")
-    ] = False,
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = None,
     replace: Replace = False,
 ) -> None:
-    """Fit the numbers given with doubt to what was weighed; write the fitted sheet beside the old one."""
+    """Tell what the weights left of each number, and write the estimate into a sheet beside the old one."""
     import flowsheet as fs
 
     sheet = fs.read(file)
     writer = Writer("fit", file, sheet.sources, replace)
     path = writer.check_page(_target(sheet, output))
-    found = fs.fit(sheet, seed, thorough, lambda ends: progress(ends, "intervals"))
-    around = found.profiles
+    found = fs.fit(sheet, seed)
     files = [(path, found.text.encode("utf-8"))]
     if out is not None:
         from flowsheet.show.estimate.fit_plots import fitted_files
 
-        files += in_folder(out, fitted_files(found, around))
+        files += in_folder(out, fitted_files(found))
     say_written(writer.put(files, out))
     from flowsheet.show.estimate.fitted import as_dict, show_fitted
 
     if as_json:
-        print_result({**as_dict(found, around), "written": str(path)}, sheet.sources, seed)
+        print_result({**as_dict(found), "written": str(path)}, sheet.sources, seed)
     else:
-        show_fitted(sheet.title, found, around, path)
+        show_fitted(found, path)
 
 
 def _target(sheet: SheetOf, asked: Path | None) -> Path:

@@ -85,7 +85,7 @@ def try_(
         ),
     ],
     fitted: Annotated[
-        bool, typer.Option("--fitted", help="Fit the sheet first, and tell how sure each trial is.")
+        bool, typer.Option("--fitted", help="Tell what it would have done to the sack that was run, with intervals.")
     ] = False,
     seed: Seed = 1,
     as_json: Json = False,
@@ -117,7 +117,7 @@ def try_(
 
 
 def _forecast(sheet: SheetOf, settings: list[str], seed: int, as_json: bool, out: Path | None, writer: Writer) -> None:
-    """Try settings on the fitted sheet."""
+    """Try settings on the sack that was run."""
     import flowsheet as fs
 
     found = fs.forecast(sheet, settings, seed, progress)
@@ -155,7 +155,7 @@ def new(
 def schema(as_json: Json = False) -> None:
     """Print the JSON Schema of a sheet, for editors that check."""
     from flowsheet import __version__
-    from flowsheet.spec.blocks.json_schema import json_schema
+    from flowsheet.spec.json_schema import json_schema
     from flowsheet.steps import kinds
 
     del as_json

@@ -7,7 +7,6 @@ parts of a long work and may tell how far it is (``lambda parts: tqdm(list(parts
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -67,20 +66,19 @@ def trial(sheet: Sheet | str | Path, settings: Settings, progress: Progress = it
 
 
 def forecast(sheet: Sheet | str | Path, settings: Settings, seed: int = 1, progress: Progress = iter) -> Forecasts:
-    """Return what ``trial`` does on the fitted sheet, each trial with its interval (nine times in ten).
+    """Return what each of ``settings`` would have kept of the sack that was run, with intervals (nine times in ten).
 
-    ``settings`` are as in ``trial``. Raises SheetError as ``trial`` and ``fit`` do.
+    The draws of the estimate are solved again with each change; what the steps really did, and the luck of the sack,
+    stay as they were. ``settings`` are as in ``trial``. Raises SheetError as ``trial`` and ``fit`` do.
 
     >>> import flowsheet as fs
     >>> found = fs.forecast("sack3.yaml", {"wash.passes": "2"})
     >>> found.rows[0].better > 0.9
     True
     """
-    from flowsheet.study.estimate.fitted_sheet import refuse_twice
     from flowsheet.study.trials.forecast import run_forecasts
 
     document, moved = _moved(as_sheet(sheet), settings)
-    refuse_twice(document, document.text)
     return run_forecasts(document, moved, seed, progress)
 
 
@@ -100,11 +98,11 @@ def reconcile(sheet: Sheet | str | Path) -> Reconciliation:
     return Reconciliation(reconcile_sheet(as_sheet(sheet)))
 
 
-def fit(sheet: Sheet | str | Path, seed: int = 1, thorough: bool = False, progress: Progress = iter) -> Fitted:
-    """Return the numbers given with doubt, fitted to all that was weighed; ``fitted_sheet`` is the sheet with them.
+def fit(sheet: Sheet | str | Path, seed: int = 1) -> Fitted:
+    """Return what the weights left of the sheet's numbers, each before and after, and the sheet that holds it.
 
-    ``thorough`` also works out each interval by fitting all other numbers again (``profiles``). Raises SheetError where
-    no number is in doubt, nothing was weighed, or the sheet was fitted already.
+    ``fitted_sheet`` gives the same answers as the weights did and does not read them again: its estimate stands in it
+    (``fitted:``). Raises SheetError where nothing was weighed, or the sheet was fitted already.
 
     >>> import flowsheet as fs
     >>> found = fs.fit("sack3.yaml")
@@ -113,13 +111,11 @@ def fit(sheet: Sheet | str | Path, seed: int = 1, thorough: bool = False, progre
     """
     from flowsheet.study.estimate.fit import fit as study
     from flowsheet.study.estimate.fitted_sheet import refuse_twice
-    from flowsheet.study.estimate.profile_likelihood import profiles
 
     given = as_sheet(sheet)
     if given.document is not None:
-        refuse_twice(given.document, given.document.text)
-    found = study(given, given.weighed, seed)
-    return replace(found, profiles=profiles(found, progress)) if thorough else found
+        refuse_twice(given.document)
+    return study(given, seed)
 
 
 def chance(sheet: Sheet | str | Path, draws: int = 1000, seed: int = 1, progress: Progress = iter) -> Chance:

@@ -63,6 +63,7 @@ class Model:
             return cls(sheet, Grid.unsized(), stages(sheet))
         named = feed.openings(ores) | set(sheet.sieves) | sheet.openings | set(openings)
         named |= {m.size for m in sheet.weighed if m.size is not None}
+        named |= set(sheet.fitted.openings) if sheet.fitted is not None else set()
         return cls(sheet, Grid.make(max(map(feed.top_size, ores)), named), stages(sheet))
 
     def step(self, name: str) -> Step:

@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 
 from flowsheet.spec.blocks.factors import is_sieve
 from flowsheet.spec.blocks.fields import dimension_of
+from flowsheet.spec.blocks.fitted_estimate import FittedEstimate
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.pydantic_faults import explain, some_fields
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Sheet
@@ -21,6 +22,7 @@ from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.checks.all_checks import CHECKS
 from flowsheet.spec.checks.doubts import cluster_shared
 from flowsheet.spec.checks.draft import Draft
+from flowsheet.spec.checks.fitted import notes_on_fitted
 from flowsheet.spec.checks.implausible_gold import notes_on_gold
 from flowsheet.spec.checks.money import read_worth
 from flowsheet.spec.checks.topic import topic_of
@@ -52,6 +54,7 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
     draft.hurt = shape.hurt
     worth = read_worth(shape, draft)
     pile = shape.block(Pile, ("pile",)) if "pile" in document.data else None
+    draft.fitted = shape.block(FittedEstimate, ("fitted",)) if "fitted" in document.data else None
     title = shape.text("title")
     mistakes = [*shape.top(), *shape.mistakes]
     for check in CHECKS:
@@ -64,17 +67,19 @@ def build(document: Document, kinds: Kinds, texts: Texts = MappingProxyType({}))
         {name: ore for name, ore in draft.ores.items() if ore is not None},
         {name: step for name, step in draft.steps.items() if step is not None},
     )
+    weighed = tuple(found for test in draft.weighed for found in test.measurements())
     return Sheet(
         file=document.file,
         title=title or Path(document.file).stem,
         ores=ores,
         steps=steps,
         keep=tuple(draft.keep),
-        weighed=tuple(found for test in draft.weighed for found in test.measurements()),
+        weighed=weighed,
         worth=worth,
         sieves=sieves,
         pile=pile,
-        notes=tuple(notes_on_gold(draft)),
+        fitted=draft.fitted,
+        notes=(*notes_on_gold(draft), *notes_on_fitted(draft.fitted, weighed)),
         places={name: document.keys[at] for name in draft.steps if (at := ("steps", name)) in document.keys},
         document=document,
         build=partial(build, kinds=kinds, texts=texts),

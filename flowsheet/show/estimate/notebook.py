@@ -26,7 +26,7 @@ def _chance(found: Chance) -> Page:
 def _fitted(found: Fitted) -> Page:
     drawn = plot("fitted", fit_plots.before_and_after_figure(found), "Doubt before and after the weights")
     answers = fit_words.answers(found)
-    return Page(found.sheet.title, answers, (), (drawn,), fitted.grids(found, None), (*texts(found.sheet.notes), RULES))
+    return Page(found.sheet.title, answers, (), (drawn,), fitted.grids(found), (*texts(found.notes), RULES))
 
 
 VIEWS: Views = {

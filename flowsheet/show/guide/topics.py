@@ -16,6 +16,7 @@ from flowsheet.show.guide.pages import Page, Section, pages
 from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
 from flowsheet.spec.blocks.explain import BlockText, FieldText, block_text, kind_text
 from flowsheet.spec.blocks.fields import Block
+from flowsheet.spec.blocks.fitted_estimate import FittedEstimate, FittedPile, FittedTest
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Gold, GrainRow, Metallics, Nuggets, Ore, SieveRow, SizeLaw, Weighed
 from flowsheet.spec.blocks.step import StepBlock
@@ -55,6 +56,7 @@ BLOCKS: dict[str, tuple[tuple[str, type[Block]], ...]] = {
     "weighed": (("each stream", Weighed),),
     "metallics": (("metallics", Metallics),),
     "pile": (("pile", Pile),),
+    "fitted": (("fitted", FittedEstimate), ("each of its tests", FittedTest), ("its pile", FittedPile)),
     "costs": (("each step's costs", StepCost),),
     "sells": (("each sale", Sale),),
 }

@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from flowsheet.show.estimate import fitted
-from flowsheet.show.estimate.fit_words import fits
 from flowsheet.show.text.figures import gold, percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console
+from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.common.units_out import grams
-from flowsheet.study.estimate.fit import ALARM
 from flowsheet.study.trials.forecast import Forecast, ForecastRange, Forecasts
 
 
 def table(found: Forecasts) -> Grid:
-    """Return the sheet as fitted and every trial, each with its interval."""
+    """Return what was kept and every trial, each with its interval."""
     columns = (
         *(Column(name) for name in found.moved),
         Column("Kept, g", _four),
@@ -29,10 +27,10 @@ def table(found: Forecasts) -> Grid:
     )
     rows = []
     for one in (found.base, *found.rows):
-        settings = [one.settings.get(name, "as fitted") for name in found.moved]
+        settings = [one.settings.get(name, "as it was") for name in found.moved]
         rows.append((*settings, grams(one.kept.value), _range(one.kept, grams(1.0)), one.kept_share.value,
                      _range(one.kept_share, 100.0), grams(one.gain.value), _gains(one)))  # fmt: skip
-    return Grid("forecasts", "Trials on the fitted sheet (5 to 95 % of what the weights left open)", columns, rows)
+    return Grid("forecasts", "What this sack would have kept (5 to 95 % of what the weights leave open)", columns, rows)
 
 
 def numbers(found: Forecasts) -> Grid:
@@ -40,12 +38,12 @@ def numbers(found: Forecasts) -> Grid:
     heads = [f"{what}{end}" for what in ("Kept, g", "Kept, share", "Gained, g") for end in ("", ", 5 %", ", 95 %")]
     rows = []
     for one in (found.base, *found.rows):
-        settings = [one.settings.get(name, "as fitted") for name in found.moved]
+        settings = [one.settings.get(name, "as it was") for name in found.moved]
         ranges = ((one.kept, grams(1.0)), (one.kept_share, 1.0), (one.gain, grams(1.0)))
         ends = (scale * end for r, scale in ranges for end in (r.value, r.p5, r.p95))
         rows.append((*settings, *ends, one.better))
     columns = tuple(Column(head) for head in (*found.moved, *heads, "Better, share of draws"))
-    return Grid("forecasts", "Trials on the fitted sheet", columns, rows)
+    return Grid("forecasts", "What this sack would have kept", columns, rows)
 
 
 def _range(found: ForecastRange, scale: float) -> str:
@@ -69,33 +67,41 @@ def _percent(share: float) -> str:
 
 
 def best_forecast(found: Forecasts) -> Iterator[str]:
-    """Say which trial keeps most, and how sure that is."""
+    """Say which trial keeps most, how sure that is, and whether it is worth the trouble."""
     best = max(found.rows, key=lambda one: one.gain.value)
     named = listed([f"{name} = {value}" for name, value in best.settings.items()])
     if best.gain.value <= 0:
-        yield "None of these keeps more than the sheet as fitted: leave it as it is."
+        yield "None of these would have kept more: leave it as it is."
     else:
-        sure = "so it is worth trying" if best.gain.p5 > 0 else "so whether it gains at all is open"
         yield (
-            f"Most is kept with {named}: {gold(best.gain.value)} more than with the sheet as fitted, and more in "
-            f"{percent(best.better)} of what the weights leave possible, {sure}."
+            f"Most would have been kept with {named}: {gold(best.gain.value)} more ({_gains(best)} g), and more in "
+            f"{percent(best.better)} of what the weights leave possible."
         )
+        yield _worth(best, found.luck)
     yield (
-        "The intervals hold what the weights left open about the ore and the steps, not the luck of the next sack "
+        "What the steps did, and the luck of this sack, are taken as they were; the next sack has its own "
         "(flowsheet chance tells that)."
     )
 
 
+def _worth(best: Forecast, luck: float) -> str:
+    if best.gain.p5 <= 0 <= best.gain.p95:
+        return "Hardly worth it: it may as well gain nothing."
+    if best.gain.value < luck:
+        return f"Hardly worth it for one sack: the luck of which grains a sack holds is larger (± {gold(luck)})."
+    return "That is worth trying."
+
+
 def show_forecasts(found: Forecasts) -> None:
-    """Print the trials with their intervals, which of them keeps most, and whether the fit is sound."""
+    """Print the trials with their intervals, and which of them keeps most."""
     out = console()
     grid = table(found)
     out.print(grid.title, style="bold")
     out.print(grid.rich())
     for line in best_forecast(found):
         out.print(line)
-    if found.fitted.dof > 0 and found.fitted.p < ALARM:
-        out.print(f"Does the fitted sheet fit the weights? {' '.join(fits(found.fitted))}")
+    for note in texts(found.notes):
+        out.print(f"Note: {note}")
 
 
 def as_dict(found: Forecasts) -> dict[str, Any]:
@@ -103,5 +109,6 @@ def as_dict(found: Forecasts) -> dict[str, Any]:
     return {
         "base": found.base.as_dict(),
         "trials": [one.as_dict() for one in found.rows],
-        "fit": fitted.as_dict(found.fitted, None),
+        "luck_of_a_sack_g": grams(found.luck),
+        "notes": texts(found.notes),
     }

@@ -18,7 +18,8 @@ def _trials(found: Trials) -> Page:
 
 
 def _forecasts(found: Forecasts) -> Page:
-    return Page("Trials on the fitted sheet", lines=forecasts.best_forecast(found), grids=(forecasts.table(found),))
+    grids, lines = (forecasts.table(found),), forecasts.best_forecast(found)
+    return Page("What this sack would have kept", lines=lines, grids=grids, notes=texts(found.notes))
 
 
 VIEWS: Views = {

@@ -25,6 +25,7 @@ from flowsheet.spec.blocks.fields import (
     complaint,
     knob,
 )
+from flowsheet.spec.blocks.fitted_estimate import FittedEstimate
 from flowsheet.spec.blocks.grain_doubts import CLUSTERS, GrainDoubts, clusters_of, doubts_of
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.pile import Pile
@@ -50,6 +51,7 @@ TOP_FIELDS: dict[str, str] = {
     "costs": "what each step costs, by its name, and the price of power",
     "sells": "how streams are sold, by a name of yours for each way",
     "sieves": "openings that you want to be told of besides those of the steps",
+    "fitted": "the estimate that flowsheet fit wrote, read in place of the weights; not for you to write",
 }
 
 
@@ -248,6 +250,8 @@ class Sheet:
     worth: Worth = field(default_factory=Worth)
     sieves: tuple[float, ...] = ()
     pile: Pile | None = None
+    #: What ``fit`` wrote: it is read in place of the weights.
+    fitted: FittedEstimate | None = None
     notes: tuple[Note, ...] = ()
     #: Step → the line and column of its name, where it stands in the file.
     places: dict[str, tuple[int, int]] = field(default_factory=dict)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from flowsheet.spec.checks.doubts import one_number_lies_together, slack_moves_something
 from flowsheet.spec.checks.draft import Draft, has_grains
 from flowsheet.spec.checks.factors import factors_make_sense
+from flowsheet.spec.checks.fitted import fitted_is_an_estimate, fitted_is_of_this_sheet
 from flowsheet.spec.checks.flow import loops_have_a_way_out, steps_are_fed
 from flowsheet.spec.checks.ores import grades_make_sense, ores_agree, sizes_make_sense
 from flowsheet.spec.checks.streams import (
@@ -62,4 +63,6 @@ CHECKS: tuple[Callable[[Draft], Iterator[Mistake]], ...] = (
     steps_have_what_they_need,
     slack_moves_something,
     one_number_lies_together,
+    fitted_is_of_this_sheet,
+    fitted_is_an_estimate,
 )

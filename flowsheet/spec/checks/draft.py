@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from flowsheet.spec.blocks.fitted_estimate import FittedEstimate
 from flowsheet.spec.blocks.schema import Gold, Ore
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import VERY_ALIKE, Mistake, nearest
@@ -48,6 +49,7 @@ class Draft:
     weighed: list[WeighedTest] = field(default_factory=list)
     keep: list[str] = field(default_factory=list)
     hurt: set[Path_] = field(default_factory=set)
+    fitted: FittedEstimate | None = None
     _looked_up: _Hurt = field(default_factory=lambda: _Hurt.of(set()))
 
     def takes(self) -> list[tuple[str, str, Path_]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -33,6 +33,12 @@ def doubtful(sheet: Sheet) -> dict[str, Number]:
 
     changed(sheet, note)
     return found
+
+
+def told_numbers(sheet: Sheet) -> dict[str, Number]:
+    """Return every number of the ores and steps by name, in doubt or not, and the tilts of the ores."""
+    found = {name: number for name, number, _ in _numbers(sheet)}
+    return {**found, **{tilt_name(sheet, n): ore.tilt for n, ore in sheet.ores.items()}}
 
 
 def changed(sheet: Sheet, change: Change) -> Sheet:
@@ -151,17 +157,24 @@ def limits(sheet: Sheet) -> dict[str, tuple[float, float]]:
     return found
 
 
+def bounds(sheet: Sheet) -> dict[str, tuple[float, float]]:
+    """Return what each number may not pass by its field and its dimension, whatever doubt it has."""
+    return {
+        name: (max(number.least, extra.get("low", -np.inf)), min(number.most, extra.get("high", np.inf)))
+        for name, number, extra in _numbers(sheet)
+    }
+
+
 def meanings(sheet: Sheet) -> dict[str, str]:
-    """Return what each number given with doubt is, in the words of its field."""
-    return {name: extra.get("what", "") for name, number, extra in _numbers(sheet) if number.doubtful}
+    """Return what each number is, in the words of its field."""
+    return {name: extra.get("what", "") for name, _, extra in _numbers(sheet)}
 
 
-def places(document: Document, sheet: Sheet) -> dict[str, Path_]:
-    """Return where each number given with doubt stands in the sheet's document."""
+def places(document: Document, sheet: Sheet, names: Container[str]) -> dict[str, Path_]:
+    """Return where each number of these names stands in the sheet's document; none for what it leaves out."""
     found: dict[str, Path_] = {}
     tops: list[tuple[str, Path_]] = [(sheet.field_of(n), tuple(sheet.field_of(n).split(".", 1))) for n in sheet.ores]
     tops += [(name, ("steps", name)) for name in sheet.steps]
-    names = doubtful(sheet)
     for within, top in tops:
         for name, path in _places(document, top, within):
             if name in names:

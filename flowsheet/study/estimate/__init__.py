@@ -1,6 +1,5 @@
 """What do the weights teach of ore and steps, how sure is that, and what would the next sack hold?
 
-Read in this order: ore_from_weights, another_sack; predicted_weights, fitted_sheet, evidence, bounded_lsq,
-laplace_posterior, fit, profile_likelihood, identifiability; corrected_draws, this_test, confidence,
-chance.
+Read in this order: another_sack, corrected_draws, ore_from_weights, this_test, confidence, chance; predicted_weights,
+next_look, fitted_sheet, fit.
 """

@@ -6,7 +6,9 @@ There is one law of the next sack: doubt of the grade, spread between sacks, and
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Sized
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -25,6 +27,31 @@ LEAST = 1e-6
 SPREAD_ASSUMED = "spread_assumed"
 ANOTHER, SPREAD = 7, 11
 """What chance plays in."""
+
+
+class PileTold(Protocol):
+    """What several tests together tell of their pile: its grade (kg/kg), and how far its sacks differ."""
+
+    @property
+    def grade(self) -> Interval:
+        """The grade of all its sacks together."""
+
+    @property
+    def spread(self) -> Interval:
+        """How far one sack is off another, relative."""
+
+    @property
+    def told(self) -> Sized:
+        """The tests that tell of it."""
+
+
+@dataclass(frozen=True)
+class WrittenPile:
+    """The same, as ``fit`` wrote it into a sheet."""
+
+    grade: Interval
+    spread: Interval
+    told: tuple[str, ...]
 
 
 def tests_of(sheet: Sheet) -> int:
@@ -47,8 +74,13 @@ def joined(sheet: Sheet) -> tuple[Lot | None, list[Note]]:
     except SheetError as wrong:
         sentence = "the tests could not be joined ({why}), so the grade is that of their sum."
         return None, [note("tests_not_joined", sentence, why=wrong.mistakes[0].message)]
+    return found, [grade_of_the_pile()]
+
+
+def grade_of_the_pile() -> Note:
+    """Return the note that several tests tell the grade together."""
     sentence = "the grade is that of the pile by all tests together (flowsheet lot), with the spread between its sacks."
-    return found, [note("grade_of_the_pile", sentence)]
+    return note("grade_of_the_pile", sentence)
 
 
 def as_the_pile(grade: Array, pile: Interval) -> Array:
@@ -63,7 +95,7 @@ def as_the_pile(grade: Array, pile: Interval) -> Array:
     return _two_sided(pile, ndtri((rank + 0.5) / len(grade)))
 
 
-def spread_of(sheet: Sheet, tests: int, lot: Lot | None) -> Interval | float | None:
+def spread_of(sheet: Sheet, tests: int, lot: PileTold | None) -> Interval | float | None:
     """Return how far sacks differ, relative: as joined tests tell, or as it is taken to be; None: not at all.
 
     A grade that nobody weighed is the pile's; a sheet that tells of no pile then means the very ore of its sacks.

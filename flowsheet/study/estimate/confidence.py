@@ -19,9 +19,9 @@ from flowsheet.study.estimate.corrected_draws import CorrectedDraws, as_written,
 
 if TYPE_CHECKING:
     from flowsheet.study.balance.believed_weights import Doubted
+    from flowsheet.study.estimate.another_sack import PileTold
     from flowsheet.study.estimate.ore_from_weights import KnownOre
     from flowsheet.study.estimate.this_test import ThisTest
-    from flowsheet.study.lot.combine_tests import Lot
 
 SEED = 1
 KEPT, COARSE = 1, 2
@@ -71,7 +71,7 @@ class Confidence:
     #: The same with the weights that are doubted as they are written; None where none is.
     with_suspects: AsWritten | None
     #: What several tests tell of their pile together, None for fewer; and how far its sacks differ, relative.
-    lot: Lot | None
+    lot: PileTold | None
     spread: Interval | float | None
 
     def intervals(self) -> dict[str, Any]:

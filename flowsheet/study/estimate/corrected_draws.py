@@ -16,18 +16,31 @@ from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.spec.text.wording import listed
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import DRAWS, DrawnTotals, Progress, drawn
 from flowsheet.study.common.uncertain_inputs import doubtful, mass_name
-from flowsheet.study.estimate.another_sack import another_sack, as_the_pile, assumed_spread, joined, spread_of, tests_of
+from flowsheet.study.estimate.another_sack import (
+    PileTold,
+    WrittenPile,
+    another_sack,
+    as_the_pile,
+    assumed_spread,
+    grade_of_the_pile,
+    joined,
+    spread_of,
+    tests_of,
+)
 
 if TYPE_CHECKING:
     from flowsheet.study.balance.believed_weights import Doubted
     from flowsheet.study.estimate.ore_from_weights import KnownOre
-    from flowsheet.study.lot.combine_tests import Lot
     from flowsheet.study.posterior.estimate import Posterior
 
 ASSUMED = "as far as the sheet leaves it open"
+MARK = '# Written by "flowsheet fit"'
+"""How the first line of a sheet that ``fit`` wrote begins."""
+WRITTEN_BY_FIT = "written_by_fit"
 GRADE_OF_WEIGHTS = "grade_of_the_weights"
 """Code of the note that the weights tell the grade."""
 
@@ -50,7 +63,7 @@ class CorrectedDraws:
     #: How far sacks differ, relative; None where the sheet is of its very ore.
     spread: Interval | float | None
     #: What several tests tell of their pile together; None for fewer.
-    lot: Lot | None
+    lot: PileTold | None
     notes: list[Note]
     seed: int
     #: Weights that contradict others, of each test that has any: left out, or taken as doubtful.
@@ -89,8 +102,8 @@ def gather(
 ) -> CorrectedDraws:
     """Draw a solved sheet's numbers: as its weights leave them, or by its own doubts where nothing was weighed."""
     sheet = solution.model.sheet
-    fitted_before = bool(sheet.weighed) and _written_by_fit(sheet)
-    if sheet.weighed and not fitted_before and float(solution.fed_gold) > 0:
+    older = fitted_before(sheet)
+    if (sheet.fitted is not None or (sheet.weighed and not older)) and float(solution.fed_gold) > 0:
         return _by_weights(solution, draws, seed, openings, progress)
     rng = np.random.default_rng(seed)
     numbers = doubtful(sheet)
@@ -100,7 +113,10 @@ def gather(
     many = draws if numbers or np.ptp(richer) > 0 else 1
     found = drawn(solution.model, values, many, openings, None, progress, richer=richer[:many])
     grade = found.fed / richer[:many] / found.rock
-    return CorrectedDraws(solution, found, numbers, values, None, False, grade, richer[:many], spread, None, [], seed)
+    notes = [fitted_by_older()] if older else []
+    return CorrectedDraws(
+        solution, found, numbers, values, None, False, grade, richer[:many], spread, None, notes, seed
+    )
 
 
 def _by_weights(
@@ -112,7 +128,7 @@ def _by_weights(
     model, sheet = solution.model, solution.model.sheet
     tests = balanced(sheet)
     trusted, doubted, notes = believed(sheet, tests)
-    found = _posterior(solution, trusted, seed)
+    found = estimate_of(replace(model, sheet=trusted), seed)
     weighed = known_ore(found, tests, notes)
     if weighed is not None:
         notes = [grade_of_weights(), *notes, *silent(found), *differing(found)]
@@ -122,12 +138,12 @@ def _by_weights(
             "these intervals hold the doubt of that."
         )
         notes = [*notes, note("weights_tell_nothing", sentence)]
-    lot, told = joined(sheet) if weighed is not None else (None, [])
+    lot, told = _pile(sheet) if weighed is not None else (None, [])
     if lot is not None:
         # The grade of the tests' sum is not what counts then.
         notes = [one for one in notes if one.code != GRADE_OF_WEIGHTS]
-    notes += [*told, *thin(found), *samples(trusted)]
-    at = np.arange(draws) * DRAWS // draws
+    notes += [*told, *thin(found), *samples(trusted), *written_before(sheet)]
+    at = np.arange(draws) * len(found.grade) // draws
     values = {name: value[at] for name, value in found.values.items()}
     rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())
     grade = found.grade[at] if lot is None else as_the_pile(found.grade[at], lot.grade)
@@ -154,11 +170,15 @@ def _by_weights(
     )
 
 
-def _posterior(solution: Solution, trusted: Sheet, seed: int) -> Posterior:
-    fields = {name: trusted.field_of(name) for name in trusted.ores}
-    rests_on = (fields, trusted.ores, trusted.steps, trusted.keep, trusted.weighed, trusted.pile)
-    grid = solution.model.grid
-    return _estimate(_Asked(repr(rests_on), tuple(grid.upper), seed, replace(solution.model, sheet=trusted)))
+def _pile(sheet: Sheet) -> tuple[PileTold | None, list[Note]]:
+    """Return what several tests say of their pile, as ``joined`` does, or as ``fit`` wrote it down."""
+    if sheet.fitted is None:
+        return joined(sheet)
+    told = sheet.fitted.pile
+    if told is None:
+        return None, []
+    tests = tuple(test.name for test in sheet.fitted.tests if test.told)
+    return WrittenPile(Interval(*told.grade), Interval(*told.spread), tests), [grade_of_the_pile()]
 
 
 @dataclass(frozen=True)
@@ -183,14 +203,17 @@ def _estimate(asked: _Asked) -> Posterior:
 
 
 def as_written(gathered: CorrectedDraws) -> KnownOre | None:
-    """Return what all weights would tell as they are written, those that are doubted too; None where none is."""
-    if not gathered.doubted or gathered.weighed is None:
+    """Return what all weights would tell as they are written, those that are doubted too; None where none is.
+
+    None either where the estimate was written by ``fit``, which read the weights that were believed.
+    """
+    if not gathered.doubted or gathered.weighed is None or gathered.solution.model.sheet.fitted is not None:
         return None
     from flowsheet.study.balance.believed_weights import balanced
     from flowsheet.study.estimate.ore_from_weights import known_ore
 
-    sheet = gathered.solution.model.sheet
-    return known_ore(_posterior(gathered.solution, sheet, gathered.seed), balanced(sheet))
+    model = gathered.solution.model
+    return known_ore(estimate_of(model, gathered.seed), balanced(model.sheet))
 
 
 def grade_of_weights() -> Note:
@@ -198,12 +221,48 @@ def grade_of_weights() -> Note:
     return note(GRADE_OF_WEIGHTS, "the grade is that of the weights; the sheet's own guess of it is not used.")
 
 
-def _written_by_fit(sheet: Sheet) -> bool:
-    """Whether a fit has written this sheet: its numbers are those that the weights left, doubts and all."""
-    from flowsheet.study.estimate.fitted_sheet import MARK
+def estimate_of(model: Model, seed: int) -> Posterior:
+    """Return the estimate: as ``fit`` wrote it where the sheet holds one, else made of the weights."""
+    sheet = model.sheet
+    if sheet.fitted is not None:
+        from flowsheet.study.posterior.written_estimate import read_back
 
+        return read_back(model, sheet.fitted, seed)
+    fields = {name: sheet.field_of(name) for name in sheet.ores}
+    rests_on = (fields, sheet.ores, sheet.steps, sheet.keep, sheet.weighed, sheet.pile)
+    return _estimate(_Asked(repr(rests_on), tuple(model.grid.upper), seed, model))
+
+
+def written_before(sheet: Sheet) -> list[Note]:
+    """Say that the estimate is the one that ``fit`` wrote, and which numbers were changed since."""
+    if sheet.fitted is None:
+        return []
+    from flowsheet.study.posterior.written_estimate import changed_since
+
+    sentence = "the estimate is the one that flowsheet fit wrote into this sheet: the weights are not read again."
+    notes = [note(WRITTEN_BY_FIT, sentence)]
+    if changed := changed_since(sheet, sheet.fitted):
+        sentence = (
+            "{names}: changed since the sheet was fitted, so taken as it stands for all that is to come; what the "
+            "tests held stays as it was."
+        )
+        notes.append(note("changed_since_fit", sentence, names=listed(changed)))
+    return notes
+
+
+def fitted_by_older() -> Note:
+    """Return the note that a sheet was fitted before there was a block that holds the estimate."""
+    sentence = (
+        "this sheet was fitted by an older flowsheet, so its numbers are drawn each by its own ±, without their ties, "
+        "and its weights are not read again: fit the sheet that it was made of once more (flowsheet fit)."
+    )
+    return note("fitted_by_older", sentence)
+
+
+def fitted_before(sheet: Sheet) -> bool:
+    """Whether a fit that wrote no estimate has written this sheet: its numbers are those that the weights left."""
     path = Path(sheet.file)
-    if not path.is_file():
+    if not sheet.weighed or sheet.fitted is not None or not path.is_file():
         return False
     with path.open(encoding="utf-8", errors="replace") as file:
         return file.readline().lstrip("\ufeff").startswith(MARK)

@@ -1,110 +1,124 @@
-"""What do the weights teach of this ore and these steps? The numbers given with doubt, fitted to all that was weighed.
+"""What do the weights teach of this ore and these steps? The one estimate, number by number, and as a sheet of its own.
 
-Maximum a posteriori: a number with ± is a normal prior within its bounds, an even spread is as likely anywhere
-between its ends, and what was weighed has its own doubt and the luck of grains. That covariance is taken at the
-estimate and taken anew until the two agree: for counts, and for gold in grains, the estimate is then that of
-quasi-likelihood, which for a Poisson count is its maximum likelihood. Source: R. W. M. Wedderburn, Biometrika 61
-(1974), 439.
+No search of its own: the draws are those from which every command tells. A number counts as moved where the weights
+took so much of its doubt, or moved it so far, that chance among so many draws does not.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from flowsheet.ore.arrays import NORMAL_95, Array
-from flowsheet.solve.model import rebuild
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import Solution, solve
+from flowsheet.solve.slack import GOLD, ROCK
+from flowsheet.spec.blocks.fitted_estimate import FittedEstimate, FittedPile
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.schema import Sheet
-from flowsheet.spec.text.brief import brief
-from flowsheet.spec.yaml.marked_document import parse
+from flowsheet.spec.text.mistakes import Mistake, SheetError
+from flowsheet.spec.text.notes import Note
+from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.study.balance.believed_weights import balanced, believed
 from flowsheet.study.balance.result import UNITS
-from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail
 from flowsheet.study.common.frames import Row, Tabled, Tables, row
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.common.uncertain_inputs import inputs_with, mass_name, meanings, slack_name, told_numbers
 from flowsheet.study.common.units_out import TOLD, Names, millimetres
-from flowsheet.study.estimate.bounded_lsq import LeastSquares, least_squares
-from flowsheet.study.estimate.evidence import Evidence, Unknown, refuse_jumps, refuse_nothing
-from flowsheet.study.estimate.fitted_sheet import checked_text, source_text
-from flowsheet.study.estimate.identifiability import Confounded, Weighing, advise, tangles
-from flowsheet.study.estimate.laplace_posterior import LaplacePosterior, Profile
+from flowsheet.study.estimate.another_sack import joined
+from flowsheet.study.estimate.corrected_draws import estimate_of
+from flowsheet.study.estimate.fitted_sheet import checked_text, fitted_text, source_text, with_block
+from flowsheet.study.estimate.next_look import Confounded, Weighing, advise, tied
+from flowsheet.study.estimate.ore_from_weights import thin
+from flowsheet.study.estimate.predicted_weights import estimated
+from flowsheet.study.posterior.estimate import Posterior
+from flowsheet.study.posterior.unknowns import Unknowns
+from flowsheet.study.posterior.written_estimate import block_of
 
-MOST_ROUNDS = 30
-AGREED = 1e-6
-"""The covariance is settled when the estimate moves by less than this, in prior standard deviations."""
-TRIES = 32
-"""Draws of the prior among which a better start is looked for, where the first ends at a bound or fits badly."""
-WINS = 1e-3
-"""Deviance by which another start must be better."""
-KEPT_EVEN = 1e-4
-"""A pull, in units of its spread, that keeps an even prior which no weight speaks of in its middle."""
-INFORMED = 0.1
-"""Share of the prior's variance that the data must take away before a number counts as informed."""
-ALARM = 0.05
-"""A misfit rarer than this is told."""
-CHECKS = 1e-6
-"""Share of a measurement's own weight that the others must add for them to check it."""
-FELT = 1e-9
-"""Change (in standard deviations of the measurements) below which a number moves nothing."""
+INFORMED, SHIFTED = 0.1, 0.25
+"""Share of the variance before that the weights must take away, or shift in standard deviations, to count."""
+BY_CHANCE = 3.0
+"""Standard errors of as many draws below which a change is none."""
+PRIOR_DRAWS = 4000
+FAR = 2.5
+"""Standard deviations by which a weight must be off the estimate to be told."""
+ROUNDING = 1e-12
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """A number before and after, in SI."""
+    """A number of the sheet before and after, in SI."""
 
-    unknown: Unknown
+    name: str
+    number: Number
+    #: What its field says that it is.
+    what: str
+    #: Before: as the sheet has it, with the doubt that is assumed where it tells none.
+    before: float
+    before_sd: float
+    #: After: the middle of the draws, half the width of their middle two thirds, and the ends that hold nine in ten.
     value: float
     sd: float
-    #: Ends of the interval that holds it with 90 %.
     low: float
     high: float
-    #: Share of the prior's variance that the data took away (negative: none, and more was found).
+    #: Share of the variance before that the weights took away (negative: they left it wider).
     told: float
-    #: "lower", "upper", or "" where it lies on no bound.
-    bound: str
-    #: What was measured moves with it only in jumps, so that it was not fitted.
-    jumps: bool = False
-
-    @property
-    def name(self) -> str:
-        """Return its name."""
-        return self.unknown.name
-
-    @property
-    def informed(self) -> bool:
-        """Whether the data told anything of it."""
-        return self.told >= INFORMED
+    #: Whether the weights moved it, more than chance among the draws does.
+    moved: bool
+    #: Whether it was weighed itself, so that the weighing counts in its place.
+    weighed: bool = False
 
     def row(self) -> Row:
         """Return it as a row of a table, in the unit that its sheet has it in."""
-        unit, one = self.unknown.number.unit
-        names: Names = {name: (name, lambda value: value / one) for name in ("value", "sd", "low", "high")}
-        return {"name": self.unknown.label, "unit": unit, **row(self, names, deep=False)}
+        unit, one = self.number.unit
+        scaled = ("before", "before_sd", "value", "sd", "low", "high")
+        names: Names = {name: (name, lambda value: value / one) for name in scaled}
+        found = row(self, names, deep=False)
+        return {"name": found.pop("name"), "unit": unit, **found}
+
+
+ODDS: Names = {
+    "before": ("before_log_odds", float),
+    "before_sd": ("before_sd_log_odds", float),
+    "value": ("log_odds", float),
+    "sd": ("sd_log_odds", float),
+}
+
+
+@dataclass(frozen=True)
+class StepSlack:
+    """How far a step's shares are off what the sheet says of them: log odds of an outlet against its last."""
+
+    step: str
+    #: "rock" or "gold".
+    side: str
+    outlet: str
+    before: float
+    before_sd: float
+    value: float
+    sd: float
+    told: float
+    moved: bool
 
 
 @dataclass(frozen=True)
 class Checked:
-    """A measurement, what the fitted sheet makes of it, and how far off that is."""
+    """A measurement, and what the estimate makes of it (SI)."""
 
     measurement: Measurement
     fitted: float
-    #: Its own doubt, and what the luck of grains adds to it.
-    sd: float
-    luck_sd: float
-    #: Measured less fitted, over both doubts together.
-    normalised: float
-    #: How far all misfit points at this measurement, in standard deviations; NaN where nothing checks it.
-    suspicion: float
-    #: What all other measurements would have made of it; NaN where they tell nothing.
-    without: float
+    fitted_sd: float
+    #: Measured less estimated, over both doubts together.
+    off: float
 
     def row(self) -> Row:
         """Return it as a row of a table, in the unit of what was measured."""
         m, unit = self.measurement, UNITS.get(self.measurement.what, "")
-        names: Names = {name: (name, TOLD[unit]) for name in ("value", "sd", "fitted", "luck_sd", "without")}
+        names: Names = {name: (name, TOLD[unit]) for name in ("value", "sd", "fitted", "fitted_sd")}
         names = {**names, "size": ("size_mm", millimetres), "assay_mass": ("assay_mass_kg", float)}
         named = {"stream": m.stream, "what": m.what, "unit": unit}
         return named | row(m, names, deep=False) | row(self, names, deep=False)
@@ -112,239 +126,174 @@ class Checked:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Fitted(Tabled):
-    """All that a fit found.
+    """What the weights left of a sheet's numbers, and the sheet that holds it.
 
     >>> import flowsheet as fs
     >>> fs.fit("sack3.yaml")
-    <Fitted 'Quillfeather dump, sack 3': the weights tell of 3 of 4 numbers, chance of the misfit 0.649>
+    <Fitted 'Quillfeather dump, sack 3': the weights moved 5 of 7 numbers>
     """
 
     sheet: Sheet
-    evidence: Evidence
+    posterior: Posterior
     parameters: tuple[Parameter, ...]
+    slacks: tuple[StepSlack, ...]
     checked: tuple[Checked, ...]
-    #: Misfit of data and priors together.
-    chi2: float
-    dof: int
-    p: float
-    posterior: LaplacePosterior
-    covariance: Array
-    tangles: tuple[Confounded, ...] = ()
-    advice: tuple[Weighing, ...] = ()
-    settled: bool = True
-    #: Interval of each number with all others fitted again, by name; None where that was not asked for.
-    profiles: Mapping[str, Profile] | None = None
+    tied: tuple[Confounded, ...]
+    advice: tuple[Weighing, ...]
+    notes: tuple[Note, ...]
 
     def _tables(self) -> Tables:
         return {
             "numbers": lambda: (one.row() for one in self.parameters),
+            "slack": lambda: (row(one, ODDS, deep=False) for one in self.slacks),
             "weights": lambda: (one.row() for one in self.checked),
         }
 
     def _headline(self) -> tuple[str, str]:
-        informed = sum(one.informed for one in self.own)
-        told = f"the weights tell of {informed} of {len(self.own)} numbers, chance of the misfit {brief(self.p)}"
-        return f"Fitted '{self.sheet.title}'", told
-
-    @property
-    def own(self) -> tuple[Parameter, ...]:
-        """Return the parameters that stand in the sheet (not the feed masses of single tests)."""
-        return tuple(p for p in self.parameters if p.unknown.test is None)
+        moved = sum(one.moved for one in self.parameters)
+        return f"Fitted '{self.sheet.title}'", f"the weights moved {moved} of {len(self.parameters)} numbers"
 
     @cached_property
     def text(self) -> str:
-        """The sheet's own text with each fitted number in the place of the old one. Raises SheetError."""
+        """The sheet's own text with each moved number in the place of the old one, and the estimate behind it.
+
+        Raises SheetError where a number cannot be replaced by itself.
+        """
         document, source = source_text(self.sheet)
-        numbers = {one.name: (one.value, one.sd) for one in self.own if not one.jumps}
-        return checked_text(document, source, self.sheet, numbers)
+        moved = {one.name: (one.value, one.sd) for one in self.parameters if one.moved}
+        text = fitted_text(document, source, self.sheet, moved)
+        return with_block(document, text, self.block(checked_text(text, document)))
+
+    def block(self, written: Sheet) -> FittedEstimate:
+        """Return the estimate as a block of a sheet in which numbers stand as in ``written``."""
+        texts = {name: number.text for name, number in told_numbers(written).items()}
+        pile, _ = joined(self.sheet) if self.posterior.weighs_gold else (None, [])
+        told = FittedPile(grade=_five(pile.grade), spread=_five(pile.spread)) if pile is not None else None
+        return block_of(self.posterior, self.sheet.sources.sha256, self.sheet.weighed, texts, told)
 
     @cached_property
     def fitted_sheet(self) -> Sheet:
-        """The sheet with the fitted numbers, for ``run`` and ``trial``; fitted again, its weights would count twice.
+        """The sheet with the estimate, for ``run`` and all else; its weights are not read again.
 
         Raises SheetError where fitted numbers contradict each other.
         """
-        return rebuild(parse(self.text, self.sheet.file))
+        document, _ = source_text(self.sheet)
+        return checked_text(self.text, document)
 
 
-def fit(
-    sheet: Sheet,
-    measured: Sequence[Measurement],
-    seed: int = 1,
-    openings: Sequence[float] = (),
-    look_further: bool = True,
-) -> Fitted:
-    """Fit a sheet to what was measured. Raises SheetError where there is nothing to fit, or nothing to fit it to.
-
-    ``openings`` (m): sizes that the grid must hold besides (trials'). ``look_further`` also finds what would tell of
-    the numbers that the weights did not tell of.
-    """
-    evidence = Evidence.of(sheet, measured, openings)
-    refuse_nothing(sheet, evidence)
-    evidence = evidence.without_jumps()
-    refuse_jumps(sheet, evidence)
-    found, covariance, settled = _rounds(evidence, evidence.prior)
-    if found.held.any() or not settled or chi2_tail(found.sum_of_squares, len(evidence.measured)) < ALARM:
-        other = _rounds(evidence, _better_start(evidence, covariance, seed))
-        # What no weight speaks of stays where it was: another start must win something that counts.
-        if _deviance(*other[:2]) < _deviance(found, covariance) - WINS:
-            found, covariance, settled = other
-    return _summary(evidence, found, covariance, settled, seed, look_further)
+def _five(one: Interval) -> list[float]:
+    return [one.mean, one.sd, one.p5, one.p50, one.p95]
 
 
-def residuals_of(evidence: Evidence, covariance: Array, sets: Array) -> Array:
-    """Return data and priors as residuals of unit variance, (P, K + n), for parameter ``sets`` (P, n)."""
-    misfit = evidence.predicted(sets) - evidence.values
-    data = np.linalg.solve(np.linalg.cholesky(covariance), misfit.T).T
-    pull = np.where(evidence.even, KEPT_EVEN, 1.0)
-    return np.concatenate([data, pull * (sets - evidence.prior) / evidence.prior_sd], axis=1)
-
-
-def _prior_draws(evidence: Evidence, seed: int) -> Array:
-    rng = np.random.default_rng(seed)
-    normal = evidence.prior + evidence.prior_sd * rng.standard_normal((TRIES, len(evidence.prior)))
-    spread = np.where(np.isfinite(evidence.upper - evidence.lower), evidence.upper - evidence.lower, 0.0)
-    even = evidence.lower + spread * rng.uniform(size=normal.shape)
-    return np.asarray(np.clip(np.where(evidence.even, even, normal), evidence.lower, evidence.upper))
-
-
-def _better_start(evidence: Evidence, covariance: Array, seed: int) -> Array:
-    """Return the draw of the prior that fits best: another start, in case the first found a corner."""
-    sets = _prior_draws(evidence, seed)
-    return np.asarray(sets[int(np.argmin((residuals_of(evidence, covariance, sets) ** 2).sum(axis=1)))])
-
-
-def _deviance(found: LeastSquares, covariance: Array) -> float:
-    """Return twice the negative logarithm of the posterior's density, up to a constant, with the covariance at hand."""
-    return found.sum_of_squares + float(np.linalg.slogdet(covariance)[1])
-
-
-def _rounds(evidence: Evidence, start: Array) -> tuple[LeastSquares, Array, bool]:
-    """Fit with the covariance held, take it anew at the estimate, and so on until they agree."""
-    x = start
-    covariance = evidence.covariance(x)
-    for turn in range(MOST_ROUNDS):
-        found = minimise(evidence, covariance, x, near=turn > 0)
-        moved = np.max(np.abs(found.x - x) / evidence.prior_sd)
-        x, covariance = found.x, evidence.covariance(found.x)
-        if moved < AGREED:
-            return found, covariance, found.settled
-    return found, covariance, False
-
-
-def minimise(evidence: Evidence, covariance: Array, start: Array, near: bool = False) -> LeastSquares:
-    """Find the parameters with the least sum of squares, the covariance held."""
-    return least_squares(
-        lambda sets: residuals_of(evidence, covariance, sets),
-        start,
-        evidence.lower,
-        evidence.upper,
-        evidence.prior_sd,
-        near,
-    )
-
-
-def _summary(
-    evidence: Evidence, found: LeastSquares, covariance: Array, settled: bool, seed: int, look_further: bool
-) -> Fitted:
-    count, prior_sd = len(evidence.measured), evidence.prior_sd
-    data = found.jacobian[:count]
-    pull = np.where(evidence.even, 0.0, 1 / prior_sd)
-    posterior = LaplacePosterior(
-        mode=found.x,
-        precision=data.T @ data + np.diag(pull**2),
-        lower=evidence.lower,
-        upper=evidence.upper,
-        scale=prior_sd,
-        seed=seed,
-        slope=np.where(found.held != 0, found.jacobian.T @ found.residuals, 0.0),
-    )
-    parameters = _parameters(evidence, found, posterior, data)
-    fitted, total = evidence.predicted(found.x[None])[0], np.diag(covariance)
-    luck = np.sqrt(np.maximum(total - evidence.variance, 0.0))
-    off = (evidence.values - fitted) / np.sqrt(total)
-    suspicion, slip = _suspicion(posterior.linear(found.held == 0), data, covariance, evidence.values - fitted)
-    checked = tuple(
-        Checked(m, float(fitted[k]), float(np.sqrt(evidence.variance[k])), float(luck[k]), float(off[k]),
-                float(suspicion[k]), m.value - float(slip[k]))
-        for k, m in enumerate(evidence.measured)
-    )  # fmt: skip
-    chi2 = float((found.residuals[:count] ** 2).sum() + ((pull * (found.x - evidence.prior)) ** 2).sum())
-    dof = count - _seen(data[:, evidence.even] * prior_sd[evidence.even])
-    fitted_own = zip(parameters, evidence.unknowns, strict=False)  # those that jump come last
-    untold = [i for i, (one, unknown) in enumerate(fitted_own) if not one.informed and unknown.test is None]
+def fit(sheet: Sheet, seed: int = 1) -> Fitted:
+    """Return what the weights left of the sheet's numbers. Raises SheetError where nothing was weighed, or no gold."""
+    refuse_nothing(sheet)
+    model = Model.of(sheet)
+    if float(solve(model).fed_gold) <= 0:
+        at = f"{sheet.field_of(next(iter(sheet.ores)))}.grade"
+        remedy = "Give a grade, as 20 g/t ± 8 g/t; a guess will do"
+        raise SheetError([Mistake("there is no gold to tell of", remedy, at, file=sheet.file, code="no_gold")])
+    trusted, _, notes = believed(sheet, balanced(sheet))
+    found = estimate_of(replace(model, sheet=trusted), seed)
+    if found.unknowns is None:
+        raise TypeError("the estimate of this sheet is written already")
+    parameters = _parameters(found, found.unknowns)
+    solution = solve(model, inputs_with(model, found.values, len(found.grade)))
+    open_ones = [one.name for one in parameters if not one.moved]
     return Fitted(
-        sheet=evidence.model.sheet,
-        evidence=evidence,
-        parameters=parameters,
-        checked=checked,
-        chi2=chi2,
-        dof=dof,
-        p=chi2_tail(chi2, dof),
-        posterior=posterior,
-        covariance=covariance,
-        tangles=tangles(evidence, posterior, data),
-        advice=advise(evidence, posterior, untold) if look_further else (),
-        settled=settled,
+        sheet,
+        found,
+        parameters,
+        _slacks(found),
+        _checked(found, solution, sheet),
+        tied({one.name: found.values[one.name] for one in parameters if one.moved}),
+        advise(solution, {name: found.values[name] for name in open_ones}, sheet.weighed),
+        (*sheet.notes, *notes, *thin(found)),
     )
 
 
-def _parameters(
-    evidence: Evidence, found: LeastSquares, posterior: LaplacePosterior, data: Array
-) -> tuple[Parameter, ...]:
-    low, high = posterior.interval()
-    scaled = data * evidence.prior_sd
-    before = _spread(evidence)
-    told = np.where(np.abs(scaled).max(axis=0) < FELT, 0.0, 1 - (posterior.sd / before) ** 2)
-    return tuple(
-        Parameter(
-            unknown=unknown,
-            value=float(found.x[i]),
-            sd=float(posterior.sd[i]),
-            low=float(low[i]),
-            high=float(high[i]),
-            told=float(told[i]),
-            bound={-1: "lower", 1: "upper"}.get(int(found.held[i]), ""),
-        )
-        for i, unknown in enumerate(evidence.unknowns)
-    ) + tuple(_stayed(unknown) for unknown in evidence.jumping)
+def refuse_nothing(sheet: Sheet) -> None:
+    """Raise SheetError where nothing was weighed but feeds."""
+    if any(m.stream not in sheet.ores for m in sheet.weighed):
+        return
+    raise SheetError([Mistake(
+        "nothing but feeds was weighed, so there is nothing to fit the sheet to" if sheet.weighed else
+        "nothing was weighed, so there is nothing to fit the sheet to",
+        f"Add weighed: {{{(sheet.keep or ('tails',))[0]}: {{mass: …}}}}, with what you weighed or had assayed",
+        field="weighed", file=sheet.file, code="nothing_to_fit_to"
+    )])  # fmt: skip
 
 
-def _stayed(unknown: Unknown) -> Parameter:
-    """Return a number that was not fitted, since what was measured moves with it only in jumps."""
-    number, reach = unknown.number, 0.9 * math.sqrt(3) if unknown.even else NORMAL_95
-    ends = number.value - reach * number.sd, number.value + reach * number.sd
-    low, high = max(ends[0], unknown.lower), min(ends[1], unknown.upper)
-    return Parameter(unknown, number.value, number.sd, low, high, 0.0, "", jumps=True)
+def _parameters(found: Posterior, unknowns: Unknowns) -> tuple[Parameter, ...]:
+    sheet = found.model.sheet
+    numbers, words = told_numbers(sheet), meanings(sheet)
+    z = np.random.default_rng(0).standard_normal((PRIOR_DRAWS, len(unknowns.names)))
+    before = unknowns.drawn(z).values
+    weighed = {name for name in unknowns.replaced if name in {mass_name(sheet, ore) for ore in sheet.ores}}
+    rows = []
+    for name, number in numbers.items():
+        if name not in found.values or not (np.ptp(before.get(name, np.zeros(1))) > 0 or name in weighed):
+            continue
+        was = Spread.of(before[name]) if name not in weighed else Spread(number.value, number.sd, 0.0, 0.0)
+        now = Spread.of(np.broadcast_to(found.values[name], found.grade.shape))
+        told, moved = _moved(was, now, found.effective)
+        rows.append(
+            Parameter(name, number, words.get(name, ""), was.middle, was.sd, now.middle, now.sd, now.low, now.high,
+                      told, moved or name in weighed, name in weighed)
+        )  # fmt: skip
+    return tuple(rows)
 
 
-def _suspicion(known: Array, data: Array, covariance: Array, misfit: Array) -> tuple[Array, Array]:
-    """Return the most powerful test of a gross error in each measurement alone, (K,), and the error it would be.
+@dataclass(frozen=True)
+class Spread:
+    """The middle of some draws, their standard deviation as of a normal law, and the ends that hold nine in ten."""
 
-    ``known``: covariance of the parameters, (n, n).
-    Source: R. S. H. Mah & A. C. Tamhane, AIChE Journal 28 (1982).
-    """
-    sd = np.sqrt(np.diag(covariance))
-    scaled = covariance / np.outer(sd, sd)
-    inverse, slope = np.linalg.inv(scaled), np.linalg.cholesky(scaled) @ data
-    pull = inverse @ (misfit / sd)
-    left = np.diag(inverse - inverse @ slope @ known @ slope.T @ inverse)
-    room = np.where(left / np.diag(inverse) > CHECKS, left, np.nan)
-    return pull / np.sqrt(room), sd * pull / room
+    middle: float
+    sd: float
+    low: float
+    high: float
 
-
-def _spread(evidence: Evidence) -> Array:
-    """Return the standard deviations of the priors within their bounds, (n,): of normal laws cut off there."""
-    from scipy.special import ndtr
-
-    low, high = ((bound - evidence.prior) / evidence.prior_sd for bound in (evidence.lower, evidence.upper))
-    low, high = np.maximum(low, -40.0), np.minimum(high, 40.0)
-    at_low, at_high = (np.exp(-(end**2) / 2) / np.sqrt(2 * np.pi) for end in (low, high))
-    inside = ndtr(high) - ndtr(low)
-    cut = 1 + (low * at_low - high * at_high) / inside - ((at_low - at_high) / inside) ** 2
-    return np.asarray(evidence.prior_sd * np.where(evidence.even, 1.0, np.sqrt(cut)))
+    @classmethod
+    def of(cls, draws: Array) -> Spread:
+        """Read draws (D,): by their quantiles, which a few far ones do not move."""
+        low, middle, high = np.percentile(draws, (5, 50, 95))
+        return cls(float(middle), float(high - low) / (2 * NORMAL_95), float(low), float(high))
 
 
-def _seen(columns: Array) -> int:
-    """Return how many directions of the even priors the data settle: each costs a degree of freedom."""
-    return int(np.count_nonzero(np.linalg.svd(columns, compute_uv=False) > 1)) if columns.size else 0
+def _moved(was: Spread, now: Spread, draws: float) -> tuple[float, bool]:
+    """Return the share of the variance that went, and whether that or the shift is more than chance among draws."""
+    if was.sd <= 0:
+        return 0.0, False
+    told = 1 - (now.sd / was.sd) ** 2
+    shift = abs(now.middle - was.middle) / was.sd
+    least = max(INFORMED, BY_CHANCE * math.sqrt(2 / draws))
+    return told, bool(told > least or shift > max(SHIFTED, BY_CHANCE / math.sqrt(draws)))
+
+
+def _slacks(found: Posterior) -> tuple[StepSlack, ...]:
+    rows = []
+    for name, step in found.model.sheet.steps.items():
+        slack = step.slack_of()
+        *others, last = step.outlets
+        for side, sd, shift in ((ROCK, slack.rock, 0.0), (GOLD, slack.gold, slack.gold_shift)):
+            if (at := slack_name(name, side, last)) not in found.values:
+                continue
+            for i, outlet in enumerate(others):
+                off = found.values[slack_name(name, side, outlet)] - found.values[at]
+                was, now = Spread(shift if i == 0 else 0.0, sd, 0.0, 0.0), Spread.of(off)
+                told, moved = _moved(was, now, found.effective)
+                rows.append(StepSlack(name, side, outlet, was.middle, sd, now.middle, now.sd, told, moved))
+    return tuple(rows)
+
+
+def _checked(found: Posterior, solution: Solution, sheet: Sheet) -> tuple[Checked, ...]:
+    tests: Mapping[str, int] = {test.name: i for i, test in enumerate(found.tests)}
+    rows = []
+    for m in sheet.weighed:
+        test = found.tests[tests[m.test]]
+        draws = estimated(solution, m, test.gold[m.stream], test.rock[m.stream], test.ratio)
+        if draws is not None:
+            mean, sd = float(np.mean(draws)), float(np.std(draws))
+            sd = 0.0 if sd < ROUNDING * abs(mean) else sd
+            rows.append(Checked(m, mean, sd, (m.value - mean) / max(math.hypot(m.sd, sd), 1e-300)))
+    return tuple(rows)

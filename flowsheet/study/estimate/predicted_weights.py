@@ -46,6 +46,28 @@ def predict(solution: Solution, measured: Sequence[Measurement]) -> Array:
     return np.stack(values, axis=-1)
 
 
+def estimated(solution: Solution, m: Measurement, gold: Array, rock: Array, ratio: float) -> Array | None:
+    """Return what draws of a test make of a measurement, (D,); None where the sheet knows too little for that.
+
+    ``gold`` and ``rock`` (kg, (D,)): what the stream held in that test, which was fed ``ratio`` times what the sheet
+    says; ``solution`` is of the same draws.
+    """
+    if not foretold(solution.model, m):
+        return None
+    if m.what in (PASSING, GRAINS):
+        return np.asarray(predict(solution, [m])[..., 0] * (ratio if m.what == GRAINS else 1.0))
+    if m.what == GOLD:
+        return gold
+    fine = np.maximum(np.broadcast_to(solution.streams[m.stream].gold, gold.shape), 1e-300)
+    metal = gold * solution.metal(m.stream) / fine
+    if m.what == BEAD or m.stream in metal_streams(solution.model.sheet):
+        return np.asarray(metal)
+    weighed = [w.value for w in solution.model.sheet.weighed if (w.test, w.stream, w.what) == (m.test, m.stream, MASS)]
+    if m.what == GRADE:
+        return np.asarray(gold / (weighed[0] if weighed else np.maximum(rock, 1e-300)))
+    return np.asarray(rock + np.where(gold > RICH * rock, metal, 0.0))
+
+
 def _fired_masses(sheet: Sheet) -> dict[tuple[str, str], float]:
     """Return what was weighed (kg) of each stream that leaves fire beside the metal, by test and stream."""
     glass = fired_streams(sheet)
@@ -88,43 +110,6 @@ def _coarse(model: Model, m: Measurement) -> int:
     return len(model.grid) if m.size is None else model.grid.coarser(m.size)
 
 
-def luck(solution: Solution, measured: Sequence[Measurement], tests: Sequence[Sequence[int]]) -> Array:
-    """Return the covariance (K, K) that the luck of grains gives the measurements.
-
-    ``solution`` has one draw for each test; ``tests`` holds, for each, which measurements are its own. In stream a
-    the grains of class j are a Poisson number g_aj/m_j, whose gold has variance m_j g_aj; of the grains in b, which
-    lies downstream of a, all that a held count in both: covariance Σ_j m_j min(g_aj, g_bj). Streams of which neither
-    lies downstream of the other, and other tests, have nothing in common. A count of grains has the weight 1/m_j
-    in place of 1, so that its variance is the number expected. Grains that lie together (``cluster`` of a sort)
-    come together: the variance is that many times larger, which is an upper bound where they were parted.
-    """
-    model = solution.model
-    found = np.zeros((len(measured), len(measured)))
-    if not model.grains_known:
-        return found
-    related = downstream(model.sheet)
-    metal = metal_streams(model.sheet)
-    fineness = np.asarray(solution.inputs.site.fineness)
-    for t, mine in enumerate(tests):
-        each = grains.grain_mass(model.grid.size, fineness if fineness.ndim == 0 else fineness[t])
-        gold = {name: _draw(material.gold_by_grain, t, 1) for name, material in solution.streams.items()}
-        weights = {k: _weights(solution, measured[k], metal, each, t) for k in mine}
-        for k in mine:
-            for other in mine:
-                a, b = measured[k].stream, measured[other].stream
-                if b in related[a] or a in related[b]:
-                    shared = each * np.minimum(gold[a], gold[b])
-                    found[k, other] = float((shared * weights[k] * weights[other]).sum())
-    clusters = [float(np.max(getattr(at, "cluster", 1.0))) for at in solution.inputs.values.values()]
-    # Where streams meet and part again the smaller of two amounts is more than they share, and might ask too much.
-    # Grains squared and kilograms squared lie far apart, so correlations are mended, not covariances.
-    sd = np.sqrt(np.diag(found))
-    scale = np.where(sd > 0, sd, 1.0)
-    values, vectors = np.linalg.eigh(found / np.outer(scale, scale))
-    mended = found if values.min() >= 0 else (vectors * np.maximum(values, 0.0)) @ vectors.T * np.outer(sd, sd)
-    return np.asarray(max([1.0, *clusters]) * mended)
-
-
 def _weights(solution: Solution, m: Measurement, metal: set[str], each: Array, t: int) -> Array:
     """Return how much the measurement changes with the gold in each grain class, (S,)."""
     one, none = np.ones_like(each), np.zeros_like(each)
@@ -143,21 +128,6 @@ def _weights(solution: Solution, m: Measurement, metal: set[str], each: Array, t
 
 def _draw(array: Any, t: int, axes: int) -> Any:
     return array[t] if array.ndim > axes else array
-
-
-def downstream(sheet: Sheet) -> dict[str, set[str]]:
-    """Return each stream → itself and all that lies downstream of it."""
-    takers = sheet.takers
-    found: dict[str, set[str]] = {}
-    for name in (*sheet.ores, *sheet.makers):
-        reached, waiting = {name}, [name]
-        while waiting:
-            taker = takers.get(waiting.pop())
-            new = set(sheet.steps[taker].outlets.values()) - reached if taker is not None else set()
-            reached |= new
-            waiting += new
-        found[name] = reached
-    return found
 
 
 def luck_alone(solution: Solution, measured: Sequence[Measurement]) -> list[float]:

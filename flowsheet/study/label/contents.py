@@ -19,10 +19,10 @@ from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.notebook_result import Shown
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
+from flowsheet.study.estimate.another_sack import PileTold
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.corrected_draws import gather
 from flowsheet.study.estimate.ore_from_weights import KnownOre
-from flowsheet.study.lot.combine_tests import Lot
 
 KEPT: Names = {"mass": ("mass_kg", float), "gold": ("gold_g", grams), "interval": ("interval", grams)}
 LABEL: Names = {
@@ -105,7 +105,7 @@ class _Told:
     head: Interval
     weighed: KnownOre | None
     notes: list[Note]
-    lot: Lot | None
+    lot: PileTold | None
     spread: Interval | float | None
     streams: Mapping[str, Interval] = field(default_factory=dict)
     next_sack: Spread | None = None

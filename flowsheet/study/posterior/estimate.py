@@ -23,7 +23,7 @@ from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import mass_name
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.evidence import OF_GOLD, TestEvidence, told_steps
-from flowsheet.study.posterior.forward import Expected, expected
+from flowsheet.study.posterior.forward import Expected, Sent, expected
 from flowsheet.study.posterior.grain_luck import draw_amounts, likely, saddlepoint
 from flowsheet.study.posterior.importance import resampled, sampled
 from flowsheet.study.posterior.posterior_mode import Search
@@ -48,6 +48,9 @@ class TestDraws:
     luck: Array
     #: Whether any of its weights speaks of gold.
     told: bool
+    #: Rock that it was fed over that of the sheet, and the gold by each way, (D, ways).
+    ratio: float
+    by_way: Array
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,10 @@ class Posterior:
     #: How many independent draws these are worth.
     effective: float
     weighs_gold: bool
+    #: (band of the feed, end) of each way that gold takes.
+    ways: tuple[tuple[int, str], ...]
+    #: What was unknown; None where the draws were read from a sheet that ``fit`` wrote.
+    unknowns: Unknowns | None = None
 
 
 def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, seed: int = 1) -> Posterior:
@@ -99,7 +106,8 @@ def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, 
     grade = fed / sum(e.rock[n] for n in sheet.ores)
     by_band = [np.asarray(sum(band[n] for n in sheet.ores)) for band in e.by_band]
     above = {size: sum(by_band[: i + 1]) / np.maximum(fed, 1e-300) for i, size in enumerate(falling)}
-    return Posterior(model, e.values, cluster, np.asarray(grade), told, above, found.effective, weighs_gold)
+    grade = np.asarray(grade)
+    return Posterior(model, e.values, cluster, grade, told, above, found.effective, weighs_gold, e.ways, unknowns)
 
 
 def cluster_law(sheet: Sheet) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -171,21 +179,34 @@ def _drawn(
         amounts = draw_amounts(number, mass, told.weigh, told.found, told.noise, saddle.tilt, rng)
     else:
         amounts = rng.poisson(np.minimum(scale[:, None, None] * e.by_way / mass[:, None, :], 1e15)) * mass[:, None, :]
-    by_way = amounts.sum(axis=-1)
-    ends = [end for band, end in e.ways if band == 0]
-    caught = [c.stream for c in e.solver.caught]
-    gold = {n: np.zeros(e.draws) for n in e.rock}
-    fed_by_band = []
-    for band, expected_gold in enumerate(e.by_band):
-        mine = by_way[:, [i for i, (b, _) in enumerate(e.ways) if b == band]]
-        through = streams.of_ends(model, expected_gold, ends, caught)
-        for n in gold:
-            gold[n] = gold[n] + (through[n] * mine).sum(axis=-1)
-        fed_by_band.append(mine.sum(axis=-1))
-    kept = np.asarray(sum((gold[n] for n in model.sheet.keep), np.zeros(e.draws)))
-    above = {opening: np.asarray(sum(fed_by_band[: i + 1])) for i, opening in enumerate(openings)}
-    rock = {n: test.ratio * mass for n, mass in e.rock.items()}
     # Of grains so large that hardly any sack holds one there is no luck, as there is none in the likelihood.
     number, _ = likely(test.ratio * e.by_way / mass[:, None, :])
     luck = (number * mass[:, None, :] ** 2).sum(axis=(1, 2))
-    return TestDraws(test.name, gold, rock, by_way.sum(axis=-1), kept, above, luck, test.weighs_gold)
+    return held_by(model, test.name, test.ratio, amounts.sum(axis=-1), e.sent, openings, luck, test.weighs_gold)
+
+
+def held_by(
+    model: Model,
+    name: str,
+    ratio: float,
+    by_way: Array,
+    sent: Sent,
+    openings: tuple[float, ...],
+    luck: Array,
+    told: bool,
+) -> TestDraws:
+    """Return what every stream of a test held, bottom up from the gold ``by_way`` (D, ways) that came to each end."""
+    draws = len(by_way)
+    ends = [end for band, end in sent.ways if band == 0]
+    gold = {n: np.zeros(draws) for n in sent.rock}
+    fed_by_band = []
+    for band, expected_gold in enumerate(sent.by_band):
+        mine = by_way[:, [i for i, (b, _) in enumerate(sent.ways) if b == band]]
+        through = streams.of_ends(model, expected_gold, ends, sent.caught)
+        for n in gold:
+            gold[n] = gold[n] + (through[n] * mine).sum(axis=-1)
+        fed_by_band.append(mine.sum(axis=-1))
+    kept = np.asarray(sum((gold[n] for n in model.sheet.keep), np.zeros(draws)))
+    above = {opening: np.asarray(sum(fed_by_band[: i + 1])) for i, opening in enumerate(openings)}
+    rock = {n: ratio * mass for n, mass in sent.rock.items()}
+    return TestDraws(name, gold, rock, by_way.sum(axis=-1), kept, above, luck, told, ratio, by_way)

@@ -5,7 +5,7 @@ A way is one end stream (or what a loop has caught) that gold of one band of fee
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,7 @@ from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.silver import silver
+from flowsheet.spec.blocks.fitted_estimate import CAUGHT
 from flowsheet.study.common.uncertain_inputs import inputs_with, slack_name
 from flowsheet.study.posterior.slack_solver import Replay, SlackSolver
 from flowsheet.study.posterior.unknowns import SIZE, Unknowns
@@ -36,6 +37,24 @@ class Asked(dict[str, Array]):
     def __missing__(self, stream: str) -> Array:
         self[stream] = self.work(stream)
         return self[stream]
+
+
+@dataclass(frozen=True)
+class Sent:
+    """Where a solve sends rock and gold in D draws, kg."""
+
+    rock: dict[str, Array]
+    #: (band of the feed, end) of each way, and its gold (D, G, J).
+    ways: tuple[tuple[int, str], ...]
+    by_way: Array
+    #: Band → stream → gold, (D,); one band where no openings were asked for.
+    by_band: list[dict[str, Array]]
+    #: Streams at which loops hold gold, which are ways too.
+    caught: list[str]
+
+    def gold(self, streams: Iterable[str]) -> Array:
+        """Return the gold of some streams together, (D,)."""
+        return np.asarray(sum(band[stream] for stream in streams for band in self.by_band))
 
 
 @dataclass(frozen=True)
@@ -64,6 +83,11 @@ class Expected:
     def draws(self) -> int:
         """How many draws there are."""
         return len(self.grain)
+
+    @property
+    def sent(self) -> Sent:
+        """Where the solve sends all."""
+        return Sent(self.rock, self.ways, self.by_way, self.by_band, [c.stream for c in self.solver.caught])
 
     def at(self, draws: NDArray[np.intp]) -> Expected:
         """Return some of the draws, as often as they are named."""
@@ -96,7 +120,31 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
     solver = SlackSolver(model, inputs, slack=told, plain=plain)
     solver.through(model.stages)
     values.update(_slack_values(model, solver.deltas, draws))
-    ends = [*model.ends, *(f"caught {i}" for i in range(len(solver.caught)))]
+    sent = sent_by(model, solver, inputs, openings, draws)
+    white: dict[str, Array] = {}
+
+    def metal(stream: str) -> Array:
+        white.update(white or silver(model, inputs, solver.streams, solver.caught).streams)
+        gold = np.broadcast_to(solver.streams[stream].gold, (draws,))
+        return np.asarray(1 + np.divide(white[stream], gold, out=np.zeros(draws), where=gold > 0))
+
+    stacked, grain = sent.by_way, grains.grain_mass(model.grid.size, inputs.site.fineness)
+    if not model.grains_known:
+        grain, even = _untold(unknowns, z, inputs)
+        stacked = stacked.sum(axis=-1, keepdims=True) * even
+    grain = np.broadcast_to(grain, (draws, stacked.shape[-1]))
+
+    def gold(stream: str) -> Array:
+        found = np.broadcast_to(solver.streams[stream].gold_by_grain, (draws, len(model.grid)))
+        return found if model.grains_known else found.sum(axis=-1, keepdims=True) * even
+
+    rows = (sent.rock, Asked(gold), Asked(metal), sent.ways, stacked, sent.by_band, grain)
+    return Expected(solver, inputs, values, drawn.sacks, *rows)
+
+
+def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequence[float], draws: int) -> Sent:
+    """Return where a solve that was gone through sends all; ``openings`` (m), falling, part the feed into bands."""
+    ends = [*model.ends, *(f"{CAUGHT} {i}" for i in range(len(solver.caught)))]
     whole = _by_grain(model, solver, ends, draws)
     ways, by_way, by_band, left = [], [], [], dict(whole)
     for band, part in enumerate(_bands(model, inputs, openings)):
@@ -114,27 +162,9 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
         ways.append((len(openings), name))
         by_way.append(np.maximum(left[name], 0.0))
     by_band.append({n: np.maximum(one - sum(b[n] for b in by_band), 0.0) for n, one in last.items()})
-    white: dict[str, Array] = {}
-
-    def metal(stream: str) -> Array:
-        white.update(white or silver(model, inputs, solver.streams, solver.caught).streams)
-        gold = last[stream]
-        return np.asarray(1 + np.divide(white[stream], gold, out=np.zeros(draws), where=gold > 0))
-
     rock = {n: np.broadcast_to(m.solids, (draws,)) for n, m in solver.streams.items()}
-    stacked, grain = np.stack(by_way, axis=1), grains.grain_mass(model.grid.size, inputs.site.fineness)
-    if not model.grains_known:
-        grain, even = _untold(unknowns, z, inputs)
-        stacked = stacked.sum(axis=-1, keepdims=True) * even
-    grain = np.broadcast_to(grain, (draws, stacked.shape[-1]))
-
-    def gold(stream: str) -> Array:
-        found = np.broadcast_to(solver.streams[stream].gold_by_grain, (draws, len(model.grid)))
-        return found if model.grains_known else found.sum(axis=-1, keepdims=True) * even
-
-    return Expected(
-        solver, inputs, values, drawn.sacks, rock, Asked(gold), Asked(metal), tuple(ways), stacked, by_band, grain
-    )
+    caught = [c.stream for c in solver.caught]
+    return Sent(rock, tuple(ways), np.stack(by_way, axis=1), by_band, caught)
 
 
 def _slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: int) -> dict[str, Array]:
@@ -148,7 +178,7 @@ def _slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: 
 
 def _by_grain(model: Model, solver: SlackSolver | Replay, ends: Sequence[str], draws: int) -> dict[str, Array]:
     found = {n: solver.streams[n].gold_by_grain for n in model.ends}
-    found |= {f"caught {i}": c.material.gold_by_grain for i, c in enumerate(solver.caught)}
+    found |= {f"{CAUGHT} {i}": c.material.gold_by_grain for i, c in enumerate(solver.caught)}
     none = np.zeros(len(model.grid))
     return {n: np.broadcast_to(found.get(n, none), (draws, len(model.grid))) for n in ends}
 

@@ -1,1 +1,1 @@
-"""What would another setting do? The sheet solved again (trials), or draws of the fitted sheet (forecast)."""
+"""What would another setting do? The sheet solved again (trials), or the draws of the estimate (forecast)."""

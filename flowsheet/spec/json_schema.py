@@ -14,6 +14,7 @@ from pydantic import BaseModel
 
 from flowsheet.spec.blocks.costs_and_sales import GENERAL_COSTS, Sale, StepCost
 from flowsheet.spec.blocks.fields import ONLY_ESTIMATED
+from flowsheet.spec.blocks.fitted_estimate import FittedEstimate
 from flowsheet.spec.blocks.money import PRICE
 from flowsheet.spec.blocks.pile import Pile
 from flowsheet.spec.blocks.schema import TOP_FIELDS, Ore, Weighed
@@ -32,7 +33,7 @@ def json_schema(kinds: Mapping[str, type[StepBlock]]) -> Schema:
     """Return the JSON Schema of a sheet whose steps may be of ``kinds``."""
     from pydantic.json_schema import models_json_schema
 
-    models: list[type[BaseModel]] = [Ore, Weighed, StepCost, Sale, Pile, *kinds.values()]
+    models: list[type[BaseModel]] = [Ore, Weighed, StepCost, Sale, Pile, FittedEstimate, *kinds.values()]
     refs, definitions = models_json_schema([(model, "validation") for model in models])
     defs = {name: _tidy(schema) for name, schema in definitions["$defs"].items()}
     ref = {model: refs[model, "validation"] for model in models}
@@ -40,6 +41,7 @@ def json_schema(kinds: Mapping[str, type[StepBlock]]) -> Schema:
         _tell_kind(defs[ref[kind]["$ref"].rsplit("/", 1)[-1]], kind)
     shapes = _shapes(ref[Ore], ref[Weighed], [ref[kind] for kind in kinds.values()], ref[StepCost], ref[Sale])
     shapes["pile"] = ref[Pile]
+    shapes["fitted"] = ref[FittedEstimate]
     return {
         "$schema": DIALECT,
         "title": "Sheet",

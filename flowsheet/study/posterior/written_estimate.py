@@ -1,0 +1,161 @@
+"""The estimate as a block of the sheet: written down as draws by name, and read back without the weights.
+
+What every stream held follows from it as it did from the weights: bottom up, so that each draw closes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from flowsheet.ore.arrays import Array
+from flowsheet.solve.model import Model, draw
+from flowsheet.solve.slack import GOLD, ROCK
+from flowsheet.spec.blocks.fitted_estimate import (
+    CLUSTER,
+    FittedEstimate,
+    FittedPile,
+    FittedTest,
+    digest,
+    packed,
+    way_name,
+)
+from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.study.common.uncertain_inputs import bounds, inputs_with, slack_name, told_numbers
+from flowsheet.study.posterior.estimate import Posterior, held_by
+from flowsheet.study.posterior.forward import Sent, sent_by
+from flowsheet.study.posterior.slack_solver import SlackSolver
+
+MEANS, REST = 12, 9
+"""Digits of the means, and of the covariance, that are written."""
+
+
+def block_of(
+    found: Posterior,
+    of: str | None,
+    measured: Iterable[Measurement],
+    written: Mapping[str, str],
+    pile: FittedPile | None = None,
+) -> FittedEstimate:
+    """Return the block that holds an estimate.
+
+    ``of``: digest of the files that it was made from; ``measured``: all that was weighed; ``written``: how the sheet
+    is going to write numbers, by name; ``pile``: what several tests told of theirs.
+    """
+    columns = dict(_columns(found))
+    table = np.stack(list(columns.values()))
+    mean, sd = table.mean(axis=1), table.std(axis=1)
+    scores = np.divide(table - mean[:, None], sd[:, None], out=np.zeros_like(table), where=sd[:, None] > 0)
+    covariance = (scores @ scores.T / table.shape[1]) * np.outer(sd, sd)
+    return FittedEstimate(
+        of=of or "",
+        weights=digest(measured),
+        effective=round(found.effective, 1),
+        openings=list(found.coarse),
+        tests=[
+            FittedTest(
+                name=test.name,
+                fed=test.ratio,
+                gold="weighed" if test.told else "not weighed",
+                luck=_rounded(float(np.median(test.luck)), REST),
+            )
+            for test in found.tests
+        ],
+        pile=pile,
+        names=list(columns),
+        written={name: text for name, text in written.items() if name in columns},
+        mean=[_rounded(one, MEANS) for one in mean],
+        covariance=[[_rounded(one, REST) for one in row] for row in covariance],
+        draws=packed(list(scores)),
+    )
+
+
+def _columns(found: Posterior) -> dict[str, Array]:
+    """Return all that an estimate draws by name, (D,) each; slack as log odds against a step's last outlet."""
+    sheet, draws = found.model.sheet, len(found.grade)
+    columns = {name: np.broadcast_to(one, (draws,)) for name, one in found.values.items() if ".slack." not in name}
+    for name, step in sheet.steps.items():
+        *others, last = step.outlets
+        for what in (ROCK, GOLD):
+            if (at := slack_name(name, what, last)) in found.values:
+                for outlet in others:
+                    columns[slack_name(name, what, outlet)] = (
+                        found.values[slack_name(name, what, outlet)] - found.values[at]
+                    )
+    columns[CLUSTER] = found.cluster
+    for test in found.tests:
+        for i, (band, end) in enumerate(found.ways):
+            columns[way_name(test.name, end, band)] = test.by_way[:, i]
+    return columns
+
+
+def _rounded(value: float, digits: int) -> float:
+    return float(f"{value:.{digits}g}")
+
+
+def read_back(model: Model, block: FittedEstimate, seed: int) -> Posterior:
+    """Return the estimate that a sheet holds. A number that is no longer as ``fit`` wrote it is as it stands there.
+
+    What the tests held stays as it was: that lies on the bench. ``seed`` draws the numbers that were changed.
+    """
+    table = block.table()
+    draws = len(next(iter(table.values())))
+    held = _values(model.sheet, block, table)
+    openings = tuple(block.openings)
+    cluster = np.round(table[CLUSTER], 6)
+    sent = _sent(model, held, openings, draws)
+    tests = []
+    for one in block.tests:
+        none = np.zeros(draws)
+        by_way = np.stack(
+            [np.maximum(table.get(way_name(one.name, end, band), none), 0.0) for band, end in sent.ways], -1
+        )
+        tests.append(held_by(model, one.name, one.fed, by_way, sent, openings, np.full(draws, one.luck), one.told))
+    fed = sent.gold(model.sheet.ores)
+    by_band = [np.asarray(sum(band[n] for n in model.sheet.ores)) for band in sent.by_band]
+    above = {size: sum(by_band[: i + 1]) / np.maximum(fed, 1e-300) for i, size in enumerate(openings)}
+    now = _as_they_stand(model.sheet, block, held, seed)
+    if now is not held:
+        sent = _sent(model, now, openings, draws)
+        fed = sent.gold(model.sheet.ores)
+    grade = np.asarray(fed / sum(sent.rock[n] for n in model.sheet.ores))
+    told = any(one.told for one in block.tests)
+    return Posterior(model, dict(now), cluster, grade, tuple(tests), above, block.effective, told, sent.ways)
+
+
+def changed_since(sheet: Sheet, block: FittedEstimate) -> list[str]:
+    """Return the names of numbers that no longer stand in the sheet as ``fit`` wrote them."""
+    stated = told_numbers(sheet)
+    return [name for name, text in block.written.items() if name in stated and stated[name].text != text]
+
+
+def _sent(model: Model, values: Mapping[str, Array], openings: tuple[float, ...], draws: int) -> Sent:
+    inputs = inputs_with(model, values, draws)
+    solver = SlackSolver(model, inputs)
+    solver.through(model.stages)
+    return sent_by(model, solver, inputs, openings, draws)
+
+
+def _values(sheet: Sheet, block: FittedEstimate, table: Mapping[str, Array]) -> dict[str, Array]:
+    """Return numbers and slacks by name, those of a step's last outlet (nought) among them."""
+    stated, ends = told_numbers(sheet), bounds(sheet)
+    found = {name: table[name] for name in block.names if name in stated or ".slack." in name}
+    # The last digit that is not written must not lead over a bound.
+    found |= {name: np.clip(found[name], *ends[name]) for name in found if name in ends}
+    for name, step in sheet.steps.items():
+        *others, last = step.outlets
+        for what in (ROCK, GOLD):
+            if any(slack_name(name, what, outlet) in found for outlet in others):
+                found[slack_name(name, what, last)] = np.zeros(len(table[CLUSTER]))
+    return found
+
+
+def _as_they_stand(sheet: Sheet, block: FittedEstimate, held: dict[str, Array], seed: int) -> dict[str, Array]:
+    """Return the draws with numbers that were changed since drawn by themselves; ``held`` itself where none was."""
+    changed = [name for name in changed_since(sheet, block) if name in held]
+    if not changed:
+        return held
+    stated, rng = told_numbers(sheet), np.random.default_rng((seed, 2))
+    return {**held, **{name: draw(stated[name], len(held[name]), rng) for name in changed}}
