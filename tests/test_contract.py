@@ -563,7 +563,7 @@ READS = {"endswith", "find", "findall", "finditer", "float", "fullmatch", "index
          "price", "removeprefix", "removesuffix", "rpartition", "search", "split", "startswith", "sub"}  # fmt: skip
 #: Modules whose ``.text`` is a cell of a table or a whole file, which nobody else reads.
 READERS = {"spec/bench/log_text.py", "spec/rocks/specimen_table.py", "spec/weights/weigh_line.py",
-           "spec/weights/weigh_sheet.py", "study/estimate/fit.py"}  # fmt: skip
+           "spec/weights/weigh_sheet.py"}  # fmt: skip
 
 
 def readings(source: str) -> list[str]:

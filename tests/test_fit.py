@@ -184,7 +184,7 @@ def test_a_weighing_that_would_tell_is_named_and_tells() -> None:
 def test_a_weight_that_is_far_off_is_told() -> None:
     found = fit(sheet_of(DOUBTS.replace("waste: {mass: 13.7 kg", "waste: {mass: 12.2 kg ± 1 g")))
     assert any(note.code == "weights_contradict" for note in found.notes)
-    assert "12.20 kg" in " ".join(fit_words.fits(found))
+    assert next(fit_words.fits(found)).startswith("No: ")
 
 
 @pytest.mark.parametrize("weighed", ["", "weighed: {ore: {mass: 14.1 kg}}\n"], ids=["nothing", "the feed alone"])
