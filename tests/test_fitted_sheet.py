@@ -344,7 +344,7 @@ def test_what_is_wrong_with_a_block_is_told_with_its_place(fitted_data: dict[str
     assert one.line > 0
     assert one.remedy
     if not name.startswith(("a field of none", "no tests")):
-        assert "flowsheet fit" in one.remedy
+        assert "fs.fit()" in one.remedy
     assert one.topic == "fitted"
 
 
@@ -360,7 +360,7 @@ def test_a_sheet_whose_estimate_is_too_long_is_not_written(monkeypatch: pytest.M
 
     found = fit(sheet_of(BARE))
     monkeypatch.setattr(fitted_sheet, "MOST_BYTES", 10_000)
-    with pytest.raises(SheetError, match="flowsheet lot"):
+    with pytest.raises(SheetError, match=r"fs\.lot"):
         found.fitted_sheet  # noqa: B018
 
 

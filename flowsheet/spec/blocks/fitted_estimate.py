@@ -19,6 +19,7 @@ from pydantic import BeforeValidator, Field
 
 from flowsheet.spec.blocks.fields import Block, complaint
 from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.text.wording import asking
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,7 +33,11 @@ CAUGHT = "caught"
 """How the ends are called at which loops hold gold, with their place behind it."""
 PLANES, STEPS = 3, 2**24 - 1
 """Bytes of a score, and steps between the least and the largest of a name."""
-AGAIN = "Write it anew: flowsheet fit, of the sheet that this one was made of"
+
+
+def again() -> str:
+    """Return the cure for whatever is wrong with a block that nobody should write by hand."""
+    return f"Write it anew: {asking('fit')}, of the sheet that this one was made of"
 
 
 def way_name(test: str, stream: str, band: int) -> str:
@@ -46,7 +51,7 @@ def _number(value: Any, *at: int) -> float:
     except (TypeError, ValueError):
         found = math.nan
     if not math.isfinite(found):
-        raise complaint("a plain number is wanted here", AGAIN, at, code="number_wanted")
+        raise complaint("a plain number is wanted here", again(), at, code="number_wanted")
     return found
 
 
@@ -61,28 +66,28 @@ def _table(value: Any) -> list[list[float]]:
 def _names(value: Any) -> list[str]:
     for i, one in enumerate(_rows(value)):
         if not isinstance(one, str):
-            raise complaint("a name is wanted here", AGAIN, (i,), code="name_wanted")
+            raise complaint("a name is wanted here", again(), (i,), code="name_wanted")
     return list(value)
 
 
 def _texts(value: Any) -> dict[str, str]:
     if not isinstance(value, dict):
-        raise complaint("numbers by name are wanted here", AGAIN, code="fields_wanted")
+        raise complaint("numbers by name are wanted here", again(), code="fields_wanted")
     for name, one in value.items():
         if not isinstance(one, str):
-            raise complaint("a number is wanted here, as the sheet writes it", AGAIN, (name,), code="number_wanted")
+            raise complaint("a number is wanted here, as the sheet writes it", again(), (name,), code="number_wanted")
     return dict(value)
 
 
 def _rows(value: Any, *at: int) -> list[Any]:
     if not isinstance(value, list):
-        raise complaint("a list is wanted here", AGAIN, at, code="list_wanted")
+        raise complaint("a list is wanted here", again(), at, code="list_wanted")
     return value
 
 
 def _word(value: Any) -> str:
     if not isinstance(value, str):
-        raise complaint("one word is wanted here", AGAIN, code="text_wanted")
+        raise complaint("one word is wanted here", again(), code="text_wanted")
     return value.strip()
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block
-from flowsheet.spec.blocks.fitted_estimate import AGAIN, CAUGHT, CLUSTER, FittedEstimate, digest, way_name
+from flowsheet.spec.blocks.fitted_estimate import CAUGHT, CLUSTER, FittedEstimate, again, digest, way_name
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.slack import SIDES
 from flowsheet.spec.checks.draft import Draft, beginnings
@@ -37,7 +37,7 @@ def fitted_is_of_this_sheet(draft: Draft) -> Iterator[Mistake]:
         yield draft.document.mistake(
             ("fitted", "names", i),
             "the sheet has nothing of this name, so the estimate is that of another sheet",
-            f'Did you mean "{like}"? {AGAIN}' if like is not None else AGAIN,
+            f'Did you mean "{like}"? {again()}' if like is not None else again(),
             code="fitted_name_unknown",
         )
 
@@ -50,7 +50,7 @@ def fitted_is_an_estimate(draft: Draft) -> Iterator[Mistake]:
     count = len(found.names)
 
     def wrong(path: Path_, message: str, code: str) -> Mistake:
-        return draft.document.block_mistake(("fitted", *path), message, AGAIN, code=code)
+        return draft.document.block_mistake(("fitted", *path), message, again(), code=code)
 
     twice = {name for name in found.names if found.names.count(name) > 1}
     sizes = [("mean", len(found.mean)), ("covariance", len(found.covariance))]

@@ -13,6 +13,7 @@ from flowsheet.spec.blocks.fitted_estimate import FittedEstimate, FittedPile
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.text_file import MOST_BYTES
+from flowsheet.spec.text.wording import asking
 from flowsheet.spec.yaml.marked_document import Document, Path_, parse
 from flowsheet.study.common.uncertain_inputs import places, told_numbers
 from flowsheet.study.estimate.corrected_draws import MARK
@@ -114,7 +115,7 @@ def checked_text(text: str, document: Document) -> Sheet:
     if len(text.encode()) > MOST_BYTES:
         raise SheetError([Mistake(
             "the estimate of so many tests is longer than a sheet may be",
-            "Fit fewer weigh sheets at once; flowsheet lot tells of all of them together",
+            f"Fit fewer weigh sheets at once; {asking('lot')} tells of all of them together",
             file=document.file, code="estimate_too_long",
         )])  # fmt: skip
     try:
