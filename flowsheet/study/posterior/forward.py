@@ -52,6 +52,15 @@ class Sent:
     #: Streams at which loops hold gold, which are ways too.
     caught: list[str]
 
+    def at(self, draws: NDArray[np.intp]) -> Sent:
+        """Return some of the draws, as often as they are named."""
+        return replace(
+            self,
+            rock={name: rock[draws] for name, rock in self.rock.items()},
+            by_way=self.by_way[draws],
+            by_band=[{name: gold[draws] for name, gold in band.items()} for band in self.by_band],
+        )
+
     def gold(self, streams: Iterable[str]) -> Array:
         """Return the gold of some streams together, (D,)."""
         return np.asarray(sum(band[stream] for stream in streams for band in self.by_band))

@@ -28,8 +28,8 @@ from flowsheet.study.posterior.estimate import Posterior, held_by
 from flowsheet.study.posterior.forward import Sent, sent_by
 from flowsheet.study.posterior.slack_solver import SlackSolver
 
-MEANS, REST = 12, 9
-"""Digits of the means, and of the covariance, that are written."""
+MEANS, REST = 15, 9
+"""Digits of means and variances that are written, which make the draws; and of all else."""
 
 
 def block_of(
@@ -63,11 +63,13 @@ def block_of(
             )
             for test in found.tests
         ],
-        pile=pile,
+        **({"pile": pile} if pile is not None else {}),
         names=list(columns),
         written={name: text for name, text in written.items() if name in columns},
         mean=[_rounded(one, MEANS) for one in mean],
-        covariance=[[_rounded(one, REST) for one in row] for row in covariance],
+        covariance=[
+            [_rounded(one, MEANS if k == i else REST) for k, one in enumerate(row)] for i, row in enumerate(covariance)
+        ],
         draws=packed(list(scores)),
     )
 
@@ -132,10 +134,13 @@ def changed_since(sheet: Sheet, block: FittedEstimate) -> list[str]:
 
 
 def _sent(model: Model, values: Mapping[str, Array], openings: tuple[float, ...], draws: int) -> Sent:
-    inputs = inputs_with(model, values, draws)
+    # Some draws stand there more than once: solved once, they stay the same to the last digit.
+    table = np.stack([np.broadcast_to(one, (draws,)) for one in values.values()], axis=-1)
+    _, once, again = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    inputs = inputs_with(model, {name: np.broadcast_to(one, (draws,))[once] for name, one in values.items()}, len(once))
     solver = SlackSolver(model, inputs)
     solver.through(model.stages)
-    return sent_by(model, solver, inputs, openings, draws)
+    return sent_by(model, solver, inputs, openings, len(once)).at(again.ravel())
 
 
 def _values(sheet: Sheet, block: FittedEstimate, table: Mapping[str, Array]) -> dict[str, Array]:
