@@ -106,8 +106,7 @@ def test_the_same_question_is_answered_once_and_another_anew(monkeypatch: pytest
 
     def asked(bead: str, seed: int = 1, openings: tuple[float, ...] = ()) -> Posterior:
         text = SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm") + bead
-        solution = solve(Model.of(rebuild(parse(text, "x.yaml")), openings))
-        return corrected_draws._posterior(solution, solution.model.sheet, seed)
+        return corrected_draws.estimate_of(Model.of(rebuild(parse(text, "x.yaml")), openings), seed)
 
     first = asked(BEAD)
     assert asked(BEAD) is first
