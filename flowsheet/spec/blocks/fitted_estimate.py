@@ -153,7 +153,7 @@ class FittedEstimate(Block):
 
 def digest(measured: Iterable[Measurement]) -> str:
     """Return one SHA-256 of all that was weighed, whatever it was read from."""
-    told = [(m.test, m.stream, m.what, m.value, m.sd, m.size, m.assay_mass) for m in measured]
+    told = [(m.test, m.stream, m.what, m.value, m.sd, m.size, m.assay_mass, m.by_size) for m in measured]
     return hashlib.sha256(repr(told).encode()).hexdigest()
 
 
