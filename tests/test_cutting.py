@@ -154,7 +154,7 @@ def test_the_command_in_words(flowsheet: Command, tmp_path: Path) -> None:
     assert code == 0
     assert max(map(len, out.splitlines())) <= 100
     text = " ".join(out.split())
-    assert "Across it (3 mm slabs and 1 mm kerf): every sawn face shows it (60)" in text
+    assert "Across it (3 mm slabs and 1 mm kerf): all 60 sawn faces show it" in text
     assert (
         "cut along (8 mm slabs and 1 mm kerf) and let the first cut graze the band's edge: it shows all 108 cm2" in text
     )

@@ -87,6 +87,7 @@ class Reader(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
+        data = data.replace("\xa0", " ")
         self.words.setdefault(self.open[-1] if self.open else "", []).append(data)
 
     def told(self, tag: str) -> str:

@@ -140,6 +140,7 @@ class Page(HTMLParser):
         assert self._open.pop()[0] == tag
 
     def handle_data(self, data: str) -> None:
+        data = data.replace("\xa0", " ")  # where a line may not break is another test's
         within = [tag for tag, _ in self._open]
         self.words[self._section] = self.words.get(self._section, "") + data
         if within and within[-1] in ("th", "td"):

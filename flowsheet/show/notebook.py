@@ -16,7 +16,7 @@ from types import ModuleType
 
 from flowsheet.show.graphics.notebook_page import Page
 from flowsheet.show.text.content import Picture
-from flowsheet.show.text.markup import table, text, theme
+from flowsheet.show.text.markup import as_written, table, text, theme
 
 SHEETS = ("flowsheet", "study", "run")
 """Sheets are shown with the results of this sub-room."""
@@ -76,11 +76,11 @@ def _parts(page: Page) -> Iterator[str]:
 
 def text_lines(lines: str) -> str:
     """Return lines as HTML text, one below the other."""
-    return "\n".join(text(line) for line in lines.splitlines())
+    return "\n".join(as_written(line) for line in lines.splitlines())
 
 
 def _figure(one: Picture) -> str:
-    return f'<figure role="img" aria-label="{text(one.alt)}">{one.svg}</figure>'
+    return f'<figure role="img" aria-label="{as_written(one.alt)}">{one.svg}</figure>'
 
 
 # ── a stylesheet that reaches nothing else ──────────────────────────────────────────────────────────────────

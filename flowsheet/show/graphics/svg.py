@@ -146,7 +146,7 @@ def told(svg: str, alt: str, kind: str) -> str:
     head, rest = svg.split(">", 1)
     head = _FITTED.sub("", head)
     named = "" if ' class="' in head else f' class="{kind}"'
-    return f'{head}{named} role="img" aria-label="{markup.text(alt)}">{rest}'
+    return f'{head}{named} role="img" aria-label="{markup.as_written(alt)}">{rest}'
 
 
 def view_box(svg: str) -> tuple[float, float]:

@@ -185,12 +185,12 @@ def unmarked(text: str) -> str:
 def as_html(words: str) -> str:
     """Return words for a terminal as HTML that styles nothing but itself: their lines as they are, bold where bold."""
     from flowsheet.show.notebook import framed
-    from flowsheet.show.text.markup import text
+    from flowsheet.show.text.markup import as_written
 
     tags = {BOLD: "<b>", NORMAL: "</b>"}
     marks = re.compile("|".join(f"({re.escape(mark)})" for mark in tags))
-    lines = ("".join(tags.get(part, text(part)) for part in marks.split(line) if part) for line in words.splitlines())
-    told = "\n".join(lines)
+    lines = (marks.split(line) for line in words.splitlines())
+    told = "\n".join("".join(tags.get(part, as_written(part)) for part in line if part) for line in lines)
     return framed(f"<pre>{told}</pre>")
 
 

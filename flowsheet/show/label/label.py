@@ -8,7 +8,7 @@ from html import escape
 
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, grade, mass, percent, sig, small_unit
-from flowsheet.show.text.line_width import filled
+from flowsheet.show.text.line_width import filled, tied
 from flowsheet.spec.text.notes import texts
 from flowsheet.study.common.units_out import grams
 from flowsheet.study.estimate.another_sack import SPREAD_ASSUMED
@@ -174,6 +174,10 @@ def _printable(line: str) -> str:
     return "".join(c if c.isprintable() else "\ufffd" for c in line)
 
 
+def _told(line: str) -> str:
+    return tied(escape(_printable(line)))
+
+
 STYLE = """
 @page { size: auto; margin: 15mm; }
 html { background: #fff; color: #1c1c1c; font: 10.5pt/1.38 Georgia, "Times New Roman", serif; }
@@ -201,11 +205,9 @@ def html(found: LotSheet) -> str:
         kind = ' class="loud"' if part.loud else ' class="grade"' if part.main else ""
         body.append(f"<section{kind}><h2>{escape(part.head)}</h2>")
         if part.rows:
-            rows = "".join(
-                f"<dt>{escape(_printable(name))}</dt><dd>{escape(_printable(told))}</dd>" for name, told in part.rows
-            )
+            rows = "".join(f"<dt>{escape(_printable(name))}</dt><dd>{_told(told)}</dd>" for name, told in part.rows)
             body.append(f"<dl>{rows}</dl>")
-        body += [f"<p>{escape(_printable(line))}</p>" for line in part.lines]
+        body += [f"<p>{_told(line)}</p>" for line in part.lines]
         body.append("</section>")
     body.append('<p class="signed">Signed, day: ______________________________</p>')
     policy = "default-src 'none'; style-src 'unsafe-inline'"

@@ -6,10 +6,11 @@ from functools import cache
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from flowsheet.show.text import markup
 from flowsheet.show.text.content import Picture
+from flowsheet.show.text.line_width import tied
 from flowsheet.show.text.tables import Grid
 
 
@@ -31,6 +32,10 @@ def _drawn(picture: Picture) -> Markup:
     return Markup(picture.svg)  # made by the project's own drawing, which escapes names
 
 
+def _tied(text: str) -> Markup:
+    return Markup(tied(str(escape(printable(text)))))
+
+
 def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
@@ -46,7 +51,7 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"table": _table, "drawn": _drawn, "sentence": _sentence}
+    made.filters |= {"table": _table, "drawn": _drawn, "sentence": _sentence, "tied": _tied}
     return made
 
 

@@ -46,6 +46,9 @@ def _template() -> Template:
     def plain(value: object) -> Markup:
         return Markup(markup.text(value))
 
+    def as_written(value: object) -> Markup:
+        return Markup(markup.as_written(value))
+
     def table(grid: Grid, caption: bool) -> Markup:
         return Markup(markup.table(grid, caption))
 
@@ -56,7 +59,7 @@ def _template() -> Template:
         return Markup(picture(one, prefix))
 
     rooms = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    rooms.filters.update(plain=plain, table=table, picture=drawn, right=right)
+    rooms.filters.update(plain=plain, as_written=as_written, table=table, picture=drawn, right=right)
     # The narrower of the papers leaves the drawing less height.
     rooms.filters.update(wide=lambda one: round(wide(one)), on_paper=lambda one: round(placed(one, "us-letter")[0]))
     return rooms.from_string(_own("report.html.j2"))

@@ -13,6 +13,7 @@ from flowsheet.show.graphics import svg
 from flowsheet.show.report.parts import ASSUMED, CAPTIONS, SHEET, Report, on_paper
 from flowsheet.show.report.placing import FLOW, placed
 from flowsheet.show.text.content import Picture, Section
+from flowsheet.show.text.line_width import tied
 from flowsheet.show.text.tables import FATES, Grid
 from flowsheet.study.common.streams import KEPT
 
@@ -43,11 +44,11 @@ def _told(report: Report, paper: str) -> dict[str, Any]:
     """Return all that the document says, as plain data."""
     return {
         "paper": paper,
-        "title": _text(report.title),
+        "title": _shown(report.title),
         "running": _text(textwrap.shorten(report.title, RUNNING, placeholder="…")),
         "made": _text(f"Report of {report.file}, made {report.day}"),
         "footer": "An estimate, not a resource statement or an assay certificate.",
-        "what": report.what,
+        "what": _text(report.what),
         "sections": [_section(section, paper) for section in on_paper(report.sections)],
     }
 
@@ -74,15 +75,15 @@ def _line(line: str) -> dict[str, str]:
 
 def _as_written(line: str) -> dict[str, str]:
     """Return a line of the sheet: blanks stand as they are."""
-    return {"head": "", "text": _text(line.expandtabs(4)).replace(" ", "\u00a0\u200b")}
+    return {"head": "", "text": _shown(line.expandtabs(4)).replace(" ", "\u00a0\u200b")}
 
 
 def _picture(one: Picture, paper: str) -> dict[str, Any]:
     width, height = placed(one, paper)
     return {
         "svg": svg.on_paper(svg.bare(one.svg)),
-        "alt": _text(one.alt),
-        "caption": CAPTIONS.get(one.name, ""),
+        "alt": _shown(one.alt),
+        "caption": _text(CAPTIONS.get(one.name, "")),
         "centred": one.name == FLOW,
         "width": width,
         "height": height,
@@ -107,6 +108,11 @@ def _grid(grid: Grid, head: str) -> dict[str, Any]:
 
 
 def _text(value: object) -> str:
+    """Return a value as text that parts no number from its unit; else as ``_shown`` does."""
+    return tied(_shown(value))
+
+
+def _shown(value: object) -> str:
     """Return a value as text that any font shows, with places to break in long words."""
     plain = "".join(c if c.isprintable() else "\ufffd" for c in str(value))
     return re.sub(rf"(\S{{{LONG_WORD}}})(?=\S)", "\\1\u200b", plain)

@@ -160,15 +160,24 @@ def _how(one: Cut) -> str:
 
 
 def _faces(one: Cut) -> str:
-    every = math.isclose(one.showing.mean, one.faces.mean)
-    many = "every sawn face shows it" if every else f"{_range(one.showing)} of {_range(one.faces)} sawn faces show it"
+    text = _showing(one)
     if one.angle == ALONG:
-        text = f"{many}, whole ({_area(one.largest)} each)"
+        text += f", whole ({_area(one.largest)} each)"
     else:
-        text = f"{many}{f' ({_range(one.faces)})' if every else ''}, at most {_area(one.largest)} on one"
+        text += f", at most {_area(one.largest)} on one"
     text += f", {_area(one.shown.mean)} in all on average"
     hidden = one.hidden + one.all_swarf
     return f"{text}; {percent(hidden)} of the time, by chance, none does." if hidden > SELDOM else f"{text}."
+
+
+def _showing(one: Cut, band: str = "it") -> str:
+    """Say which of the sawn faces show the band: "all 24 sawn faces", "2 to 4 of the 60 sawn faces"."""
+    many = _range(one.faces)
+    known = many.isdecimal()  # else it hangs on where the first cut falls
+    faces = f"{many} sawn faces" if known else f"sawn faces ({many})"
+    if math.isclose(one.showing.mean, one.faces.mean):
+        return f"all {faces} show {band}"
+    return f"{_range(one.showing)} of the {faces} {'shows' if round(one.showing.most) == 1 else 'show'} {band}"
 
 
 def _lost(one: Cut) -> str:
@@ -241,4 +250,4 @@ def _draw(axes: Axes, rock: Rock, one: Cut) -> None:
     axes.set_axis_off()
     lost = f"{percent(one.band_lost.least)} to {percent(one.band_lost.most)}"
     told = percent(one.band_lost.mean) if one.band_lost.most - one.band_lost.least < SURE else lost
-    axes.set_title(f"{way(one.angle)}: {_range(one.showing)} faces show the band,\n{told} of it to swarf", fontsize=10)
+    axes.set_title(f"{way(one.angle)}: {_showing(one, 'the band')},\n{told} of it to swarf", fontsize=10)

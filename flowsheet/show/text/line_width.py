@@ -1,4 +1,4 @@
-"""How many columns there are to write in."""
+"""How many columns there are to write in, and where a line may not break."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ NARROWEST = 80
 
 
 _UNITS = (
-    r"%|‰|g/t|g/cm3|g/kg|mg/kg|k?g|mg|t|[mckµu]?m|in|ft|mesh|ppm|ppb|lb|dwt|ozt|oz|ct|fine|sd|°C|cm3|h|kWh"
+    r"%|‰|g/t|g/cm3|kg/m3|mg/m3|g/kg|mg/kg|oz/ton|oz/t|kg/h|t/h|kWh/t|k?g|mg|t|[mckµu]?m|[cm]?m[23]|in|ft|mesh|ppm"
+    r"|ppb|lb|dwt|ozt|oz|ct|fine|sd|°C|h|kWh"
     r"|[A-Z]{3}(?:/\w+)?"
 )
 _TIED = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))|(?<=±) (?=\d)")
@@ -22,13 +23,17 @@ _TIED = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))|(?<=±) (?=\d)")
 _HARD = "\xa0"
 
 
+def tied(text: str) -> str:
+    """Return a text for a page, whose own lines break elsewhere: between number and unit stands a no-break space."""
+    return _TIED.sub(_HARD, text)
+
+
 def filled(text: str, wide: int, first: str = "", rest: str = "") -> list[str]:
     """Return a text as lines of at most ``wide`` columns that part no number from its unit.
 
     ``first`` and ``rest`` stand before the first line and before the others. A blank in the lines is a plain one.
     """
-    hard = _TIED.sub(_HARD, text)
-    lines = textwrap.wrap(hard, wide, initial_indent=first, subsequent_indent=rest, break_long_words=False,
+    lines = textwrap.wrap(tied(text), wide, initial_indent=first, subsequent_indent=rest, break_long_words=False,
                           break_on_hyphens=False)  # fmt: skip
     return [line.replace(_HARD, " ") for line in lines]
 

@@ -8,12 +8,21 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
+from flowsheet.show.text.line_width import tied
 from flowsheet.show.text.tables import FATES, Column, Grid
 from flowsheet.study.common.streams import KEPT
 
 
 def text(value: object) -> str:
-    """Return a value as HTML text; what no font shows (controls, direction marks) becomes the mark for it."""
+    """Return a value as HTML text that parts no number from its unit; else as ``as_written`` does."""
+    return tied(as_written(value))
+
+
+def as_written(value: object) -> str:
+    """Return a value as HTML text, its blanks as they are: what is to be copied, and what names something.
+
+    What no font shows (controls, direction marks) becomes the mark for it.
+    """
     return escape("".join(c if c.isprintable() else "\ufffd" for c in str(value)))
 
 
@@ -24,7 +33,7 @@ def table(grid: Grid, caption: bool = True) -> str:
     told = f"<caption>{text(grid.title)}</caption>" if caption else ""
     # What can be scrolled must be reached by keyboard, and then needs a name.
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{text(grid.title)}"><table>{told}'
+        f'<div class="wide" tabindex="0" role="region" aria-label="{as_written(grid.title)}"><table>{told}'
         f"<thead><tr>{head}</tr></thead><tbody>\n{rows}\n</tbody></table></div>"
     )
 
