@@ -10,6 +10,7 @@ import subprocess
 import sys
 import textwrap
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -51,9 +52,21 @@ def dotted(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+@cache
+def tree_of(source: str) -> ast.Module:
+    """Return a source parsed: once, for all that look at it."""
+    return ast.parse(source)
+
+
+@cache
+def nodes_of(source: str) -> tuple[ast.AST, ...]:
+    """Return all nodes of a source, breadth first."""
+    return tuple(ast.walk(tree_of(source)))
+
+
 def imported(source: str, package: str) -> Iterator[str]:
     """Go through the dotted names of the package that a source imports, wherever in it the import stands."""
-    for node in ast.walk(ast.parse(source)):
+    for node in nodes_of(source):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -170,7 +183,7 @@ def test_each_sub_room_says_what_is_answered_there_and_names_its_modules() -> No
     for path in MODULES:
         if path.name != "__init__.py" or path.parent == PACKAGE:
             continue
-        told = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+        told = ast.get_docstring(tree_of(path.read_text(encoding="utf-8"))) or ""
         assert len(told.partition("\n")[0]) > 20, path
         mine = {one.stem for one in path.parent.glob("*.py")} - {"__init__"}
         if room_of(dotted(path)) in ("spec", "study") and path.parent.parent != PACKAGE:
@@ -217,14 +230,14 @@ def factors_of_units(source: str) -> list[str]:
         for child in ast.iter_child_nodes(node):
             visit(child)
 
-    visit(ast.parse(source))
+    visit(tree_of(source))
     return found
 
 
 def fields_in_a_unit(source: str) -> list[str]:
     """Return the fields of a source's dataclasses whose names say a unit."""
     found = []
-    for node in ast.walk(ast.parse(source)):
+    for node in nodes_of(source):
         if isinstance(node, ast.ClassDef) and any("dataclass" in ast.unparse(one) for one in node.decorator_list):
             names = [one.target.id for one in node.body
                      if isinstance(one, ast.AnnAssign) and isinstance(one.target, ast.Name)]  # fmt: skip
@@ -269,7 +282,7 @@ def test_the_openings_of_a_sheet_are_gathered_in_one_place() -> None:
     asking = {
         path.relative_to(PACKAGE).as_posix()
         for path in MODULES
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in nodes_of(path.read_text(encoding="utf-8"))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
         and node.func.attr == "openings" and not node.args
     }  # fmt: skip
@@ -461,9 +474,9 @@ def hangs_on_prose(source: str, known: set[str]) -> list[str]:
     ``known``: constants, as module and name, that hold such a piece.
     To compare with a constant as a whole is to compare with a name, unless what is compared is a sentence itself.
     """
-    tree = ast.parse(source)
+    tree = tree_of(source)
     mine, rooms = prose_constants(tree), {}
-    for node in ast.walk(tree):
+    for node in nodes_of(source):
         for alias in node.names if isinstance(node, ast.ImportFrom) else ():
             whole = f"{node.module}.{alias.name}"
             rooms[alias.asname or alias.name] = whole
@@ -485,7 +498,7 @@ def hangs_on_prose(source: str, known: set[str]) -> list[str]:
             yield f".{node.attr}"
 
     found = []
-    for node in ast.walk(tree):
+    for node in nodes_of(source):
         if isinstance(node, ast.Compare):
             parts = [node.left, *node.comparators]
             told = [piece for part in parts for piece in (*pieces(part), *sentences(part))]
@@ -504,7 +517,7 @@ def hangs_on_prose(source: str, known: set[str]) -> list[str]:
 
 def test_no_logic_hangs_on_prose() -> None:
     sources = {dotted(path): path.read_text(encoding="utf-8") for path in MODULES}
-    known = {f"{module}.{name}" for module, source in sources.items() for name in prose_constants(ast.parse(source))}
+    known = {f"{module}.{name}" for module, source in sources.items() for name in prose_constants(tree_of(source))}
     found = {module: told for module, source in sources.items()
              if module not in FOREIGN_WORDS and (told := hangs_on_prose(source, known))}  # fmt: skip
     assert found == {}, "ask for the code, the subject or the numbers of a Note or a Mistake, not for its words"
@@ -532,7 +545,7 @@ def test_the_check_of_prose_can_fail(source: str, found: list[str]) -> None:
 
 def prose_fields(source: str) -> list[str]:
     """Return the fields and variables of a source, called notes or warnings, that hold plain text."""
-    return [f"line {node.lineno}: {ast.unparse(node)}" for node in ast.walk(ast.parse(source))
+    return [f"line {node.lineno}: {ast.unparse(node)}" for node in nodes_of(source)
             if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name)
             and node.target.id in ("notes", "warnings")
             and re.search(r"\bstr\b", ast.unparse(node.annotation))]  # fmt: skip
@@ -569,7 +582,7 @@ READERS = {"spec/bench/log_text.py", "spec/rocks/specimen_table.py", "spec/weigh
 def readings(source: str) -> list[str]:
     """Return every call or comparison by which a source reads the ``.text`` of something."""
     found = []
-    for node in ast.walk(ast.parse(source)):
+    for node in nodes_of(source):
         looked: list[ast.expr] = []
         if isinstance(node, ast.Call):
             function = node.func
