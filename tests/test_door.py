@@ -293,11 +293,19 @@ COLUMNS = {
         "streams": "stream mass_kg mass_sd_kg gold_g gold_sd_g metal",
         "weights": "stream what measured sd assumed adjusted standardised unit",
         "parts": "stream grade_g_per_t sd_g_per_t counted_g_per_t",
+        "sieved": (
+            "stream upper_mm lower_mm mass_kg mass_sd_kg written share distribution grade_written_g_per_t "
+            "grade_g_per_t grade_sd_g_per_t gold_g gold_distribution"
+        ),
     },
     "Reconciliation": {
         "streams": "test stream mass_kg mass_sd_kg gold_g gold_sd_g metal",
         "weights": "test stream what measured sd assumed adjusted standardised unit",
         "parts": "test stream grade_g_per_t sd_g_per_t counted_g_per_t",
+        "sieved": (
+            "test stream upper_mm lower_mm mass_kg mass_sd_kg written share distribution grade_written_g_per_t "
+            "grade_g_per_t grade_sd_g_per_t gold_g gold_distribution"
+        ),
     },
     "Fitted": {
         "numbers": "name unit what before before_sd value sd low high told moved weighed",
@@ -348,6 +356,7 @@ UNITS = re.compile(r"_(kg|g|mm|cm2|deg|g_per_t|g_per_cm3|g_per_g|odds)$")
 WITHOUT = {
     "share", "unused", "too_fine", "locked", "not_seen", "soaked_up", "caught", "other", "better", "told", "fine",
     "whole", "whole_by_gy", "best", "gy_broken", "gy_ground", "above", "pays", "refused", "hidden", "all_swarf",
+    "written", "distribution", "gold_distribution",
     "standardised", "off", "rocks", "halvings", "line", "sacks", "best_sacks", "relative_sd",
 }  # fmt: skip
 """Numbers without a unit: parts of one, standard deviations, counts."""

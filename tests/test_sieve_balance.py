@@ -260,6 +260,8 @@ def test_grades_by_sieve_come_back_by_the_same_sieves(tmp_path: Path) -> None:
     ore = [c.gold for c in table.classes if c.stream == "ore"]
     assert ore == pytest.approx([a.gold + b for a, b in zip(over, under, strict=True)])
     assert over[0].gold_distribution == pytest.approx(6.3 / (6.3 + 0.348))
+    row = next(row for row in found.to_rows("sieved") if row["stream"] == "over")
+    assert (row["lower_mm"], row["mass_kg"], row["gold_g"]) == pytest.approx((5.0, 3.15, 6.3e-3))
     assert found.dof == 1
 
 

@@ -12,7 +12,7 @@ from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.next_weighing import Suggestion
-from flowsheet.study.balance.sieve_balance import SieveBalance
+from flowsheet.study.balance.sieve_balance import CLASS, SieveBalance
 from flowsheet.study.balance.suspect_or_swapped_weights import Slip, Swap
 from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
 from flowsheet.study.common.units_out import TOLD, Names, each, g_per_t, grams, in_units
@@ -214,6 +214,7 @@ class Reconciled(Tabled):
             "streams": lambda: rows(self.streams, "stream", BALANCED),
             "weights": lambda: (row(one, one.told) for one in self.weights),
             "parts": lambda: rows(self.parts, names=PART),
+            "sieved": lambda: rows((c for one in self.sieved for c in one.classes), names=CLASS),
         }
 
     def _headline(self) -> tuple[str, str]:
