@@ -220,7 +220,7 @@ def test_every_parameter_is_told_of_by_name() -> None:
     told = {row[0]: row[4] for row in fitted.parameters(found).rows}
     assert set(told) > set(doubtful(found.sheet))
     assert told["ore.grade"] == "moved it"
-    assert told["ore.gold.d95"] in ("moved it", "say nothing of it")
+    assert told["ore.gold.d95"] in ("moved it", "are silent")
 
 
 def test_a_doubt_that_nobody_wrote_is_told_as_assumed() -> None:
@@ -319,7 +319,7 @@ def test_fit_on_the_terminal_and_its_files(flowsheet: Command) -> None:
     assert done.code == 0
     assert max(len(line) for line in done.out.splitlines()) <= 100
     for wanted in ("ore.grade", "20 g/t ± 6 g/t", "What did the weights teach?", "con", "factors.fitted.yaml",
-                   "say nothing of it", "not a resource statement"):  # fmt: skip
+                   "are silent", "not a resource statement"):  # fmt: skip
         assert wanted in done.out
     written = {path.name for path in Path("found").iterdir()}
     assert written == {".flowsheet-written.json", "fitted.csv", "slack.csv", "misfit.csv", "fitted.png"}

@@ -43,7 +43,7 @@ def verdict(one: Parameter | StepSlack) -> str:
     """Say what the weights did to a number: it stands behind "the weights"."""
     if isinstance(one, Parameter) and one.weighed:
         return "weigh it"
-    return "moved it" if one.moved else "say nothing of it"
+    return "moved it" if one.moved else "are silent"
 
 
 def answers(found: Fitted) -> list[tuple[str, str]]:

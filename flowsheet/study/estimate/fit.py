@@ -235,10 +235,12 @@ def _parameters(found: Posterior, unknowns: Unknowns) -> tuple[Parameter, ...]:
         if name not in found.values or not (np.ptp(before.get(name, np.zeros(1))) > 0 or name in weighed):
             continue
         was = Spread.of(before[name]) if name not in weighed else Spread(number.value, number.sd, 0.0, 0.0)
-        now = Spread.of(np.broadcast_to(found.values[name], found.grade.shape))
+        draws = np.broadcast_to(found.values[name], found.grade.shape)
+        now = Spread.of(draws)
         told, moved = _moved(was, now, found.effective)
         rows.append(
-            Parameter(name, number, words.get(name, ""), was.middle, was.sd, now.middle, now.sd, now.low, now.high,
+            # The mean, as every command tells an amount.
+            Parameter(name, number, words.get(name, ""), was.middle, was.sd, float(np.mean(draws)), now.sd, now.low, now.high,
                       told, moved or name in weighed, name in weighed)
         )  # fmt: skip
     return tuple(rows)
