@@ -240,8 +240,8 @@ def _parameters(found: Posterior, unknowns: Unknowns) -> tuple[Parameter, ...]:
         told, moved = _moved(was, now, found.effective)
         rows.append(
             # The mean, as every command tells an amount.
-            Parameter(name, number, words.get(name, ""), was.middle, was.sd, float(np.mean(draws)), now.sd, now.low, now.high,
-                      told, moved or name in weighed, name in weighed)
+            Parameter(name, number, words.get(name, ""), was.middle, was.sd, float(np.mean(draws)), now.sd, now.low,
+                      now.high, told, moved or name in weighed, name in weighed)
         )  # fmt: skip
     return tuple(rows)
 
