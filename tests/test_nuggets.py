@@ -99,7 +99,7 @@ def test_nuggets_in_doubt_are_drawn() -> None:
     told = sheet(nuggets={"share": "20 % ± 5 %", "d50": "4 mm ± 1 mm"})
     assert [name for name in doubtful(told) if "nuggets" in name] == ["ore.gold.nuggets.share", "ore.gold.nuggets.d50"]
     assert told.document is not None
-    assert places(told.document, told)["ore.gold.nuggets.share"] == ("ore", "gold", "nuggets", "share")
+    assert places(told.document, told, doubtful(told))["ore.gold.nuggets.share"] == ("ore", "gold", "nuggets", "share")
     same = changed(told, lambda _, number: number)
     assert same.ores["ore"] == told.ores["ore"]
     model = Model.of(told)

@@ -109,7 +109,9 @@ def nasty() -> Facts:
 
 
 def words_in(svg: str) -> str:
-    return " ".join(" ".join(e.itertext()) for e in ElementTree.fromstring(svg).iter() if e.tag.endswith("}text"))
+    """Return the words of a picture, with plain blanks in place of those that hold a number to its unit."""
+    words = (" ".join(e.itertext()) for e in ElementTree.fromstring(svg).iter() if e.tag.endswith("}text"))
+    return " ".join(words).replace("\u00a0", " ")
 
 
 def check_fit_for_a_page(svg: str) -> None:

@@ -112,7 +112,7 @@ def test_the_schema_is_a_schema_and_tells_its_version(flowsheet: Command) -> Non
     (("report", "sack3.yaml", "--paper", "a5"), "--paper", "letter", "Write --paper a4 or --paper letter"),
     (("chance", "sack3.yaml", "--seed", "x"), "--seed", "integer", "Write a whole number of 0 or more, as --seed 1"),
     (("chance", "sack3.yaml", "--draws", "1"), "--draws", "10",
-     "Write a whole number from 10 to 1000000, as --draws 2000"),
+     "Write a whole number from 10 to 1000000, as --draws 1000"),
     ((), "--json", "--json", "Name a command first, as: flowsheet run my.yaml --json"),
 ])  # fmt: skip
 def test_a_wrong_command_line_is_told_as_mistakes_are(
