@@ -24,6 +24,7 @@ def killed(folder: Path, count: int, *commands: str) -> list[dict[str, Any]]:
     return found
 
 
+@pytest.mark.slow
 def test_a_killed_drawing_is_the_old_one_or_the_new_one(tmp_path: Path) -> None:
     (found,) = killed(tmp_path, 4, "dot")
     assert (found["kills"], found["damaged"], found["untold"]) == (4, 0, 0)

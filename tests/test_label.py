@@ -177,6 +177,7 @@ def pile_lot() -> Lot:
     return lot(read_ledger(PILE))
 
 
+@pytest.mark.slow
 def test_of_a_pile_it_tells_the_grade_that_lot_tells(of_pile: LotSheet, pile_lot: Lot) -> None:
     assert of_pile.grade == pile_lot.grade
     assert (of_pile.joined, of_pile.sacks, of_pile.spread) == (6, 40, pile_lot.spread)
@@ -186,6 +187,7 @@ def test_of_a_pile_it_tells_the_grade_that_lot_tells(of_pile: LotSheet, pile_lot
     assert "for the pile, by 6 tests" in " ".join(text(replace(of_pile, sacks=None)).split())
 
 
+@pytest.mark.slow
 def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotSheet, pile_lot: Lot) -> None:
     """Against sacks drawn grain by grain, with normal laws of the logarithm for the grade and the spread."""
     rng, sheet, n = np.random.default_rng(8), sheet_of(PILE), 20_000
@@ -220,6 +222,7 @@ def test_what_is_kept_of_another_sack_holds_the_spread_too(of_pile: LotSheet) ->
         assert one.interval.p95 / one.interval.p5 > wider * luck.p95 / luck.p5
 
 
+@pytest.mark.slow
 def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet, of_sack: LotSheet) -> None:
     pile = sheet_of(PILE).pile
     assert pile is not None
@@ -239,6 +242,7 @@ def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet, of_sack
     assert (factor.mean(), factor.std()) == pytest.approx((1.0, 0.3 * 2**0.5), rel=0.02)
 
 
+@pytest.mark.slow
 def test_what_is_to_be_noted_stands_on_the_page(of_pile: LotSheet) -> None:
     assert any(one.code == "grade_of_the_pile" for one in of_pile.notes)
     for page in (text(of_pile), " ".join(Page(html(of_pile)).words)):

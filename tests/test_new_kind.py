@@ -48,6 +48,7 @@ def tabled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         yield tmp_path
 
 
+@pytest.mark.slow
 def test_every_command_works_with_it(
     tabled: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -745,6 +745,7 @@ def test_what_cannot_be_served_is_a_mistake_with_a_remedy(flowsheet: Command, tm
     assert done.code == 2
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_it_cleanly(tmp_path: Path) -> None:
     with serving(Path(shutil.copy(folder() / "quick.yaml", tmp_path))) as served:
         assert served.post("/sure", {"settings": {}}).status == 200

@@ -236,6 +236,7 @@ def test_a_file_that_is_no_weigh_sheet_is_not_written_into(sheet: Path, text: st
     assert log.read_text(encoding="utf-8") == text
 
 
+@pytest.mark.slow
 def test_a_log_that_is_not_there_yet_is_announced(sheet: Path, sack: Path) -> None:
     code, out, _ = said_at_start(sheet)
     assert code is None
@@ -362,6 +363,7 @@ def test_a_faulty_line_elsewhere_keeps_no_weight_from_being_written(sack: Path) 
         assert "fines" not in log.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_a_log_with_faulty_lines_opens_and_the_others_count(sack: Path) -> None:
     log = sack.with_suffix(".csv")
     log.write_text(log.read_text(encoding="utf-8") + "nosuch,mass,1,kg,,,\nfines,mass,5.08,kg,,,\n", encoding="utf-8")
@@ -537,6 +539,7 @@ def test_beside_the_entry_stands_the_rock_by_the_miners_own_sieves(sack: Path) -
     assert "powder -0.150 mm 10.9 kg" in told
 
 
+@pytest.mark.slow
 def test_beside_the_entry_stands_what_the_weights_say_without_a_suspect_and_with_it(sack: Path) -> None:
     bench = Bench(sack)
     asked = "What do the weights say without it, and with it?"

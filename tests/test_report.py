@@ -392,6 +392,7 @@ keep: [lumps]
     assert pdf(found).startswith(b"%PDF")
 
 
+@pytest.mark.slow
 def test_a_loop_tells_what_it_holds_and_many_changes_are_folded() -> None:
     told = {section.key: section for section in made(LOOP).sections}
     assert any("circulating load" in line for line in told["balance"].lines)

@@ -118,6 +118,7 @@ def test_sieves_move_the_flows_as_their_doubt_allows() -> None:
     assert found.streams["over"].mass_sd < 0.2
 
 
+@pytest.mark.slow
 def test_a_flow_that_all_sieves_contradict_is_named_and_no_sieve() -> None:
     """A dozen sieves agree with each other on 4.2 kg; 5.2 kg were written down."""
     for seed in range(10):
@@ -190,6 +191,7 @@ def test_the_estimate_leaves_the_flow_doubtful_and_keeps_the_sieves() -> None:
     assert all(kept[m.name] == m.sd for m in sheet.weighed if m.what == PASSING)
 
 
+@pytest.mark.slow
 def test_it_is_said_in_words_and_in_json(flowsheet: Callable[..., Any], tmp_path: Path) -> None:
     question, answer = shown.answers(reconciled(sieving(12, 5.2)))[-1]
     assert question == "Do my sieves agree with my weights?"
@@ -293,6 +295,7 @@ def test_grades_by_sieve_are_the_minimum_of_a_general_optimiser(tmp_path: Path) 
     assert found.streams["over"].gold_sd == pytest.approx(1e-6 * np.sqrt(spread[6:9, 6:9].sum()), rel=1e-3)
 
 
+@pytest.mark.slow
 def test_one_wrong_fraction_is_named_and_loosened_alone(tmp_path: Path) -> None:
     """The pan of the undersize was assayed at 100 g/t in place of 10: the gold of the other classes agrees."""
     found = graded(tmp_path, (GRADED + FEED).replace("under,grade on pan,10,", "under,grade on pan,100,"))

@@ -159,7 +159,9 @@ REFUSED: dict[str, tuple[Callable[[], object], str, str, str]] = {
 
 
 @pytest.mark.usefixtures("bench")
-@pytest.mark.parametrize("case", REFUSED)
+@pytest.mark.parametrize(
+    "case", [pytest.param(name, marks=pytest.mark.slow) if name == "a little mass" else name for name in REFUSED]
+)
 def test_a_cure_names_what_whoever_asks_can_type(case: str, flowsheet: Command) -> None:
     ask, python, typed, command_line = REFUSED[case]
     with pytest.raises(fs.SheetError) as caught:

@@ -367,6 +367,7 @@ def test_whenever_it_crashes_no_file_is_torn_and_no_mixture_untold(
     assert mixtures == 2  # behind the first and the second of three files
 
 
+@pytest.mark.slow
 def test_on_a_full_disk_the_old_files_are_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: Callable[[int, BaseException], list[str]]
 ) -> None:
