@@ -598,6 +598,7 @@ def replicate(number: int) -> Entry:
     return Entry("lumps", "minus grade", f"{number}", "g/t")
 
 
+@pytest.mark.slow
 def test_many_threads_lose_nothing(log, path, monkeypatch):
     monkeypatch.setattr(safe_writing, "PATIENCE", 600.0)  # many wait for each other, maybe on a busy machine
     others = [BenchLog(path), BenchLog(path)] if os.name == "posix" else []

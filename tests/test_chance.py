@@ -104,6 +104,7 @@ def test_draws_average_to_the_plain_solve_where_all_is_linear() -> None:
     assert found.rock.mean() == pytest.approx(10, rel=4 * 0.05 / np.sqrt(draws))
 
 
+@pytest.mark.slow
 def test_draws_are_as_each_solved_singly_and_luck_as_grains_thrown_in() -> None:
     draws, sacks = 300, 100
     one = gathered(DOUBTS, draws)
@@ -543,6 +544,7 @@ def test_the_command_prints_json_that_repeats(flowsheet: Command) -> None:
     assert flowsheet("chance", QUICK, "--json").json["draws"] == 1000
 
 
+@pytest.mark.slow
 def test_the_command_writes_tables_and_pictures(flowsheet: Command, tmp_path: Path) -> None:
     done = flowsheet("chance", QUICK, "--draws", "20", "--out", "told")
     tables = {"chances.csv", "coarse_chances.csv", "doubts.csv"}

@@ -130,6 +130,7 @@ def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_pat
     assert high < 2 * HELD / ROCK
 
 
+@pytest.mark.slow
 def test_weights_that_contradict_each_other_count_for_less_and_do_not_spoil_the_ore(tmp_path: Path) -> None:
     """14.2 kg do not make 9.1 and 6.1: any of the three may be wrong, and none of the grades is."""
     plain = sure_of(run(weighed(tmp_path, one=GOOD)))
@@ -154,6 +155,7 @@ def test_weights_that_contradict_each_other_count_for_less_and_do_not_spoil_the_
     assert chance(found.solution.model.sheet).with_suspects == written
 
 
+@pytest.mark.slow
 def test_a_slip_of_the_point_is_left_out_though_others_explain_it_as_well(tmp_path: Path) -> None:
     table = GOOD.replace("fines,assay mass,5,kg,\n", "")
     plain = sure_of(run(weighed(tmp_path, one=table)))

@@ -165,6 +165,7 @@ def test_weights_told_in_other_words_are_the_same_weights(tmp_path: Path) -> Non
     assert sheet_of(path).notes == ()
 
 
+@pytest.mark.slow
 def test_a_number_that_is_changed_afterwards_is_as_it_stands(tmp_path: Path) -> None:
     again = written(fit(sheet_at(tmp_path, QUICK + BEAD)))
     grade = again.ores["ore"].grade
@@ -178,6 +179,7 @@ def test_a_number_that_is_changed_afterwards_is_as_it_stands(tmp_path: Path) -> 
     assert other.this_test == one.this_test
 
 
+@pytest.mark.slow
 def test_a_finer_screen_may_be_tried_on_a_fitted_sheet(tmp_path: Path) -> None:
     again = written(fit(sheet_at(tmp_path, QUICK + BEAD)))
     one, other = chance(again, 200), chance(again.with_({"scalp.opening": "8 mm"}), 200)

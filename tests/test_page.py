@@ -529,6 +529,7 @@ def twelve(tmp_path: Path) -> Path:
     return Path(shutil.copy(TWELVE, tmp_path))
 
 
+@pytest.mark.slow
 def test_five_weights_outlive_a_kill(twelve: Path) -> None:
     with serving(twelve) as served:
         for one in FIVE:

@@ -180,6 +180,7 @@ def test_pictures_share_no_id_and_every_reference_is_met(sack: Facts, nasty: Fac
     assert len(ids) == len(set(ids))
 
 
+@pytest.mark.slow
 def test_the_same_answer_makes_the_same_bytes_in_threads_too(sack: Facts) -> None:
     def drawn(_: int) -> list[str]:
         again = pictures.losses(sack.run), pictures.coarse_band(sack.run, sack.chance)

@@ -310,6 +310,7 @@ def test_a_wrong_promise_is_found_out(found: SamplingPlan) -> None:
     assert off > 1.1 * found.plan.doubt
 
 
+@pytest.mark.slow
 def test_the_same_seed_the_same_answer(found: SamplingPlan) -> None:
     same, other = (planned(pile_of(), Wish(want=0.2), seed).found for seed in (1, 2))
     assert same == found.found

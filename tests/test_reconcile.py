@@ -342,6 +342,7 @@ def often() -> Problem:
     return Problem.of(sheet, said(sheet, *names, doubt=0.02))
 
 
+@pytest.mark.slow
 def test_a_weight_spoiled_by_five_sds_is_named() -> None:
     problem, rng = often(), np.random.default_rng(8)
     right = among = 0

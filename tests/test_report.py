@@ -319,6 +319,7 @@ def test_what_speaks_against_the_intervals_stands_below_them() -> None:
     assert text.count("is a wrong guess") == 1
 
 
+@pytest.mark.slow
 def test_without_doubts_and_weights_nobody_can_tell() -> None:
     sized = "sizes: {top: 40 mm, p80: 25 mm}, gold: {d50: 0.3 mm, d95: 1 mm}"
     for more in ("", f", {sized}"):

@@ -530,6 +530,7 @@ def test_plots_by_size_are_not_blank(panned: Run, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["$x$", "$", "_tails", "a_b^c", "\\frac", "100 %", "尾矿", "$\\frac$"])
+@pytest.mark.slow
 def test_plots_take_odd_names(name: str, tmp_path: Path) -> None:
     sheet = UNWEIGHED.replace("tailings: tails", f"tailings: '{name}'")
     found = plain_run_of(sheet)
@@ -621,6 +622,7 @@ def test_no_advice_is_given_on_what_cannot_be_chosen() -> None:
     assert "Leave the sheet as it is." in trial_sentences.best_trial(trials_of(FACTORS, "wash.recovery.con=70 %"))
 
 
+@pytest.mark.slow
 def test_no_sentence_begins_with_under() -> None:
     for grade in ("20 g/t", "0.0001 g/t"):
         found = run_of(PANNED.replace("20 g/t", grade))

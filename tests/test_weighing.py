@@ -802,6 +802,7 @@ def test_the_table_names_the_tests_and_fits_a_terminal(folder, capsys):
     assert max(map(len, shown.splitlines())) <= 100
 
 
+@pytest.mark.slow
 def test_its_numbers_stay_whole_in_eighty_columns(folder):
     from rich.console import Console
 

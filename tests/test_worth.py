@@ -403,6 +403,7 @@ def rerouted(text: str, opening: str) -> str:
     )
 
 
+@pytest.mark.slow
 def test_the_partings_are_the_sheet_solved_again() -> None:
     sheet = sheet_of(SIZED)
     way = standing(sheet)
@@ -551,6 +552,7 @@ def test_notes_tell_what_is_not_counted() -> None:
     assert any(note.code == "luck_not_counted" for note in worth(by_hand(SELLS + "}"), 20).notes)
 
 
+@pytest.mark.slow
 def test_trials_have_a_value() -> None:
     doc = marked_document.parse(SIZED, "sheet.yaml")
     found = run_trials(doc, {"wash.passes": ["1", "2"]})

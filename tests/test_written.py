@@ -518,6 +518,7 @@ def test_files_left_of_an_earlier_run_of_the_same_command_are_told(tmp_path: Pat
 # ── several at once ─────────────────────────────────────────────────────────────────────────────────────────
 
 
+@pytest.mark.slow
 def test_many_that_write_at_once_leave_the_files_of_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(safe_writing, "PATIENCE", 600.0)
     failed: list[BaseException] = []
@@ -706,6 +707,7 @@ def test_fit_writes_all_of_its_files_or_none(sack: Path, flowsheet: Command) -> 
 
 @pytest.mark.parametrize("page", ["out/fitted.csv", "out/../out/fitted.csv", "link/fitted.csv"])
 @pytest.mark.parametrize("replace", [False, True])
+@pytest.mark.slow
 def test_a_page_that_goes_where_a_table_goes_is_refused(
     sack: Path, flowsheet: Command, page: str, replace: bool
 ) -> None:

@@ -16,6 +16,7 @@ TESTS = 400
 
 
 @pytest.mark.parametrize("ore", ORES)
+@pytest.mark.slow
 def test_many_invented_tests_average_to_the_plain_solve(ore: str, tmp_path: Path) -> None:
     d50, d95, guess = ORES[ore]
     path = tmp_path / "sheet.yaml"
