@@ -12,6 +12,7 @@ from flowsheet.spec.text.wording import listed
 from flowsheet.steps import kind_that
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
 from flowsheet.study.common.units_out import told_apart
+from flowsheet.study.estimate.this_test import ThisTest
 from flowsheet.study.run.losses import Loss
 from flowsheet.study.run.run import CaughtRow, Run
 from flowsheet.study.run.screen_options import Finer
@@ -221,18 +222,21 @@ def losses(run: Run) -> Iterator[str]:
     if not lost:
         yield f"Hardly any is: {percent(run.kept_share)} of the gold is kept. Check the recoveries against a weighing."
         return
-    total = sum(loss.gold for loss in run.losses)
-    first = lost[0]
-    planned = run.sure is not None and run.sure.this_test is not None
-    lead = "By the sheet's own numbers, of the gold" if planned else "Of the gold,"
-    yield f"{lead} {gold(total)} ({percent(total / fed)}) does not reach what you keep."
-    yield f"Most goes with {first.stream}: {gold(first.gold)} ({percent(first.share)}), {_reasons(first.reasons)}."
-    others = [
-        f"{loss.stream} {gold(loss.gold)} ({percent(loss.share)}{', no step takes it' if _unused(loss) else ''})"
-        for loss in lost[1:4]
-    ]
-    if others:
-        yield f"Then {listed(others)}."
+    test = run.sure.this_test if run.sure is not None else None
+    by_weights = next((loss for name in test.lost for loss in lost if loss.stream == name), None) if test else None
+    first = by_weights or lost[0]
+    if test is not None and by_weights is not None:
+        yield from _lost_by_weights(test, first)
+    else:
+        total = sum(loss.gold for loss in run.losses)
+        yield f"Of the gold, {gold(total)} ({percent(total / fed)}) does not reach what you keep."
+        yield f"Most goes with {first.stream}: {gold(first.gold)} ({percent(first.share)}), {_reasons(first.reasons)}."
+        others = [
+            f"{loss.stream} {gold(loss.gold)} ({percent(loss.share)}{', no step takes it' if _unused(loss) else ''})"
+            for loss in lost[1:4]
+        ]
+        if others:
+            yield f"Then {listed(others)}."
     yield from caught(run.caught)
     if run.advice:
         best = run.advice[0]
@@ -250,6 +254,14 @@ def losses(run: Run) -> Iterator[str]:
         return
     why = first.reasons
     yield f"{REMEDIES[max(why, key=lambda reason: why[reason])]}."
+
+
+def _lost_by_weights(test: ThisTest, first: Loss) -> Iterator[str]:
+    """Say what the weights tell of the losses; why gold goes there, no weight tells."""
+    missed = test.kept_share.rest()
+    most = f"most of it with {first.stream}"
+    yield f"By your weights {spans.percent(missed)} of the gold does not reach what you keep, {most}."
+    yield f"Why, by the sheet's own numbers: {_reasons(first.reasons)}."
 
 
 def caught(rows: list[CaughtRow]) -> Iterator[str]:

@@ -42,6 +42,10 @@ class Interval:
         some = whole > 0
         return cls.of_draws(part[some] / whole[some] if some.any() else np.zeros(1))
 
+    def rest(self) -> Interval:
+        """Return what is known of all but this share."""
+        return Interval(1 - self.mean, self.sd, 1 - self.p95, 1 - self.p50, 1 - self.p5)
+
     @classmethod
     def of_law(cls, mass: Array, by_grain: Array, mean: float, variance: float, scale: float = 1.0) -> Interval:
         """Return the interval of gold ``by_grain`` (E, S) kg in grains of ``mass`` (S,) kg, times ``scale``.
