@@ -218,7 +218,7 @@ def test_how_sure_is_told_apart_and_alike_with_chance(sack: Served) -> None:
     answer = sack.post("/sure", {"settings": {"scalp.opening": "12 mm"}})
     assert answer.status == 200
     told = text_of(answer.json["parts"]["sure"])
-    assert "Nine times in ten a sack like this gives" in told
+    assert "Nine times in ten another sack like this gives" in told
     assert sum(tag == "svg" for tag, _ in tags_of(answer.json["parts"]["sure"])) == 2
     assert sack.post("/sure", {"settings": {"scalp.opening": "12"}}).json["parts"] == {}
 
@@ -771,5 +771,5 @@ def test_it_listens_on_this_machine_alone(sack: Served) -> None:
 def test_what_speaks_against_the_intervals_stands_with_them() -> None:
     sheet = load(Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml")[0]
     told = text_of(sure_part(pair(sheet, sheet, {})))
-    assert "By that the ore holds" in told
+    assert "By that the pile holds" in told
     assert "is a wrong guess" in told
