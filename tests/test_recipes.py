@@ -236,7 +236,7 @@ def test_a_question_and_a_command_are_had_by_their_recipes(copy: Path) -> None:
     told = json.loads(in_copy(copy, "-c", ASK))
     assert told["file"] == str(copy / "flowsheet" / "__init__.py")
     assert told["repr"] == "<Heaviest 'Quillfeather dump, sack 3': tails, 13.4 kg>"
-    assert "<h2>Quillfeather dump, sack 3</h2><p>tails weighs most: 13.4 kg.</p>" in told["html"]
+    assert "<h2>Quillfeather dump, sack 3</h2><p>tails weighs most: 13.4\u00a0kg.</p>" in told["html"]
     assert [row["stream"] for row in told["rows"]] == ["tails"]
     assert NAME in in_copy(copy, "-m", "flowsheet", "--help")
     assert in_copy(copy, "-m", "flowsheet", NAME, "sack3.yaml").strip() == "tails weighs most: 13.4 kg."
