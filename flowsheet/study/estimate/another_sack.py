@@ -118,7 +118,9 @@ def another_sack(differ: Interval | float | None, tests: int, draws: int, seed: 
         return unlike(
             _two_sided(differ, np.random.default_rng((seed, SPREAD)).standard_normal(draws)) ** 2, draws, seed
         )
-    return unlike((differ or 0.0) ** 2 * (2 if tests == 1 else 1), draws, seed)
+    if not differ:
+        return np.broadcast_to(np.ones(()), draws)
+    return unlike(differ**2 * (2 if tests == 1 else 1), draws, seed)
 
 
 def assumed_spread(sheet: Sheet) -> list[Note]:

@@ -111,8 +111,9 @@ def gather(
     spread = spread_of(sheet, tests_of(sheet), None)
     richer = another_sack(spread, tests_of(sheet), draws, seed)
     many = draws if numbers or np.ptp(richer) > 0 else 1
-    found = drawn(solution.model, values, many, openings, None, progress, richer=richer[:many])
-    grade = found.fed / richer[:many] / found.rock
+    found = drawn(solution.model, values, many, openings, None, progress, richer=richer[:many] if spread else None)
+    grade = found.fed / found.rock
+    grade /= richer[:many]
     notes = [fitted_by_older()] if older else []
     return CorrectedDraws(
         solution, found, numbers, values, None, False, grade, richer[:many], spread, None, notes, seed
