@@ -387,7 +387,7 @@ def test_a_sheet_without_a_pile_says_what_to_write() -> None:
         planned(sheet_of(text), Wish(want=0.2))
     one = planned(sheet_of(text), Wish(want=0.2, sacks=10))
     assert one.pool.sack_mass == pytest.approx(14, rel=1e-9)
-    assert any(note.code == "typical_spread" for note in one.notes)
+    assert any(note.code == "spread_assumed" for note in one.notes)
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from heapq import heapify, heappop, heappush
+from graphlib import CycleError, TopologicalSorter
+from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
 from flowsheet.spec.blocks.schema import Sheet
@@ -57,28 +58,28 @@ def _straight_on(sheet: Sheet) -> list[str] | None:
 
     Most sheets have no loop, and all that is known of graphs takes as long to load as all else that a run needs.
     """
-    names, makers, takers = list(sheet.steps), sheet.makers, sheet.takers
-    place = {name: i for i, name in enumerate(names)}
-    waits = {name: sum(stream in makers for stream in step.takes) for name, step in sheet.steps.items()}
-    ready = [place[name] for name, count in waits.items() if count == 0]
-    heapify(ready)
+    makers = sheet.makers
+    place = {name: i for i, name in enumerate(sheet.steps)}
+    order = TopologicalSorter({n: [makers[s] for s in step.takes if s in makers] for n, step in sheet.steps.items()})
+    try:
+        order.prepare()
+    except CycleError:
+        return None
+    ready: list[tuple[int, str]] = []
     found: list[str] = []
-    while ready:
-        found.append(names[heappop(ready)])
-        for stream in sheet.steps[found[-1]].outlets.values():
-            taker = takers.get(stream)
-            if taker is not None:
-                waits[taker] -= 1
-                if waits[taker] == 0:
-                    heappush(ready, place[taker])
-    return found if len(found) == len(names) else None
+    while order.is_active():
+        for name in order.get_ready():
+            heappush(ready, (place[name], name))
+        found.append(heappop(ready)[1])
+        order.done(found[-1])
+    return found
 
 
 def _links(sheet: Sheet, names: Iterable[str]) -> nx.DiGraph[str]:
     """Return the graph of some steps, with its links in the order of the sheet."""
-    takers = sheet.takers
     import networkx as nx
 
+    takers = sheet.takers
     graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(names)
     for name in list(graph):

@@ -29,9 +29,8 @@ def how_sure(run: Run, sure: Confidence) -> str:
         f"{spans.percent(sure.kept_share)} of its gold{grains}."
     )
     if sure.this_test is not None:
-        whole = "ore" if sure.lot is None else "pile"
         of = f"{few(sure.this_test)}{held(run, sure.this_test)}"
-        told = f"{of} By that the {whole} holds {spans.grade(sure.head_grade)}. {text}"
+        told = f"{of} By that the {whole(sure)} holds {spans.grade(sure.head_grade)}. {text}"
         written = sure.with_suspects
         return told if written is None else f"{told} {not_believed(written)} {as_written(written)}"
     if sure.fitted:
@@ -39,6 +38,11 @@ def how_sure(run: Run, sure: Confidence) -> str:
     if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
         return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
     return text
+
+
+def whole(sure: Confidence) -> str:
+    """Say of what the grade is: of the ore that was tested, or of the pile that several tests tell of together."""
+    return "ore" if sure.lot is None else "pile"
 
 
 def few(test: ThisTest) -> str:
@@ -78,7 +82,8 @@ def without_and_with(sure: Confidence) -> str:
         return ""
     return (
         f"{not_believed(written)} Told so, the gold tested was {spans.gold(test.held)}, of which you kept "
-        f"{spans.percent(test.kept_share)}, and the ore holds {spans.grade(sure.head_grade)}. {as_written(written)}"
+        f"{spans.percent(test.kept_share)}, and the {whole(sure)} holds {spans.grade(sure.head_grade)}. "
+        f"{as_written(written)}"
     )
 
 
@@ -89,10 +94,9 @@ def not_believed(written: AsWritten) -> str:
 
 def as_written(written: AsWritten) -> str:
     """Say what would be told with all weights as they are written."""
-    return (
-        f"With every weight as it is written: {spans.gold(written.held)}, {spans.percent(written.kept_share)} and "
-        f"{spans.grade(written.head_grade)}."
-    )
+    told = [spans.gold(written.held), spans.percent(written.kept_share)]
+    told += [spans.grade(written.head_grade)] if written.head_grade is not None else []
+    return f"With every weight as it is written: {listed(told)}."
 
 
 def _not_believed(one: Doubted) -> str:

@@ -165,10 +165,10 @@ def numbers(stream: Stream, weighed: Held | None = None) -> str:
 
     ``weighed`` tells what the stream's numbers are from, where there are weights.
     """
-    rock, metal = (
-        (GUESSED * (weighed.rock_from == SHEET), GUESSED * (weighed.gold_from == SHEET)) if weighed else ("", "")
-    )
-    return f"{rock}{mass(stream.mass)}, {metal}{grade(stream.grade)}\n{metal}{percent(stream.gold_share)} of the gold"
+    rock = GUESSED if weighed is not None and weighed.rock_from == SHEET else ""
+    metal = GUESSED if weighed is not None and weighed.gold_from == SHEET else ""
+    share = percent(stream.gold_share)
+    return f"{rock}{mass(stream.mass)}, {metal}{grade(stream.grade)}\n{metal}{share} of the gold"
 
 
 def _legend(run: Run) -> str:

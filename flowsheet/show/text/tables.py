@@ -70,16 +70,16 @@ class Grid:
         from rich.table import Table
 
         table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-        for column in self.columns:
+        heads = [_broken(column.shown or column.head) for column in self.columns]
+        two = any("\n" in head for head in heads)
+        for column, head in zip(self.columns, heads, strict=True):
             left = column.form is None
-            # The unit stands below, so that numbers leave room for names; a setting's name breaks at its last dot.
-            head = column.shown or column.head
-            step, dot, name = head.rpartition(".")
-            if ", " in head:
-                head = head.replace(", ", ",\n")
-            else:
-                head = f"{step}.\n{name}" if dot and step and name else f"\n{head}"
-            table.add_column(head, justify="left" if left else "right", overflow="fold", no_wrap=not left)
+            table.add_column(
+                f"\n{head}" if two and "\n" not in head else head,
+                justify="left" if left else "right",
+                overflow="fold",
+                no_wrap=not left,
+            )
         for row in self.rows:
             style = "bold" if FATES[KEPT] in row else ""
             cells = [
@@ -87,6 +87,14 @@ class Grid:
             ]
             table.add_row(*cells, style=style)
         return table
+
+
+def _broken(head: str) -> str:
+    """Set the unit below, so that numbers leave room for names; a setting's name breaks at its last dot."""
+    step, dot, name = head.rpartition(".")
+    if ", " in head:
+        return head.replace(", ", ",\n")
+    return f"{step}.\n{name}" if dot and step and name else head
 
 
 def csv_files(grids: Iterable[Grid]) -> dict[str, bytes]:

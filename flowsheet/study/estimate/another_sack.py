@@ -128,8 +128,8 @@ def assumed_spread(sheet: Sheet) -> list[Note]:
     if sheet.pile is not None and "spread" in sheet.pile.model_fields_set:
         return []
     sentence = (
-        "another sack is taken to differ from this one by {spread:.0f} % besides the luck of its grains (typical, set "
-        "your own: pile: {{spread: …}}); a second test would tell."
+        "sacks are taken to differ by {spread:.0f} % besides the luck of their grains (typical, set your own: pile: "
+        "{{spread: …}}); a second test would tell."
     )
     return [note(SPREAD_ASSUMED, sentence, spread=100 * TYPICAL_SPREAD)]
 

@@ -34,7 +34,8 @@ class AsWritten:
 
     #: Of each test that has any, the weights of which one is wrong.
     doubted: tuple[Doubted, ...]
-    head_grade: Interval
+    #: None of a pile, whose grade several tests tell by the weights that are believed.
+    head_grade: Interval | None
     held: Interval
     kept_share: Interval
 
@@ -42,7 +43,7 @@ class AsWritten:
         """Return plain data for JSON."""
         return {
             "suspects": [asdict(one) for one in self.doubted],
-            "head_grade_g_per_t": each(asdict(self.head_grade), g_per_t),
+            "head_grade_g_per_t": each(asdict(self.head_grade), g_per_t) if self.head_grade is not None else None,
             "gold_g": each(asdict(self.held), grams),
             "kept_share": asdict(self.kept_share),
         }
@@ -162,4 +163,5 @@ def with_suspects(gathered: CorrectedDraws) -> AsWritten | None:
     from flowsheet.study.estimate.this_test import this_test
 
     test = this_test(gathered.solution.model.sheet, known)
-    return AsWritten(gathered.doubted, Interval.of_draws(known.grade), test.held, test.kept_share)
+    grade = Interval.of_draws(known.grade) if gathered.lot is None else None
+    return AsWritten(gathered.doubted, grade, test.held, test.kept_share)

@@ -60,7 +60,7 @@ class Parameter:
     #: Before: as the sheet has it, with the doubt that is assumed where it tells none.
     before: float
     before_sd: float
-    #: After: the middle of the draws, half the width of their middle two thirds, and the ends that hold nine in ten.
+    #: After: the mean of the draws, half the width of their middle two thirds, and the ends that hold nine in ten.
     value: float
     sd: float
     low: float

@@ -28,7 +28,6 @@ from flowsheet.steps import kinds
 from flowsheet.study.balance.believed_weights import balanced, believed
 from flowsheet.study.balance.next_weighing import Choices
 from flowsheet.study.balance.problem import USED, Problem
-from flowsheet.study.balance.reconcile import reconcile_problem
 from flowsheet.study.balance.suspect_or_swapped_weights import chi2_tail
 
 SHEETS, TABLES = (".yaml", ".yml"), (".csv", ".tsv")
@@ -286,10 +285,11 @@ def _test(item: _Item, measured: Sequence[Measurement]) -> Test:
     found = problem.solve()
     suspect = ""
     if chi2_tail(found.chi2, found.dof) < DISAGREE:
-        named = reconcile_problem(problem, look_further=False).suspect
-        suspect = named.name if named is not None else "no single weight"
         written = replace(sheet, weighed=tuple(measured))
-        problem = Problem.of(sheet, [m for m in believed(written, balanced(written))[0].weighed if m.what in USED])
+        tests = balanced(written)
+        named = next(iter(tests.values())).suspect
+        suspect = named.name if named is not None else "no single weight"
+        problem = Problem.of(sheet, [m for m in believed(written, tests)[0].weighed if m.what in USED])
         found = problem.solve()
     slope = np.zeros(len(found.x))
     slope[[problem.gold[ore] for ore in sheet.ores]] = 1.0

@@ -24,6 +24,7 @@ from flowsheet.study.common import gy
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
 from flowsheet.study.common.monte_carlo import cluster
 from flowsheet.study.common.units_out import Names, g_per_t, in_units, milligrams, millimetres
+from flowsheet.study.estimate.another_sack import assumed_spread
 from flowsheet.study.estimate.corrected_draws import gather, grade_of_weights
 from flowsheet.study.sampling.plan_search import Search, SplitPlan, poorer, recipes
 from flowsheet.study.sampling.sampling_cost import GRINDING, Work, work_of
@@ -252,9 +253,7 @@ def _pool(solution: Solution, block: Pile, sacks: int, seed: int) -> tuple[Pool,
     if mass is None:
         sentence = "a sack is taken to weigh what the sheet's ore does, {sack_kg:.3g} kg."
         notes.append(note("sack_mass_of_the_ore", sentence, sack_kg=float(feed.solids)))
-    if "spread" not in (block.model_fields_set if sheet.pile is not None else ()):
-        sentence = "the spread between sacks ({spread}) is typical, not yours: set pile: {{spread: …}}."
-        notes.append(note("typical_spread", sentence, spread=block.spread))
+    notes += assumed_spread(sheet)
     if gathered.weighed is not None:
         notes.append(grade_of_weights())
     together = cluster(model)
