@@ -10,6 +10,7 @@ from flowsheet.show.text.figures import closes, gold, mass, percent, short, sig,
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import RULES, console, print_table
 from flowsheet.spec.text.notes import texts
+from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.units_out import grams, millimetres
 from flowsheet.study.estimate.chance import GRADE, Chance
 
@@ -73,15 +74,27 @@ def _share(share: float) -> str:
 def answers(found: Chance, rock_kg: float) -> Iterator[tuple[str, str]]:
     """Return (question, answer): the ore, what is kept, the coarse fraction, the next sack, the doubt that matters."""
     yield "What does the ore hold?", head(found)
-    yield "What do you keep of a sack like this?", f"{spans.gold(found.kept)}, {spans.percent(found.kept_share)}."
+    yield "What do you keep of a sack like this?", keeps(found)
     if found.coarse:
         yield "How much of the gold is coarse?", share_of_coarse(found, own_opening(found))
     yield "Would another sack say the same?", next_sack(found, rock_kg)
     yield "Which doubt matters most?", most_doubt(found)
 
 
+def keeps(found: Chance) -> str:
+    """Say what is kept of the next sack; of next to no gold no share is told."""
+    if isinstance(found.kept, LessThan):
+        return f"{spans.about(found.kept, spans.gold)}."
+    return f"{spans.gold(found.kept)}, {spans.percent(found.kept_share)}."
+
+
 def head(found: Chance) -> str:
     """Say the head grade and where it is from."""
+    if found.weighed is not None and found.this_test is not None and found.weighed.next_to_none:
+        return (
+            f"{spans.about(found.head_grade, spans.grade)}, nineteen times in twenty: {mass(found.weighed.rock)} were "
+            f"tested and held {spans.gold(found.this_test.held)} of gold, which cannot be told from none."
+        )
     if found.weighed is not None:
         held = f"{gold(found.weighed.gold)} ± {gold(found.weighed.gold_sd)}"
         rest = found.weighed.rest if found.lot is None else "the luck of grains and how far the sacks differ"
@@ -108,12 +121,14 @@ def share_of_coarse(found: Chance, opening: float) -> str:
 
 def next_sack(found: Chance, rock_kg: float) -> str:
     """Say what the next sack gives, and how often it misleads."""
-    law = found.next_sack
-    low, middle, high = (law.quantile(share) for share in (0.05, 0.5, 0.95))
+    middle, high = (found.next_sack.quantile(share) for share in (0.5, 0.95))
     unit, of = small_unit(high)
-    told = " to ".join(sig(of(value)) for value in (low, high))
+    if isinstance(found.kept, LessThan):
+        told, times = f"less than {sig(of(high))}", "nineteen times in twenty"
+    else:
+        told, times = f"{sig(of(found.next_low))} to {sig(of(high))}", "nine times in ten"
     text = (
-        f"The next {mass(rock_kg)} hold {told} {unit} of gold nine times in ten, {sig(of(middle))} {unit} in the "
+        f"The next {mass(rock_kg)} hold {told} {unit} of gold {times}, {sig(of(middle))} {unit} in the "
         f"middle. Chance of less than half of the mean: {percent(found.less_than_half)}; of more than double: "
         f"{percent(found.more_than_double)}. Luck with grains alone is ± {percent(found.by_grains)} (one standard "
         "deviation)"

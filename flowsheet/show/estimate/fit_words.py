@@ -31,6 +31,8 @@ def before(one: Parameter) -> str:
 
 def after(one: Parameter) -> str:
     """Return a number as it is now; as it was, where the weights say nothing of it."""
+    if one.below:
+        return f"less than {one.number.told(one.high, one.sd)}"
     return one.number.rewritten(one.value, one.sd).text if one.moved else one.number.text
 
 

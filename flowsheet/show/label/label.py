@@ -10,6 +10,7 @@ from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, grade, mass, percent, sig, small_unit
 from flowsheet.show.text.line_width import filled, tied
 from flowsheet.spec.text.notes import texts
+from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.units_out import grams
 from flowsheet.study.estimate.another_sack import SPREAD_ASSUMED
 from flowsheet.study.label.contents import Kept, LotSheet
@@ -80,11 +81,16 @@ def _steps(found: LotSheet) -> tuple[str, ...]:
 def _grade(found: LotSheet) -> tuple[str, ...]:
     if found.grade is not None:
         text = f"{spans.grade(found.grade)}{_whose(found)}: nine chances in ten lie between the two."
+        if isinstance(found.grade, LessThan):
+            text = f"{spans.about(found.grade, spans.grade)}{_whose(found)}, with nineteen chances in twenty."
     else:
         text = f"{grade(found.head)}, without an interval: the sheet says of no number how sure it is."
     if found.rests_on == "weights" and found.tested is not None and found.found is not None:
         held = f"{sig(grams(found.found))} ± {sig(grams(found.found_sd or 0.0), 2)} g"
         told = f"It rests on what was weighed: {mass(found.tested)} held {held} of gold by the balance of the weights."
+        if isinstance(found.grade, LessThan):
+            none = "so little gold that the scale cannot tell it from none"
+            told = f"It rests on what was weighed: {mass(found.tested)} held {none}, so there is no lower end."
         told = f"{told} The rest of the doubt is {found.rest}."
         if found.joined:
             return (text, told)
@@ -108,17 +114,19 @@ def _kept(one: Kept, tests: int) -> str:
     source = "by the sheet" if not one.weighed else "as weighed" if tests == 1 else "a sack, as weighed"
     told = f"{mass(one.mass)} {source}"
     if one.interval is not None and one.interval.sd > 0:
-        return f"{told}; of a sack like this, about {spans.gold(one.interval)} of gold"
+        return f"{told}; of a sack like this, {spans.about(one.interval, spans.gold).lower()} of gold"
     return f"{told}, with about {gold(one.gold)} of gold"
 
 
 def _next(found: LotSheet) -> str:
     low, high = found.next_low or 0.0, found.next_high or 0.0
     unit, of = small_unit(high)
+    told, times = f"{sig(of(low))} to {sig(of(high))}", "nine times in ten"
+    if isinstance(found.grade, LessThan):
+        told, times = f"less than {sig(of(high))}", "nineteen times in twenty"
     return (
-        f"Another {mass(found.mass)} of it hold {sig(of(low))} to {sig(of(high))} {unit} of gold nine times "
-        f"in ten. Chance of less than half of the mean: {percent(found.less_than_half or 0.0)}; of more than double: "
-        f"{percent(found.more_than_double or 0.0)}. "
+        f"Another {mass(found.mass)} of it hold {told} {unit} of gold {times}. Chance of less than half of the mean: "
+        f"{percent(found.less_than_half or 0.0)}; of more than double: {percent(found.more_than_double or 0.0)}. "
         f"{_differ(found)}"
     )
 

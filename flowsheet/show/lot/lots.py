@@ -11,6 +11,7 @@ from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console, list_lines, print_table
 from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.wording import argument
+from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.units_out import g_per_t, grams
 from flowsheet.study.lot.combine_tests import Lot, TestedSack
 
@@ -105,17 +106,18 @@ def holds(found: Lot) -> str:
     told = found.told
     rock, held = sum(row.mass for row in told), sum(row.gold for row in told)
     tested = f"{_counted(len(told), 'test')} took {mass(rock)} of it, with {gold(held)} of gold"
+    chances = "nineteen chances in twenty" if isinstance(found.grade, LessThan) else "nine chances in ten"
     if found.gold is None or found.sacks is None:
         return (
-            f"About {spans.grade(found.grade)}, nine chances in ten: {tested}. How much gold that is, the sheet "
+            f"{spans.about(found.grade, spans.grade)}, {chances}: {tested}. How much gold that is, the sheet "
             "does not say: add pile: {sacks: 40, sack_mass: 14 kg}, with your numbers."
         )
     left = found.sacks - len(told)
     rest = f"the other {_counted(left, 'sack')} are estimated" if left > 1 else "one sack is estimated"
     rest = rest if left else "no sack is left to test"
     return (
-        f"About {spans.gold(found.gold)} of gold in {mass(found.mass)} ({_counted(found.sacks, 'sack')}), nine "
-        f"chances in ten: {spans.grade(found.grade)}. {tested}; {rest}."
+        f"{spans.about(found.gold, spans.gold)} of gold in {mass(found.mass)} ({_counted(found.sacks, 'sack')}), "
+        f"{chances}: {spans.grade(found.grade)}. {tested}; {rest}."
     )
 
 

@@ -24,10 +24,10 @@ def how_sure(run: Run, sure: Confidence) -> str:
     ]
     grains = f", {listed(counted)} counted in" if counted else ""
     sack = "another sack like this" if sure.this_test is not None else "a sack like this"
-    text = (
-        f"Nine times in ten {sack} gives {spans.gold(sure.kept)} to keep, "
-        f"{spans.percent(sure.kept_share)} of its gold{grains}."
-    )
+    none = sure.this_test is not None and sure.this_test.kept_share is None
+    times = "Nineteen times in twenty" if none else "Nine times in ten"
+    of = "" if none else f", {spans.percent(sure.kept_share)} of its gold"
+    text = f"{times} {sack} gives {spans.gold(sure.kept)} to keep{of}{grains}."
     if sure.this_test is not None:
         of = f"{few(sure.this_test)}{held(run, sure.this_test)}"
         told = f"{of} By that the {whole(sure)} holds {spans.grade(sure.head_grade)}. {text}"
@@ -48,7 +48,7 @@ def whole(sure: Confidence) -> str:
 def few(test: ThisTest) -> str:
     """Say first, where it is so, that hardly any grains carried the gold: all that follows hangs on them."""
     grains = test.effective_grains
-    if grains is None or grains >= FEW_GRAINS:
+    if grains is None or grains >= FEW_GRAINS or test.kept_share is None:
         return ""
     return (
         f"Few grains: the gold that was found lay in no more than about {max(round(grains), 1)} of the size that "
@@ -61,6 +61,11 @@ def held(run: Run, test: ThisTest) -> str:
     sheet = run.solution.model.sheet
     which = "this test" if test.tests == 1 else f"these {count(test.tests)} tests"
     names = listed([f"{name} {spans.gold(test.streams[name].gold)}" for name in sheet.keep])
+    if test.kept_share is None:
+        return (
+            f"By your weights {which} held {spans.gold(test.held)} of gold, nineteen times in twenty. What was weighed "
+            "cannot be told from no gold at all, so there is no lower end, nor a share that you kept."
+        )
     text = (
         f"By your weights {which} held {spans.gold(test.held)} of gold, and you kept {spans.percent(test.kept_share)}"
     )
@@ -80,9 +85,10 @@ def without_and_with(sure: Confidence) -> str:
     written, test = sure.with_suspects, sure.this_test
     if written is None or test is None:
         return ""
+    kept = f", of which you kept {spans.percent(test.kept_share)}" if test.kept_share is not None else ""
     return (
-        f"{not_believed(written)} Told so, the gold tested was {spans.gold(test.held)}, of which you kept "
-        f"{spans.percent(test.kept_share)}, and the {whole(sure)} holds {spans.grade(sure.head_grade)}. "
+        f"{not_believed(written)} Told so, the gold tested was {spans.gold(test.held)}{kept}, "
+        f"and the {whole(sure)} holds {spans.grade(sure.head_grade)}. "
         f"{as_written(written)}"
     )
 
@@ -94,7 +100,8 @@ def not_believed(written: AsWritten) -> str:
 
 def as_written(written: AsWritten) -> str:
     """Say what would be told with all weights as they are written."""
-    told = [spans.gold(written.held), spans.percent(written.kept_share)]
+    told = [spans.gold(written.held)]
+    told += [spans.percent(written.kept_share)] if written.kept_share is not None else []
     told += [spans.grade(written.head_grade)] if written.head_grade is not None else []
     return f"With every weight as it is written: {listed(told)}."
 

@@ -258,9 +258,12 @@ def losses(run: Run) -> Iterator[str]:
 
 def _lost_by_weights(test: ThisTest, first: Loss) -> Iterator[str]:
     """Say what the weights tell of the losses; why gold goes there, no weight tells."""
-    missed = test.kept_share.rest()
     most = f"most of it with {first.stream}"
-    yield f"By your weights {spans.percent(missed)} of the gold does not reach what you keep, {most}."
+    if test.kept_share is None:
+        yield f"Your weights tell of too little gold to say how much of it does not reach what you keep, {most}."
+    else:
+        missed = test.kept_share.rest()
+        yield f"By your weights {spans.percent(missed)} of the gold does not reach what you keep, {most}."
     yield f"Why, by the sheet's own numbers: {_reasons(first.reasons)}."
 
 

@@ -1,10 +1,15 @@
-"""A value with the ends between which it lies nine times in ten, in one unit: "0.31 g (0.14 to 0.51)"."""
+"""A value with the ends between which it lies nine times in ten, in one unit: "0.31 g (0.14 to 0.51)".
+
+Of an amount that has no lower end the upper one alone is told: "less than 7.5 mg".
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 from flowsheet.show.text.figures import sig
+from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.units_out import g_per_t, grams, milligrams
 
 SAME = 0.05
@@ -39,6 +44,12 @@ def grade(found: Ends) -> str:
     return _span(found, g_per_t(1.0), "g/t")
 
 
+def about(found: Ends, told: Callable[[Ends], str]) -> str:
+    """Return the beginning of a sentence: "About 22 g/t (15 to 31)", or "Less than 1.3 g/t"."""
+    text = told(found)
+    return text[:1].upper() + text[1:] if isinstance(found, LessThan) else f"About {text}"
+
+
 def percent(found: Ends) -> str:
     """Return a share as a percentage with its ends, without digits that the ends make idle."""
     low, high = 100 * found.p5, 100 * found.p95
@@ -49,4 +60,8 @@ def percent(found: Ends) -> str:
 
 
 def _span(found: Ends, scale: float, unit: str) -> str:
+    if isinstance(found, LessThan):
+        if found.p95 <= 0:
+            return f"next to 0 {unit}"
+        return f"less than {sig(scale * found.p95)} {unit}"
     return f"{sig(scale * found.mean)} {unit} ({sig(scale * found.p5)} to {sig(scale * found.p95)})"

@@ -31,6 +31,8 @@ CLUSTER = "cluster"
 """The name of how many grains lie together."""
 CAUGHT = "caught"
 """How the ends are called at which loops hold gold, with their place behind it."""
+WEIGHED, NEXT_TO_NONE, NOT_WEIGHED = "weighed", "next to none", "not weighed"
+"""What a test may say of its gold."""
 PLANES, STEPS = 3, 2**24 - 1
 """Bytes of a score, and steps between the least and the largest of a name."""
 
@@ -104,13 +106,22 @@ class FittedTest(Block):
 
     name: Word = Field(description="the weigh sheet's name; empty for the weights in the sheet itself")
     fed: Plain = Field(description="rock that it was fed, over that of the sheet")
-    gold: Word = Field(description='"weighed" where a weight spoke of gold, else "not weighed"')
+    gold: Word = Field(
+        description='"weighed" where a weight spoke of gold ("next to none" where it was below what the scale tells), '
+        'else "not weighed"'
+    )
+    below: Names = Field([], description="streams whose gold was weighed, and was below what the scale tells")
     luck: Plain = Field(description="luck of the gold in one such sack (kg², the middle of the draws)")
 
     @property
     def told(self) -> bool:
         """Whether any of its weights spoke of gold."""
-        return self.gold == "weighed"
+        return self.gold in (WEIGHED, NEXT_TO_NONE)
+
+    @property
+    def next_to_none(self) -> bool:
+        """Whether what they found cannot be told from none."""
+        return self.gold == NEXT_TO_NONE
 
 
 class FittedPile(Block):

@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from flowsheet.spec.text.number_with_doubt import Number
 
 MASS, GRADE, GOLD, BEAD, PASSING, GRAINS = "mass", "grade", "gold", "bead", "passing", "grains"
+OF_GOLD = (GRADE, GOLD, BEAD)
+"""Those that speak of gold."""
 KINDS = (MASS, GRADE, GOLD, BEAD, PASSING, GRAINS)
 
 #: The scale's division is read from the last digit written; a reading within one division is evenly
@@ -25,6 +27,10 @@ ASSAY_SHARE = 0.10
 PASSING_POINTS = 0.01
 #: Doubt of a moisture, relative: typical, set your own.
 MOISTURE_SHARE = 0.10
+#: A reading below so many of its standard deviations cannot be told from nothing. Source: L. A. Currie, Limits for
+#: Qualitative Detection and Quantitative Determination, Anal. Chem. 40 (1968), 586: 3.29 with errors of both kinds of
+#: 5 %; three is the trade's usual rounding of it (from memory).
+DETECTED = 3.0
 #: Mass (kg) of the ground rock that an assay takes: 30 g by fire, near the assay ton of 29.2 g. Typical, set your own.
 ASSAY_MASS = 0.030
 
@@ -82,6 +88,11 @@ class Measurement:
         if self.what == GRADE:
             return f"{self.what} on {1e3 * self.size:g} mm" if self.size else f"{self.what} on pan"
         return f"{self.what} {'+' if self.what == GRAINS else ''}{1e3 * self.size:g} mm"
+
+    @property
+    def below(self) -> bool:
+        """Whether it cannot be told from nothing."""
+        return self.value < DETECTED * self.sd
 
     def scaled(self, factor: float) -> Measurement:
         """Return the measurement with value and doubt multiplied (moist to dry, say)."""

@@ -42,6 +42,10 @@ class Interval:
         some = whole > 0
         return cls.of_draws(part[some] / whole[some] if some.any() else np.zeros(1))
 
+    def below(self) -> LessThan:
+        """Return the same without a lower end: what was weighed cannot be told from nothing."""
+        return LessThan(self.mean, self.sd, 0.0, self.p50, self.p95)
+
     def rest(self) -> Interval:
         """Return what is known of all but this share."""
         return Interval(1 - self.mean, self.sd, 1 - self.p95, 1 - self.p50, 1 - self.p5)
@@ -55,6 +59,10 @@ class Interval:
         law = spread(mass, by_grain / mass)
         low, middle, high = (scale * law.quantile(share) for share in (0.05, 0.5, 0.95))
         return cls(scale * mean, scale * math.sqrt(variance), low, middle, high)
+
+
+class LessThan(Interval):
+    """An amount of which only the upper end is known; the lower one is nought."""
 
 
 def together(mass: Array, by_grain: Array, gold: Array, scale: float = 1.0) -> Interval:

@@ -34,7 +34,11 @@ class PileTold(Protocol):
 
     @property
     def grade(self) -> Interval:
-        """The grade of all its sacks together."""
+        """The grade of all its sacks together, as it is told."""
+
+    @property
+    def law(self) -> Interval:
+        """The same with a lower end, even where none is told."""
 
     @property
     def spread(self) -> Interval:
@@ -52,6 +56,11 @@ class WrittenPile:
     grade: Interval
     spread: Interval
     told: tuple[str, ...]
+
+    @property
+    def law(self) -> Interval:
+        """The grade of all its sacks together."""
+        return self.grade
 
 
 def tests_of(sheet: Sheet) -> int:

@@ -70,6 +70,12 @@ class Chance(Tabled, Confidence):
     seed: int
     closure: float
 
+    @property
+    def next_low(self) -> float:
+        """The gold (kg) that the next sack holds less of once in twenty; nought where hardly any was found."""
+        none = self.weighed is not None and self.weighed.next_to_none
+        return 0.0 if none else self.next_sack.quantile(0.05)
+
     def _tables(self) -> Tables:
         return {
             "streams": lambda: (
@@ -95,7 +101,10 @@ class Chance(Tabled, Confidence):
                 "less_than_half": self.less_than_half,
                 "more_than_double": self.more_than_double,
                 "mean_g": grams(self.next_mean),
-                "quantiles_g": {f"p{p}": grams(self.next_sack.quantile(p / 100)) for p in (5, 25, 50, 75, 95)},
+                "quantiles_g": {
+                    "p5": grams(self.next_low),
+                    **{f"p{p}": grams(self.next_sack.quantile(p / 100)) for p in (25, 50, 75, 95)},
+                },
             },
             "sack_grade_g_per_t": each(asdict(self.sack_grade), g_per_t),
             "doubts": [asdict(doubt) for doubt in self.doubts],
@@ -136,12 +145,12 @@ def _answers(gathered: CorrectedDraws, seed: int) -> Chance:
     moments = found.moments
     return Chance(
         streams={
-            name: Interval.of_law(mass, by_grain, moments[name].mean, moments[name].variance)
+            name: gathered.told(Interval.of_law(mass, by_grain, moments[name].mean, moments[name].variance))
             for name, by_grain in found.by_grain.items()
         },
         head_grade=gathered.head_grade,
-        sack_grade=together(mass, fed, found.fed, 1 / rock),
-        kept=kept_law,
+        sack_grade=gathered.told(together(mass, fed, found.fed, 1 / rock)),
+        kept=gathered.told(kept_law),
         kept_share=share(mass, kept, fed, gathered.rng_for(KEPT)),
         coarse=coarse,
         coarse_weighed=tuple(told),

@@ -37,7 +37,7 @@ class AsWritten:
     #: None of a pile, whose grade several tests tell by the weights that are believed.
     head_grade: Interval | None
     held: Interval
-    kept_share: Interval
+    kept_share: Interval | None
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -45,7 +45,7 @@ class AsWritten:
             "suspects": [asdict(one) for one in self.doubted],
             "head_grade_g_per_t": each(asdict(self.head_grade), g_per_t) if self.head_grade is not None else None,
             "gold_g": each(asdict(self.held), grams),
-            "kept_share": asdict(self.kept_share),
+            "kept_share": asdict(self.kept_share) if self.kept_share is not None else None,
         }
 
 
@@ -109,11 +109,12 @@ def sure(solution: Solution) -> Confidence | None:
     gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
     found, mass = gathered.found, gathered.found.mass
     if not model.grains_known:
-        kept, part = Interval.of_draws(found.kept), Interval.of_shares(found.kept, found.fed)
+        kept, part = gathered.told(Interval.of_draws(found.kept)), Interval.of_shares(found.kept, found.fed)
         coarse: dict[float, Interval] = {}
     else:
         fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
-        kept, part = together(mass, mine, found.kept), share(mass, mine, fed, gathered.rng_for(KEPT))
+        kept = gathered.told(together(mass, mine, found.kept))
+        part = share(mass, mine, fed, gathered.rng_for(KEPT))
         coarse = coarse_shares(gathered, fed)
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
     return Confidence(
@@ -164,4 +165,5 @@ def with_suspects(gathered: CorrectedDraws) -> AsWritten | None:
 
     test = this_test(gathered.solution.model.sheet, known)
     grade = Interval.of_draws(known.grade) if gathered.lot is None else None
+    grade = grade.below() if grade is not None and known.next_to_none else grade
     return AsWritten(gathered.doubted, grade, test.held, test.kept_share)

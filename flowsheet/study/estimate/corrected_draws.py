@@ -72,7 +72,16 @@ class CorrectedDraws:
     @property
     def head_grade(self) -> Interval:
         """What is known of the grade of the ore, kg/kg."""
-        return self.lot.grade if self.lot is not None else Interval.of_draws(self.grade)
+        return self.told(self.lot.grade if self.lot is not None else Interval.of_draws(self.grade))
+
+    @property
+    def next_to_none(self) -> bool:
+        """Whether nothing that was weighed can be told from no gold at all."""
+        return self.weighed is not None and self.weighed.next_to_none
+
+    def told(self, amount: Interval) -> Interval:
+        """Return what is known of an amount of gold, or a grade: without a lower end where hardly any was found."""
+        return amount.below() if self.next_to_none else amount
 
     def in_doubt(self) -> dict[str, tuple[Array, str]]:
         """Return what is in doubt: name → its draws (D,), and how the sheet writes it.
@@ -147,7 +156,7 @@ def _by_weights(
     at = np.arange(draws) * len(found.grade) // draws
     values = {name: value[at] for name, value in found.values.items()}
     rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())
-    grade = found.grade[at] if lot is None else as_the_pile(found.grade[at], lot.grade)
+    grade = found.grade[at] if lot is None else as_the_pile(found.grade[at], lot.law)
     count = tests_of(sheet) if weighed is not None else 0
     spread = spread_of(sheet, count, lot)
     richer = another_sack(spread, count, draws, seed)

@@ -71,6 +71,8 @@ class Parameter:
     moved: bool
     #: Whether it was weighed itself, so that the weighing counts in its place.
     weighed: bool = False
+    #: Whether it is a grade without a lower end, since what was weighed cannot be told from no gold at all.
+    below: bool = False
 
     def row(self) -> Row:
         """Return it as a row of a table, in the unit that its sheet has it in."""
@@ -168,7 +170,7 @@ class Fitted(Tabled):
         """Return the estimate as a block of a sheet in which numbers stand as in ``written``."""
         texts = {name: number.text for name, number in told_numbers(written).items()}
         pile, _ = joined(self.sheet) if self.posterior.weighs_gold else (None, [])
-        told = FittedPile(grade=_five(pile.grade), spread=_five(pile.spread)) if pile is not None else None
+        told = FittedPile(grade=_five(pile.law), spread=_five(pile.spread)) if pile is not None else None
         return block_of(self.posterior, self.sheet.sources.sha256, self.sheet.weighed, texts, told)
 
     @cached_property
@@ -238,10 +240,12 @@ def _parameters(found: Posterior, unknowns: Unknowns) -> tuple[Parameter, ...]:
         draws = np.broadcast_to(found.values[name], found.grade.shape)
         now = Spread.of(draws)
         told, moved = _moved(was, now, found.effective)
+        below = found.next_to_none and name.endswith(".grade")
+        low = 0.0 if below else now.low
         rows.append(
             # The mean, as every command tells an amount.
-            Parameter(name, number, words.get(name, ""), was.middle, was.sd, float(np.mean(draws)), now.sd, now.low,
-                      now.high, told, moved or name in weighed, name in weighed)
+            Parameter(name, number, words.get(name, ""), was.middle, was.sd, float(np.mean(draws)), now.sd, low,
+                      now.high, told, moved or name in weighed, name in weighed, below)
         )  # fmt: skip
     return tuple(rows)
 

@@ -66,7 +66,12 @@ def with_block(document: Document, text: str, block: FittedEstimate) -> str:
         f"  effective: {block.effective!r}",
         f"  openings: {_row(block.openings)}",
         "  tests:",
-        *(f"    - {{name: {_quoted(t.name)}, fed: {t.fed!r}, gold: {t.gold}, luck: {t.luck!r}}}" for t in block.tests),
+        *(
+            f"    - {{name: {_quoted(t.name)}, fed: {t.fed!r}, gold: {t.gold}, luck: {t.luck!r}"
+            + (f", below: [{', '.join(map(_quoted, t.below))}]" if t.below else "")
+            + "}"
+            for t in block.tests
+        ),
         *(_pile(block.pile) if block.pile is not None else ()),
         "  names:",
         *(f"    - {_quoted(name)}" for name in block.names),

@@ -36,6 +36,11 @@ class KnownOre:
     notes: tuple[Note, ...] = ()
 
     @property
+    def next_to_none(self) -> bool:
+        """Whether nothing that was weighed can be told from no gold at all: then no amount has a lower end."""
+        return all(test.next_to_none for test in self.tests)
+
+    @property
     def rest(self) -> str:
         """Say what the doubt of the grade holds besides that of the weights."""
         return "the luck of grains and how far the sacks differ" if len(self.tests) > 1 else "the luck of grains"

@@ -39,7 +39,8 @@ class ThisTest:
     tests: int
     held: Interval
     kept: Interval
-    kept_share: Interval
+    #: None where what was weighed cannot be told from no gold at all, so that nobody knows of what it would be a share.
+    kept_share: Interval | None
     streams: Mapping[str, Held]
     #: The end streams that are not kept, by the gold that they took, the most first.
     lost: tuple[str, ...]
@@ -83,7 +84,10 @@ class ThisTest:
         return {
             "tests": self.tests,
             "gold_g": each(asdict(self.held), grams),
-            "kept": {"gold_g": each(asdict(self.kept), grams), "share": asdict(self.kept_share)},
+            "kept": {
+                "gold_g": each(asdict(self.kept), grams),
+                "share": asdict(self.kept_share) if self.kept_share is not None else None,
+            },
             "streams": streams,
             "lost": list(self.lost),
             "effective_grains": self.effective_grains,
@@ -98,13 +102,19 @@ def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
     """Return what the tests held, from the draws of each."""
     tests = known.tests
     fed, kept = (np.asarray(sum(getattr(test, what) for test in tests)) for what in ("fed", "kept"))
-    streams = {}
+    streams, none = {}, known.next_to_none
+    below = frozenset.intersection(*(test.below for test in tests)) if tests else frozenset()
+
+    def told_of(draws: Array, nothing: bool) -> Interval:
+        one = Interval.of_draws(draws)
+        return one.below() if nothing else one
+
     for name in tests[0].gold:
         told = [name in known.gold_told.get(test.name, ()) for test in tests]
         rock = [name in known.rock_told.get(test.name, ()) for test in tests]
         streams[name] = Held(
             Interval.of_draws(_sum(test.rock[name] for test in tests)),
-            Interval.of_draws(_sum(test.gold[name] for test in tests)),
+            told_of(_sum(test.gold[name] for test in tests), none or name in below),
             WEIGHTS if all(rock) else SHEET,
             WEIGHTS if all(told) else SHEET,
         )
@@ -115,9 +125,9 @@ def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
     }
     return ThisTest(
         len(tests),
-        Interval.of_draws(fed),
-        Interval.of_draws(kept),
-        Interval.of_shares(kept, fed),
+        told_of(fed, none),
+        told_of(kept, none or below.issuperset(sheet.keep)),
+        Interval.of_shares(kept, fed) if not none else None,
         streams,
         tuple(sorted(lost, key=lambda name: -streams[name].gold.mean)),
         coarse,

@@ -109,6 +109,7 @@ class _Told:
     spread: Interval | float | None
     streams: Mapping[str, Interval] = field(default_factory=dict)
     next_sack: Spread | None = None
+    next_low: float | None = None
     less_than_half: float | None = None
     more_than_double: float | None = None
 
@@ -142,7 +143,7 @@ def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
         spread=told.spread if told is not None else None,
         weighings=len(sheet.weighed),
         kept=tuple(_kept(name, solution, told.streams if told is not None else {}) for name in sheet.keep),
-        next_low=law.quantile(0.05) if law is not None else None,
+        next_low=told.next_low if told is not None else None,
         next_high=law.quantile(0.95) if law is not None else None,
         less_than_half=told.less_than_half if told is not None else None,
         more_than_double=told.more_than_double if told is not None else None,
@@ -155,7 +156,7 @@ def _told(solution: Solution, seed: int) -> _Told:
     if solution.model.grains_known:
         one = chance(solution.model.sheet, DRAWS, seed)
         return _Told(one.head_grade, one.weighed, one.notes, one.lot, one.spread, one.streams, one.next_sack,
-                     one.less_than_half, one.more_than_double)  # fmt: skip
+                     one.next_low, one.less_than_half, one.more_than_double)  # fmt: skip
     gathered = gather(solution, DRAWS, seed)
     notes = [*solution.model.sheet.notes, *gathered.notes]
     return _Told(gathered.head_grade, gathered.weighed, notes, gathered.lot, gathered.spread)

@@ -101,7 +101,9 @@ class Lot(Tabled):
     sacks: int | None
     #: Rock of the whole pile, kg; of what was tested where nothing says how many sacks there are.
     mass: float
+    #: Without a lower end where what all tests found cannot be told from none; the law it is of has one.
     grade: Interval
+    law: Interval
     gold: Interval | None
     #: Relative spread between sacks.
     spread: Interval
@@ -196,6 +198,8 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
     estimate = PileEstimate.of(luck, told, prior)
     gold = estimate.gold(rest) if rest is not None else None
     mass = tested + (rest.mass if rest is not None else 0.0)
+    law = times(gold, 1 / mass) if gold is not None else estimate.grade()
+    none = all(test.below for test in told)
     plain = plain_lot([test.gold / test.mass for test in told], number)
     if luck.heavy > 0 and found < FEW_GRAINS * luck.heavy:
         sentence = (
@@ -211,8 +215,9 @@ def lot(ledger: Ledger, sacks: int | None = None, progress: Progress = iter) -> 
         rows=tuple(_rows(ledger.tests, estimate, prior, progress)),
         sacks=number,
         mass=mass,
-        grade=times(gold, 1 / mass) if gold is not None else estimate.grade(),
-        gold=gold,
+        grade=law.below() if none else law,
+        law=law,
+        gold=gold.below() if gold is not None and none else gold,
         spread=estimate.spread(),
         prior_spread=prior,
         plain=plain,
@@ -287,6 +292,7 @@ def _rows(tests: Iterable[Test], estimate: PileEstimate, prior: float, progress:
             rows.append(_row(test, math.nan, math.nan, math.nan, ""))
             continue
         low, high = _alone(reader, at)
+        low = 0.0 if test.below else low
         above = estimate.above(at, prior) if n > 1 else math.nan
         rows.append(_row(test, low, high, above, _outlying(above, n)))
         at += 1

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from flowsheet.spec.bench.one_test import Base
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, DETECTED, GOLD, GRADE, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
@@ -61,6 +61,11 @@ class Test:
     def told(self) -> bool:
         """Whether the weights determine what it held."""
         return not math.isnan(self.sd)
+
+    @property
+    def below(self) -> bool:
+        """Whether what it held cannot be told from no gold at all."""
+        return self.told and self.gold < DETECTED * self.sd
 
 
 @dataclass(frozen=True)

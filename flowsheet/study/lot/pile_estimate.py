@@ -30,7 +30,7 @@ Z = 1.6449
 
 def times(one: Interval, scale: float) -> Interval:
     """Return an interval times ``scale``."""
-    return Interval(*(scale * value for value in (one.mean, one.sd, one.p5, one.p50, one.p95)))
+    return type(one)(*(scale * value for value in (one.mean, one.sd, one.p5, one.p50, one.p95)))
 
 
 @dataclass(frozen=True)

@@ -15,14 +15,14 @@ from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.grain_doubts import clusters_of
-from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, OF_GOLD, PASSING, Measurement
 from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import mass_name
 from flowsheet.study.posterior import streams
-from flowsheet.study.posterior.evidence import OF_GOLD, TestEvidence, told_steps
+from flowsheet.study.posterior.evidence import TestEvidence, told_steps
 from flowsheet.study.posterior.forward import Expected, Sent, expected
 from flowsheet.study.posterior.grain_luck import draw_amounts, likely, saddlepoint
 from flowsheet.study.posterior.importance import resampled, sampled
@@ -51,6 +51,10 @@ class TestDraws:
     #: Rock that it was fed over that of the sheet, and the gold by each way, (D, ways).
     ratio: float
     by_way: Array
+    #: Streams of which all weights of gold lie below three of their standard deviations: it cannot be told from none.
+    below: frozenset[str] = frozenset()
+    #: Whether that is so of all gold that was weighed: what the test held then has no lower end.
+    next_to_none: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,12 @@ class Posterior:
     ways: tuple[tuple[int, str], ...]
     #: What was unknown; None where the draws were read from a sheet that ``fit`` wrote.
     unknowns: Unknowns | None = None
+
+    @property
+    def next_to_none(self) -> bool:
+        """Whether gold was weighed, and in no test could it be told from none."""
+        told = [test for test in self.tests if test.told]
+        return bool(told) and all(test.next_to_none for test in told)
 
 
 def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, seed: int = 1) -> Posterior:
@@ -182,7 +192,9 @@ def _drawn(
     # Of grains so large that hardly any sack holds one there is no luck, as there is none in the likelihood.
     number, _ = likely(test.ratio * e.by_way / mass[:, None, :])
     luck = (number * mass[:, None, :] ** 2).sum(axis=(1, 2))
-    return held_by(model, test.name, test.ratio, amounts.sum(axis=-1), e.sent, openings, luck, test.weighs_gold)
+    by_way = amounts.sum(axis=-1)
+    held = held_by(model, test.name, test.ratio, by_way, e.sent, openings, luck, test.weighs_gold)
+    return replace(held, below=test.below, next_to_none=test.next_to_none)
 
 
 def held_by(

@@ -11,12 +11,11 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.feed import RICH
 from flowsheet.solve.model import Model
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GRADE, GRAINS, MASS, OF_GOLD, PASSING, Measurement
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.forward import Expected
 from flowsheet.study.posterior.grain_luck import RARE, likely, saddlepoint
 
-OF_GOLD = (GRADE, GOLD, BEAD)
 NEVER = -1e300
 
 
@@ -53,6 +52,19 @@ class TestEvidence:
     def weighs_gold(self) -> bool:
         """Whether any weight speaks of gold."""
         return any(m.what in OF_GOLD for m in self.measured)
+
+    @property
+    def below(self) -> frozenset[str]:
+        """The streams whose weights of gold cannot be told from none, all of them."""
+        told = {
+            m.stream: [n for n in self.measured if n.what in OF_GOLD and n.stream == m.stream] for m in self.measured
+        }
+        return frozenset(stream for stream, mine in told.items() if mine and all(m.below for m in mine))
+
+    @property
+    def next_to_none(self) -> bool:
+        """Whether no weight of gold can be told from none."""
+        return self.weighs_gold and all(m.below for m in self.measured if m.what in OF_GOLD)
 
     def rock(self, e: Expected, model: Model) -> Array:
         """Return by how many standard deviations masses and passings are off, (D, m)."""

@@ -6,6 +6,7 @@ What every stream held follows from it as it did from the weights: bottom up, so
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,6 +15,9 @@ from flowsheet.solve.model import Model, draw
 from flowsheet.solve.slack import GOLD, ROCK
 from flowsheet.spec.blocks.fitted_estimate import (
     CLUSTER,
+    NEXT_TO_NONE,
+    NOT_WEIGHED,
+    WEIGHED,
     FittedEstimate,
     FittedPile,
     FittedTest,
@@ -58,7 +62,8 @@ def block_of(
             FittedTest(
                 name=test.name,
                 fed=test.ratio,
-                gold="weighed" if test.told else "not weighed",
+                gold=NOT_WEIGHED if not test.told else NEXT_TO_NONE if test.next_to_none else WEIGHED,
+                **({"below": sorted(test.below)} if test.below else {}),
                 luck=_rounded(float(np.median(test.luck)), REST),
             )
             for test in found.tests
@@ -114,7 +119,8 @@ def read_back(model: Model, block: FittedEstimate, seed: int) -> Posterior:
         by_way = np.stack(
             [np.maximum(table.get(way_name(one.name, end, band), none), 0.0) for band, end in sent.ways], -1
         )
-        tests.append(held_by(model, one.name, one.fed, by_way, sent, openings, np.full(draws, one.luck), one.told))
+        told = held_by(model, one.name, one.fed, by_way, sent, openings, np.full(draws, one.luck), one.told)
+        tests.append(replace(told, below=frozenset(one.below), next_to_none=one.next_to_none))
     fed = sent.gold(model.sheet.ores)
     by_band = [np.asarray(sum(band[n] for n in model.sheet.ores)) for band in sent.by_band]
     above = {size: sum(by_band[: i + 1]) / np.maximum(fed, 1e-300) for i, size in enumerate(openings)}
@@ -123,8 +129,8 @@ def read_back(model: Model, block: FittedEstimate, seed: int) -> Posterior:
         sent = _sent(model, now, openings, draws)
         fed = sent.gold(model.sheet.ores)
     grade = np.asarray(fed / sum(sent.rock[n] for n in model.sheet.ores))
-    told = any(one.told for one in block.tests)
-    return Posterior(model, dict(now), cluster, grade, tuple(tests), above, block.effective, told, sent.ways)
+    weighed = any(one.told for one in block.tests)
+    return Posterior(model, dict(now), cluster, grade, tuple(tests), above, block.effective, weighed, sent.ways)
 
 
 def changed_since(sheet: Sheet, block: FittedEstimate) -> list[str]:

@@ -15,6 +15,7 @@ from flowsheet.spec.text.notes import Note, Subject, note, texts
 from flowsheet.steps.base import LOCAL
 from flowsheet.study.common.coarse_fraction import COARSE, Coarse, coarse
 from flowsheet.study.common.frames import Tabled, Tables, row, rows
+from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.streams import SIZE, STREAM, SizeRow, Stream, size_rows, streams
 from flowsheet.study.common.units_out import each, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
@@ -192,6 +193,8 @@ def refuted(solution: Solution, certain: Confidence | None) -> list[Note]:
         "wrong guess, and the balance, the coarse gold and the losses are told by it. Put the grade of the weights "
         "into the sheet, or let flowsheet fit do so."
     )
+    if isinstance(known, LessThan):
+        sentence = sentence.replace("{g_per_t:.3g} g/t ({low:.3g} to {high:.3g})", "less than {high:.3g} g/t")
     told = {"g_per_t": known.mean, "low": known.p5, "high": known.p95, "guess": guess}
     return [note("guess_refuted", sentence, **each(told, g_per_t))]
 
