@@ -110,7 +110,7 @@ class FittedTest(Block):
         description='"weighed" where a weight spoke of gold ("next to none" where it was below what the scale tells), '
         'else "not weighed"'
     )
-    below: Names = Field([], description="streams whose gold was weighed, and was below what the scale tells")
+    below: Names = Field([], description="streams whose metal was weighed, and was below what the scale tells")
     luck: Plain = Field(description="luck of the gold in one such sack (kg², the middle of the draws)")
 
     @property

@@ -51,7 +51,7 @@ class TestDraws:
     #: Rock that it was fed over that of the sheet, and the gold by each way, (D, ways).
     ratio: float
     by_way: Array
-    #: Streams of which all weights of gold lie below three of their standard deviations: it cannot be told from none.
+    #: Streams of which the metal was put on a scale that read less than three of its standard deviations.
     below: frozenset[str] = frozenset()
     #: Whether that is so of all gold that was weighed: what the test held then has no lower end.
     next_to_none: bool = False

@@ -55,11 +55,9 @@ class TestEvidence:
 
     @property
     def below(self) -> frozenset[str]:
-        """The streams whose weights of gold cannot be told from none, all of them."""
-        told = {
-            m.stream: [n for n in self.measured if n.what in OF_GOLD and n.stream == m.stream] for m in self.measured
-        }
-        return frozenset(stream for stream, mine in told.items() if mine and all(m.below for m in mine))
+        """The streams of which the metal was put on a scale, and all that it read cannot be told from none."""
+        metal = [m for m in self.measured if m.what == BEAD]
+        return frozenset(m.stream for m in metal) - {m.stream for m in metal if not m.below}
 
     @property
     def next_to_none(self) -> bool:
