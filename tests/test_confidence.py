@@ -99,7 +99,10 @@ def test_the_weights_tell_the_grade_and_refute_the_guess(tmp_path: Path) -> None
     assert found.sure.coarse_weighed == (0.02,)
     share = found.sure.coarse[0.02]
     assert share.p5 < 18.2 / 69.2 < share.p95
-    assert f"{spans.percent(share)} of the gold by your weights" in sentences.coarse(found)
+    assert found.this_test is not None
+    mine, source = found.this_test.coarse[0.02]
+    assert source == "weights"
+    assert f"{spans.percent(mine)} of the gold by your weights" in sentences.coarse(found)
 
 
 def test_a_guess_that_the_weights_bear_out_is_not_told(tmp_path: Path) -> None:
@@ -291,3 +294,38 @@ weighed:
     assert grains[0] < 5 < 100 < grains[1]
     assert dict(sentences.answers(few))[sentences.BY_WEIGHTS].startswith("Few grains: ")
     assert "Few grains" not in dict(sentences.answers(many))[sentences.BY_WEIGHTS]
+
+
+def test_streams_and_losses_are_told_by_the_weights_with_what_they_are_from(tmp_path: Path) -> None:
+    found = run(weighed(tmp_path, one=GOOD))
+    test, told = found.this_test, found.told_streams
+    assert test is not None
+    assert list(told) == list(found.streams)
+    # Everything that was held was kept or lost, and each loss is told once.
+    assert {one.stream for one in found.told_losses} == {name for name, one in told.items() if one.fate == "lost"}
+    lost = sum(one.gold.mean for one in found.told_losses)
+    assert test.kept.mean + lost == pytest.approx(test.held.mean, rel=1e-9)
+    assert [one.gold.mean for one in found.told_losses] == sorted(
+        (o.gold.mean for o in found.told_losses), reverse=True
+    )
+    for name, one in told.items():
+        assert (one.mass_from, one.gold_from) == (test.streams[name].rock_from, test.streams[name].gold_from)
+        assert one.gold == test.streams[name].gold
+        assert one.mass.p5 <= one.mass.mean <= one.mass.p95
+        assert one.planned_gold == pytest.approx(found.streams[name].gold)
+    assert {one.gold_from for one in told.values()} == {"weights", "sheet"}
+    rows = {row["stream"]: row for row in found.to_rows()}
+    assert rows["con"]["gold_g"] == pytest.approx(1e3 * told["con"].gold.mean)
+    assert found.to_rows("planned_streams")[0]["stream"] == next(iter(told))
+
+
+def test_what_a_loop_has_caught_is_a_loss_by_the_weights_too() -> None:
+    weights = "weighed: {con: {gold: 240 mg ± 10 mg}, tails: {gold: 60 mg ± 6 mg}}\n"
+    found = run(sheet_of(f"{starters.starter('closed_circuit')}{weights}"))
+    test = found.this_test
+    assert test is not None
+    (name,) = test.caught
+    (loss,) = (one for one in found.told_losses if one.reasons.get("caught"))
+    assert loss.stream == name
+    lost = sum(one.gold.mean for one in found.told_losses)
+    assert test.kept.mean + lost == pytest.approx(test.held.mean, rel=1e-9)

@@ -111,7 +111,7 @@ def ledger_of_pile() -> Any:
 
 #: Kind of result → how one is made, words of its title, and how many pictures and tables it has.
 MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
-    Run: (lambda: run_of(SACK), "Quillfeather dump, sack 3", 5, 4),
+    Run: (lambda: run_of(SACK), "Quillfeather dump, sack 3", 5, 5),
     Trials: (lambda: trials_of("scalp.opening=20mm,12mm"), "Trials", 1, 1),
     Chance: (lambda: chance(sheet_of(SACK), 100), "How sure it is", 2, 3),
     Reconciled: (lambda: next(iter(reconcile_sheet(sheet_of(SACK)).values())), "What the weights say", 1, 3),

@@ -29,8 +29,9 @@ from flowsheet.show.estimate import chance_plots, sack_pictures
 from flowsheet.show.graphics import style, svg
 from flowsheet.show.run import gold_bar, pictures, run_plots
 from flowsheet.show.run.files import default_streams
-from flowsheet.show.text import markup
+from flowsheet.show.text import markup, spans
 from flowsheet.show.text.content import Picture
+from flowsheet.show.text.figures import percent
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
@@ -303,7 +304,7 @@ def test_kept_comes_first_and_small_losses_are_one() -> None:
         "One bar from 0 to 100 % of 0.200 g of gold: kept 79.5 %, not kept 20.5 %. metal 60.0 % (0.120 g, kept); "
         "lumps 19.5 % (39.0 mg, kept); mud 20.0 % (40.0 mg, not kept); 2 more 0.5 % (1.00 mg, not kept)."
     )
-    assert [tuple(row) for row in bar.table().rows] == [tuple(row) for row in bar.rows]
+    assert [tuple(row) for row in bar.table().rows] == [tuple(row[:4]) for row in bar.rows]
 
 
 def test_the_list_adds_up_and_the_bar_rounds_plainly() -> None:
@@ -378,9 +379,14 @@ def test_losses_are_as_long_as_the_gold_lost(sack: Facts) -> None:
     for bar in axes.patches:
         assert isinstance(bar, Rectangle)
         drawn[round(bar.get_y(), 6)] = drawn.get(round(bar.get_y(), 6), 0.0) + bar.get_width()
-    assert sorted(drawn.values(), reverse=True) == pytest.approx([1e3 * loss.gold for loss in sack.run.losses])
+    told = sack.run.told_losses
+    assert sorted(drawn.values(), reverse=True) == pytest.approx([1e3 * loss.gold.mean for loss in told])
+    # The ends of each lie beside its bar.
+    ends = [line.get_xdata() for line in axes.lines if len(line.get_xdata()) == 2]
+    assert [tuple(pair) for pair in ends] == [(1e3 * loss.gold.p5, 1e3 * loss.gold.p95) for loss in told]
     alt = next(one.alt for one in sack.pictures if one.name == "losses")
-    assert "tails 32.2 mg, 10.3 % of the gold (22.8 mg too fine to be held" in alt
+    assert f"tails {spans.gold(told[0].gold)}, {percent(told[0].share.mean)} of the gold (" in alt
+    assert "too fine to be held" in alt
 
 
 def test_many_losses_are_gathered_and_none_is_no_picture() -> None:
@@ -394,20 +400,24 @@ def test_many_losses_are_gathered_and_none_is_no_picture() -> None:
 
 
 def test_the_band_is_that_of_the_chances(sack: Facts) -> None:
-    figure = run_plots.coarse_figure(sack.run, run_plots.known(sack.run, sack.chance))
+    known = run_plots.known(sack.run, sack.chance)
+    figure = run_plots.coarse_figure(sack.run, known)
     (axes,) = figure.axes
     (band,) = [c for c in axes.collections if isinstance(c, PolyCollection)]
     corners = {(round(float(x), 9), round(float(y), 6)) for x, y in band.get_paths()[0].vertices}
-    for size, one in sack.chance.coarse.items():
+    assert set(known.shares) == set(sack.chance.coarse)
+    for size, one in known.shares.items():
         assert (round(1e3 * size, 9), round(100 * one.p5, 6)) in corners
         assert (round(1e3 * size, 9), round(100 * one.p95, 6)) in corners
     lines = {line.get_label(): line for line in axes.lines}
     rows = sorted(sack.run.coarse, key=lambda row: row.opening)
-    assert list(lines["gold"].get_ydata()) == [100 * row.gold_share for row in rows]
+    # The estimate's middle, not the plan's.
+    assert list(lines["gold"].get_ydata()) == [100 * known.shares[row.opening].mean for row in rows]
     assert list(lines["rock"].get_ydata()) == [100 * row.mass_share for row in rows]
     alt = next(one.alt for one in sack.pictures if one.name == "coarse")
-    own = sack.chance.coarse[0.02]
-    assert f"20 mm: 63.0 % of the rock, 60.5 % of the gold (nine chances in ten {100 * own.p5:.0f} to " in alt
+    own = known.shares[0.02]
+    told = f"{percent(own.mean)} of the gold (nine chances in ten {100 * own.p5:.0f} to "
+    assert f"20 mm: 63.0 % of the rock, {told}" in alt
     assert "Marked: scalp 20 mm." in alt
 
 

@@ -21,7 +21,7 @@ from sheets import plain_run_of, run_of
 
 from flowsheet import starters
 from flowsheet.show.graphics import style
-from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots
+from flowsheet.show.run import drawing, files, run_tables, sentences, size_plots, told_tables
 from flowsheet.show.run.terminal import show_run
 from flowsheet.show.text import figures, tables, terminal
 from flowsheet.show.text.figures import closes
@@ -288,7 +288,11 @@ def test_numbers_of_any_size_fit_the_page_whole(grade: str, mass: str, capsys: p
     found = run_of(sheet)
     text = shown(found, capsys)
     assert max(map(len, text.splitlines())) <= 100
-    for grid in (run_tables.balance(found), run_tables.coarse(found), run_tables.losses(found)):
+    test = found.this_test
+    assert (test is None) == (grade == "0 g/t")
+    planned = (run_tables.balance, run_tables.coarse, run_tables.losses)
+    told = (told_tables.gold, told_tables.rock, told_tables.losses, told_tables.coarse)
+    for grid in [table(found) for table in planned] if test is None else [table(found, test) for table in told]:
         for column, cells in zip(grid.columns, zip(*grid.rows, strict=True), strict=True):
             for cell in cells:
                 if column.form is not None:
@@ -326,7 +330,7 @@ def test_each_mass_of_the_balance_has_a_unit_that_reads_well(panned: Run, capsys
         "14.20 kg", "590.3 g", "0.2896 g", "1.652 mg", "2.500 t"
     ]  # fmt: skip
     text = shown(panned, capsys)
-    row = next(line for line in text.splitlines() if line.startswith(" ore "))
+    _, row = (line for line in text.splitlines() if line.startswith(" ore "))
     assert row.split()[1:3] == ["10.00", "kg"]
     assert "Mass, kg" not in text
 
@@ -577,8 +581,16 @@ def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
 
 def test_a_run_is_written_out_whole(panned: Run) -> None:
     found = files.run_files(panned)
-    assert set(found) == {"balance.csv", "losses.csv", "sizes.csv", "coarse.csv", "finer.csv", "weighed.csv",
-                          "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
+    assert set(found) == {"balance.csv", "losses.csv", "coarse.csv", "finer.csv", "weighed.csv", "planned_balance.csv",
+                          "planned_losses.csv", "planned_sizes.csv", "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
+    for name, stream in (("balance", "tails"), ("losses", "tails")):
+        rows = list(csv.DictReader(io.StringIO(found[f"{name}.csv"].decode(), newline="")))
+        (row,) = (row for row in rows if row["stream"] == stream)
+        assert panned.this_test is not None
+        known = panned.this_test.streams[stream]
+        ends = [float(row[f"gold_{part}g"]) for part in ("p5_", "", "p95_")]
+        assert ends == pytest.approx([1e3 * x for x in (known.gold.p5, known.gold.mean, known.gold.p95)], rel=1e-8)
+        assert row["gold_from" if name == "balance" else "from"] == known.gold_from
     assert all(found.values())
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flowsheet.show.run import run_tables
+from flowsheet.show.run import run_tables, told_tables
 from flowsheet.show.text import tables
 from flowsheet.show.text.figures import percent, short, sig
 from flowsheet.show.text.tables import Column, Grid
@@ -22,6 +22,8 @@ FINEST = 1e-3
 
 def coarse(run: Run, found: Chance | None) -> Grid:
     """Return the feed above each opening, with the ends of its share of the gold where these are known."""
+    if run.this_test is not None:
+        return told_tables.coarse(run, run.this_test, found)
     plain = run_tables.coarse(run)
     told = found if found is not None else run.sure
     known = {millimetres(size): one for size, one in told.coarse.items()} if told is not None else {}

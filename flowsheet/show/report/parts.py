@@ -9,7 +9,7 @@ from flowsheet.show.estimate import chances, sack_pictures
 from flowsheet.show.report import grids
 from flowsheet.show.report.facts import Facts
 from flowsheet.show.report.weights import weights
-from flowsheet.show.run import certainty, drawing, pictures, run_tables, sentences
+from flowsheet.show.run import certainty, drawing, pictures, run_tables, sentences, told_tables
 from flowsheet.show.run.files import default_streams
 from flowsheet.show.run.gold_bar import gold_bar
 from flowsheet.show.text.content import Picture, Section
@@ -86,7 +86,7 @@ def report(facts: Facts, day: str) -> Report:
         *_losses(run),
         *weights(facts),
         _next_sack(facts),
-        _balance(run),
+        *_balance(run),
         _assumed(facts),
         *_look(facts),
         Section("care", "Take care", items=(*run.cautions, RULES)),
@@ -114,11 +114,11 @@ def _answers(run: Run) -> Iterator[Section]:
 
 def _weights_lead(run: Run) -> bool:
     """Whether weights tell what a test held, so that the sheet's own numbers are but its plan."""
-    return run.sure is not None and run.sure.this_test is not None
+    return run.this_test is not None
 
 
 def _planned(run: Run, title: str) -> str:
-    return f"{title}, by the sheet's own numbers" if _weights_lead(run) else title
+    return f"{title}, as planned" if _weights_lead(run) else title
 
 
 def _shown(*found: Picture | None) -> tuple[Picture, ...]:
@@ -149,17 +149,19 @@ def flow_in_words(run: Run) -> str:
 def _gold(run: Run) -> Section:
     bar = gold_bar(run)
     told = (bar.table(),) if bar.parts else ()
-    return Section("gold", _planned(run, "Where the gold went"), pictures=(bar.picture,), grids=told)
+    test = run.this_test
+    title = "Where the gold went" if test is None else f"Where the gold of {told_tables.of_tests(test)} went"
+    return Section("gold", title, pictures=(bar.picture,), grids=told)
 
 
 def _sizes(run: Run) -> Iterator[Section]:
-    head = "Rock and gold by size"
+    head = _planned(run, "Rock and gold by size")
     if not run.solution.model.grid.sized:
         yield Section("sizes", head, lines=("The sheet gives no sizes. Add sizes: and gold: to the ore to see this.",))
         return
     names = default_streams(run)
     yield Section("sizes", head, pictures=_shown(pictures.by_size(run, names)))
-    yield Section("sizes-table", "Rock and gold by size, in numbers", grids=(grids.by_size(run, names),), folded=True)
+    yield Section("sizes-table", f"{head}, in numbers", grids=(grids.by_size(run, names),), folded=True)
 
 
 def _coarse(facts: Facts) -> Section:
@@ -185,7 +187,9 @@ def _losses(run: Run) -> Iterator[Section]:
     if fed <= 0 or not run.losses:
         yield Section("losses", head, lines=tuple(sentences.losses(run)))
         return
-    caught, told = list(sentences.caught(run.caught)), [run_tables.losses(run)]
+    test = run.this_test
+    caught = list(sentences.caught(run))
+    told = [run_tables.losses(run) if test is None else told_tables.losses(run, test)]
     changes = grids.advice(run)
     if run.advice:
         told.append(replace(changes, rows=changes.rows[:MOST_CHANGES]))
@@ -212,10 +216,15 @@ def _next_sack(facts: Facts) -> Section:
     return Section("next", head, lines, (sack_pictures.next_sack(found),), told)
 
 
-def _balance(run: Run) -> Section:
+def _balance(run: Run) -> Iterator[Section]:
+    test = run.this_test
+    if test is not None:
+        grids = (told_tables.gold(run, test), told_tables.rock(run, test))
+        yield Section("streams", "Every stream, by the weights", (told_tables.WHAT_FROM,), grids=grids)
     closure = run.solution.closure
     told = f"The balance closes {closes(closure.solids)} (solids) and {closes(closure.gold)} (gold)."
-    return Section("balance", "Balance", lines=(told, *sentences.loops(run)), grids=(run_tables.balance(run),))
+    lines, grid = (told, *sentences.loops(run)), run_tables.balance(run)
+    yield Section("balance", _planned(run, "Balance"), lines=lines, grids=(grid,), folded=test is not None)
 
 
 def _assumed(facts: Facts) -> Section:

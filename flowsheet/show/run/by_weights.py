@@ -70,11 +70,13 @@ def held(run: Run, test: ThisTest) -> str:
         f"By your weights {which} held {spans.gold(test.held)} of gold, and you kept {spans.percent(test.kept_share)}"
     )
     text += f" of it: {names}."
-    lost = [name for name in test.lost if test.streams[name].gold.mean > 0][:MOST_LOST]
+    losses = {name: test.streams[name].gold for name in test.lost}
+    losses |= {f"what was caught in {name}": gold for name, (gold, _) in test.caught.items()}
+    lost = [name for name in sorted(losses, key=lambda name: -losses[name].mean) if losses[name].mean > 0][:MOST_LOST]
     if lost:
-        told = [f"{name} {spans.gold(test.streams[name].gold)}" for name in lost]
+        told = [f"{name} {spans.gold(losses[name])}" for name in lost]
         text += f" Most of what was lost: {listed(told)}."
-    guessed = [name for name in (*sheet.keep, *lost) if test.streams[name].gold_from != WEIGHTS]
+    guessed = [n for n in (*sheet.keep, *lost) if n not in test.streams or test.streams[n].gold_from != WEIGHTS]
     if guessed:
         text += f" Nobody weighed the gold of {listed(guessed)}: that is the sheet's guess, with its doubt."
     return text

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from flowsheet.show.run.told_tables import GUESSED
 from flowsheet.show.text.figures import gold, grade, mass, percent
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.study.common.streams import Stream
@@ -23,9 +24,6 @@ FONT = "Arimo,Arial,Helvetica,sans-serif"
 INK, STONE, EARTH, GILT, ASH, RUST = "#2b2b2b", "#ece7dd", "#8a6d3b", "#f3dd94", "#e4e4e8", "#b4532a"
 SMALL_SHEET = 14
 """Sheets with more steps than this are drawn closer together."""
-
-GUESSED = "≈ "
-"""Stands before what nobody weighed, where the weights tell the rest."""
 
 TITLE_WIDTH = 44
 """Characters of a line of the title: the drawing of one step is hardly wider."""
@@ -144,7 +142,7 @@ def _box(drawn: graphviz.Digraph, node: str, at: int, text: str, **look: str) ->
 
 def told_by_weights(run: Run) -> ThisTest | None:
     """Return what the weights tell of the streams; None where nobody weighed gold, or how sure it is was not asked."""
-    return run.sure.this_test if run.sure is not None else None
+    return run.this_test
 
 
 def flows(run: Run) -> Mapping[str, Stream]:
@@ -156,7 +154,7 @@ def flows(run: Run) -> Mapping[str, Stream]:
 def of_tests(run: Run) -> str:
     """Say what the drawn numbers are of and from, where weights tell them."""
     test = told_by_weights(run)
-    of = "this test" if test is None or test.tests == 1 else f"the mean of {test.tests} tests"
+    of = "this test" if test is None or test.tests == 1 else f"these {test.tests} tests together"
     return f"{of}, by your weights ({GUESSED.strip()}: by the sheet alone)"
 
 

@@ -5,15 +5,21 @@ from __future__ import annotations
 from pathlib import Path
 
 from flowsheet.show.graphics.style import png
-from flowsheet.show.run import drawing, run_tables, size_plots
+from flowsheet.show.run import drawing, run_tables, size_plots, told_tables
 from flowsheet.show.text.tables import csv_files
 from flowsheet.study.run.run import Run
 
 
 def run_files(run: Run) -> dict[str, bytes]:
     """Return a run's tables and pictures, by the names of their files."""
-    files = csv_files((run_tables.balance(run), run_tables.losses(run), run_tables.sizes(run)))
-    others = (run_tables.coarse(run), run_tables.sieved(run), run_tables.finer(run), run_tables.weighed(run))
+    planned = (run_tables.balance(run), run_tables.losses(run), run_tables.sizes(run))
+    files = csv_files(planned)
+    if run.this_test is not None:
+        files = {f"planned_{name}": raw for name, raw in files.items()}
+        files |= csv_files((told_tables.streams(run), told_tables.lost(run)))
+    test = run.this_test
+    coarse = run_tables.coarse(run) if test is None else told_tables.coarse(run, test)
+    others = (coarse, run_tables.sieved(run), run_tables.finer(run), run_tables.weighed(run))
     files |= csv_files(grid for grid in others if grid.rows)
     for name in ("flow.svg", "flow.png"):
         files[name] = drawing.drawn(run, Path(name))

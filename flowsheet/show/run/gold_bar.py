@@ -9,13 +9,19 @@ from typing import NamedTuple
 
 from flowsheet.show.graphics.style import printable
 from flowsheet.show.graphics.svg import FAMILIES
+from flowsheet.show.run.told_tables import GUESSED, name_of
+from flowsheet.show.text import spans
 from flowsheet.show.text.content import Picture
 from flowsheet.show.text.figures import gold
 from flowsheet.show.text.markup import text
 from flowsheet.show.text.tables import Column, Grid
+from flowsheet.study.common.interval import Interval
+from flowsheet.study.estimate.this_test import SHEET
 from flowsheet.study.run.run import Run
 
 KEPT, LOST, CAUGHT = "kept", "not kept", "caught in a loop"
+MIXED = "–"
+"""What several small losses together are from."""
 TINY = 0.005
 """Two losses or more below this share of the gold are one segment."""
 HUNDREDTHS = 10_000
@@ -42,6 +48,9 @@ class Segment:
     share: float
     #: The same in hundredths of a percent, rounded so that all parts make 10000.
     hundredths: int
+    #: Ends of the gold, and what it is from; None and "" where no weights tell it.
+    ends: Interval | None = None
+    source: str = ""
 
     @property
     def listed(self) -> str:
@@ -51,7 +60,7 @@ class Segment:
     @property
     def told(self) -> str:
         """The share as it is written in the bar: plainly rounded, as it is told elsewhere."""
-        return _percent(self.share)
+        return f"{GUESSED if self.source == SHEET else ''}{_percent(self.share)}"
 
 
 class SegmentRow(NamedTuple):
@@ -63,6 +72,9 @@ class SegmentRow(NamedTuple):
     #: Of all gold fed, as listed; all of them make 100.00 %.
     share: str
     fate: str
+    #: The gold with its ends, and what it is from; "" where no weights tell it.
+    told: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -75,12 +87,22 @@ class GoldBar:
     @property
     def rows(self) -> tuple[SegmentRow, ...]:
         """The list of all segments, those too narrow for their names too."""
-        return tuple(SegmentRow(part.name, part.gold, part.listed, part.fate) for part in self.parts)
+        return tuple(_row(part) for part in self.parts)
 
     def table(self) -> Grid:
         """Return that list as a table."""
-        columns = (Column("Ends in"), Column("Gold", gold), Column("Share", str), Column("Fate"))
-        return Grid("gold", "Where the gold went", columns, self.rows)
+        ends, share, fate = Column("Ends in"), Column("Share", str), Column("Fate")
+        if not any(part.source for part in self.parts):
+            plain = [(row.name, row.gold, row.share, row.fate) for row in self.rows]
+            return Grid("gold", "Where the gold went", (ends, Column("Gold", gold), share, fate), plain)
+        columns = (ends, Column("Gold (5 to 95 %)", str), share, Column("From"), fate)
+        rows = [(row.name, row.told, row.share, row.source, row.fate) for row in self.rows]
+        return Grid("gold", "Where the gold went", columns, rows)
+
+
+def _row(part: Segment) -> SegmentRow:
+    told = spans.gold(part.ends) if part.ends is not None else gold(part.gold)
+    return SegmentRow(part.name, part.gold, part.listed, part.fate, told, part.source)
 
 
 def gold_bar(run: Run) -> GoldBar:
@@ -91,22 +113,45 @@ def gold_bar(run: Run) -> GoldBar:
 
 def parts_of(run: Run) -> tuple[Segment, ...]:
     """Return what is kept, then what is not, each by size; small losses together."""
-    sheet = run.solution.model.sheet
-    kept = sorted(((n, KEPT, run.streams[n].gold) for n in sheet.keep), key=lambda row: -row[2])
-    caught = [(f"caught in {row.stream}", CAUGHT, row.gold) for row in run.caught]
-    ends = [(n, LOST, run.streams[n].gold) for n in sheet.ends if n not in sheet.keep]
-    lost = sorted((*caught, *ends), key=lambda row: -row[2])
-    rows = [row for row in (*kept, *lost) if row[2] > 0]
-    whole = sum(kg for _, _, kg in rows)
+    led = run.this_test is not None
+    rows = [row for row in (_told(run) if led else _planned(run)) if row[2] > 0]
+    whole = sum(row[2] for row in rows)
     small = [row for row in rows if row[1] != KEPT and row[2] < TINY * whole]
     if len(small) > 1:
         fate = LOST if any(row[1] == LOST for row in small) else CAUGHT
-        rows = [*(row for row in rows if row not in small), (f"{len(small)} more", fate, sum(kg for _, _, kg in small))]
-    shares = [kg / whole for _, _, kg in rows]
+        together = (f"{len(small)} more", fate, sum(row[2] for row in small), None, MIXED if led else "")
+        rows = [*(row for row in rows if row not in small), together]
+    shares = [row[2] / whole for row in rows]
     return tuple(
-        Segment(name, fate, kg, share, hundredths)
-        for (name, fate, kg), share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
+        Segment(name, fate, kg, share, hundredths, ends, source)
+        for (name, fate, kg, ends, source), share, hundredths in zip(
+            rows, shares, apportioned(shares, HUNDREDTHS), strict=True
+        )
     )
+
+
+_Row = tuple[str, str, float, Interval | None, str]
+
+
+def _planned(run: Run) -> list[_Row]:
+    """Return where the gold ends by the sheet: name, fate, kg."""
+    sheet = run.solution.model.sheet
+    kept: list[_Row] = [(n, KEPT, run.streams[n].gold, None, "") for n in sheet.keep]
+    lost: list[_Row] = [(f"caught in {row.stream}", CAUGHT, row.gold, None, "") for row in run.caught]
+    lost += [(n, LOST, run.streams[n].gold, None, "") for n in sheet.ends if n not in sheet.keep]
+    return [*sorted(kept, key=lambda row: -row[2]), *sorted(lost, key=lambda row: -row[2])]
+
+
+def _told(run: Run) -> list[_Row]:
+    """Return where the gold ends by the estimate: name, fate, kg, its ends, what it is from."""
+    names = run.solution.model.sheet.keep
+    streams = sorted(((n, run.told_streams[n]) for n in names), key=lambda one: -one[1].gold.mean)
+    kept: list[_Row] = [(n, KEPT, one.gold.mean, one.gold, one.gold_from) for n, one in streams]
+    return [
+        *kept,
+        *((name_of(one), CAUGHT if one.reasons.get("caught") else LOST, one.gold.mean, one.gold, one.source)
+          for one in run.told_losses),
+    ]  # fmt: skip
 
 
 def apportioned(shares: Sequence[float], whole: int) -> list[int]:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 
 from flowsheet.show.graphics.notebook_page import IN_TABLE, Page, Views
-from flowsheet.show.run import drawing, overview, pictures, run_tables, sentences
+from flowsheet.show.run import drawing, overview, pictures, run_tables, sentences, told_tables
 from flowsheet.show.run.files import default_streams
 from flowsheet.show.text.content import Picture
 from flowsheet.show.text.tables import Column, Grid
@@ -33,15 +33,18 @@ def _run(found: Run) -> Page:
             pictures.coarse_band(found),
             pictures.losses(found),
         ),
-        grids=(
-            run_tables.balance(found),
-            run_tables.weighed(found),
-            run_tables.coarse(found),
-            run_tables.sieved(found),
-            run_tables.losses(found),
-        ),
+        grids=(*_balance(found), run_tables.weighed(found), run_tables.sieved(found)),
         notes=(*texts([*found.warnings, *found.notes]), RULES),
     )
+
+
+def _balance(found: Run) -> Iterator[Grid]:
+    test = found.this_test
+    if test is None:
+        yield from (run_tables.balance(found), run_tables.losses(found), run_tables.coarse(found))
+    else:
+        told = (told_tables.gold, told_tables.rock, told_tables.losses)
+        yield from (*(table(found, test) for table in told), told_tables.coarse(found, test))
 
 
 def _sheet(found: Sheet) -> Page:

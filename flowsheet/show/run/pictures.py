@@ -50,7 +50,7 @@ def coarse_band(run: Run, chance: Chance | None = None) -> Picture | None:
     sure = run_plots.known(run, chance)
     rows = []
     for row in run.coarse:
-        text = f"{length(row.opening)}: {percent(row.mass_share)} of the rock, {percent(row.gold_share)} of the gold"
+        text = f"{length(row.opening)}: {percent(row.mass_share)} of the rock, {percent(sure.drawn(row))} of the gold"
         if row.opening in sure.shares:
             one = sure.shares[row.opening]
             by = "by the weights" if row.opening in sure.weighed else "nine chances in ten"
@@ -71,5 +71,5 @@ def losses(run: Run) -> Picture | None:
     for one in rows:
         ranked = sorted(one.reasons.items(), key=lambda item: -item[1])
         why = ", ".join(f"{gold(kg)} {REASONS[reason]}" for reason, kg in ranked if kg > 0.005 * one.gold)
-        told.append(f"{one.name} {gold(one.gold)}, {percent(one.share)} of the gold{f' ({why})' if why else ''}")
+        told.append(f"{one.name} {one.told}, {percent(one.share)} of the gold{f' ({why})' if why else ''}")
     return picture("losses", run_plots.losses_figure(rows), f"A bar for each loss. {'; '.join(told)}.")

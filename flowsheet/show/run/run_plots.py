@@ -23,9 +23,13 @@ from flowsheet.show.graphics.style import (
     new_figure,
 )
 from flowsheet.show.run.sentences import REASONS
+from flowsheet.show.run.told_tables import name_of
+from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold, percent, short
+from flowsheet.study.common.coarse_fraction import Coarse
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.units_out import grams, millimetres, told_apart
+from flowsheet.study.estimate.this_test import WEIGHTS
 from flowsheet.study.run.run import Run
 
 if TYPE_CHECKING:
@@ -56,12 +60,24 @@ class CoarseShares:
 
     shares: dict[float, Interval]
     weighed: tuple[float, ...]
+    #: Whether all these shares are the estimate's: then their means are drawn, not the plan's.
+    led: bool = False
+
+    def drawn(self, row: Coarse) -> float:
+        """Return the share of the gold that is drawn for an opening."""
+        return self.shares[row.opening].mean if self.led and row.opening in self.shares else row.gold_share
 
 
 def known(run: Run, chance: Chance | None) -> CoarseShares:
     """Return what is known of the coarse shares: by the chances where they were worked out, else by the run."""
     told = chance if chance is not None else run.sure
-    return CoarseShares(told.coarse, told.coarse_weighed) if told is not None else CoarseShares({}, ())
+    if told is None:
+        return CoarseShares({}, ())
+    if run.this_test is None:
+        return CoarseShares(told.coarse, told.coarse_weighed)
+    mine = {told_apart(size): one for size, one in run.this_test.coarse.items()}
+    weighed = tuple(size for size, (_, source) in mine.items() if source == WEIGHTS)
+    return CoarseShares({**told.coarse, **{size: one for size, (one, _) in mine.items()}}, weighed, True)
 
 
 def screens(run: Run) -> dict[str, float]:
@@ -103,7 +119,7 @@ def coarse_figure(run: Run, sure: CoarseShares) -> Figure:
                   label=None if k else KEYS[0])  # fmt: skip
     axes.plot(x, [100 * row.mass_share for row in rows], color=GREY, linewidth=1.2, marker="s", markersize=3.5,
               markeredgecolor=INK, markeredgewidth=0.5, label=DIRECT[1])  # fmt: skip
-    axes.plot(x, [100 * row.gold_share for row in rows], linewidth=2.2, marker="o", markersize=5,
+    axes.plot(x, [100 * sure.drawn(row) for row in rows], linewidth=2.2, marker="o", markersize=5,
               markeredgecolor=INK, markeredgewidth=0.6, label=DIRECT[0], **edged(GOLD))  # fmt: skip
     weighed = [mm for mm in by_weights if mm in ends]
     if weighed:
@@ -156,20 +172,33 @@ class Lost:
     gold: float
     share: float
     reasons: dict[str, float]
+    #: Ends of the gold, kg, where the weights tell it.
+    ends: tuple[float, float] | None = None
+
+    @property
+    def told(self) -> str:
+        """The amount, with its ends where they are known."""
+        if self.ends is None:
+            return gold(self.gold)
+        return spans.gold(Interval(self.gold, 0.0, self.ends[0], self.gold, self.ends[1]))
 
 
 def lost(run: Run) -> list[Lost]:
     """Return the losses worth a bar, largest first; those beyond the most are one."""
-    told = [
-        Lost(
-            loss.stream,
-            loss.gold,
-            loss.share,
-            {r: loss.gold * part for r, part in loss.reasons.items() if part > 0},
-        )
-        for loss in run.losses
-        if loss.share > FAINT_LOSS
-    ]
+    told = (
+        _by_weights(run)
+        if run.this_test is not None
+        else [
+            Lost(
+                loss.stream,
+                loss.gold,
+                loss.share,
+                {r: loss.gold * part for r, part in loss.reasons.items() if part > 0},
+            )
+            for loss in run.losses
+            if loss.share > FAINT_LOSS
+        ]
+    )
     if len(told) <= MOST_LOSSES:
         return told
     rest = told[MOST_LOSSES - 1 :]
@@ -181,9 +210,24 @@ def lost(run: Run) -> list[Lost]:
     return [*told[: MOST_LOSSES - 1], joined]
 
 
+def _by_weights(run: Run) -> list[Lost]:
+    """Return the losses as the estimate has them; the reasons are the sheet's parts of each."""
+    return [
+        Lost(
+            name_of(one),
+            one.gold.mean,
+            one.share.mean,
+            {r: one.gold.mean * part for r, part in (one.reasons or {"other": 1.0}).items() if part > 0},
+            (one.gold.p5, one.gold.p95),
+        )
+        for one in run.told_losses
+        if one.share.mean > FAINT_LOSS
+    ]
+
+
 def losses_figure(rows: Sequence[Lost]) -> Figure:
     """Draw each loss as a bar, stacked by reason; its name and amount stand above it."""
-    names = [f"{one.name}: {gold(one.gold)}, {percent(one.share)} of the gold" for one in rows]
+    names = [f"{one.name}: {one.told}, {percent(one.share)} of the gold" for one in rows]
     reasons = [reason for reason in REASONS if any(reason in one.reasons for one in rows)]
     figure, axes, at = named_rows(names, foot=0.7 + 0.2 * -(-len(reasons) // 2))
     look = {reason: k for k, reason in enumerate(REASONS)}
@@ -192,7 +236,11 @@ def losses_figure(rows: Sequence[Lost]) -> Figure:
         parts = [grams(one.reasons.get(reason, 0.0)) for one in rows]
         axes.barh(at, parts, BAR, left=starts, label=REASONS[reason], **bar_look(look[reason]))
         starts = [start + part for start, part in zip(starts, parts, strict=True)]
-    axes.set_xlim(0, 1.02 * max(starts))
+    known = [(y, one.gold, one.ends) for y, one in zip(at, rows, strict=True) if one.ends is not None]
+    for y, middle, (low, high) in known:
+        axes.plot([grams(low), grams(high)], [y, y], color=INK, linewidth=1.4, marker="|", markersize=9)
+        axes.plot(grams(middle), y, "o", color="white", markeredgecolor=INK, markersize=4)
+    axes.set_xlim(0, 1.02 * max([*starts, *(grams(high) for _, _, (_, high) in known)]))
     axes.set_xlabel("gold lost, g")
     figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=9)
     return figure

@@ -42,7 +42,7 @@ def balance(run: Run) -> Grid:
         [n, s.mass, grams(s.gold), g_per_t(s.grade), s.mass_share, s.gold_share, s.free_share, FATES[s.fate]]
         for n, s in run.streams.items()
     ]
-    title = "Balance by the sheet's own numbers" if run.solution.model.sheet.weighed else "Balance"
+    title = "Balance as planned, by the sheet's own numbers" if run.solution.model.sheet.weighed else "Balance"
     return _known(run, Grid("balance", title, tuple(columns), rows), "Free, %")
 
 

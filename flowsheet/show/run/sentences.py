@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.show.run.by_weights import how_sure
+from flowsheet.show.run.told_tables import name_of
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.wording import listed
 from flowsheet.steps import kind_that
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
+from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.units_out import told_apart
-from flowsheet.study.estimate.this_test import ThisTest
+from flowsheet.study.estimate.this_test import SHEET, WEIGHTS, ThisTest
 from flowsheet.study.run.losses import Loss
-from flowsheet.study.run.run import CaughtRow, Run
+from flowsheet.study.run.run import Run
 from flowsheet.study.run.screen_options import Finer
 from flowsheet.study.run.sensitivity import AT_MOST
+from flowsheet.study.run.told import ToldLoss
 
 WORTH_IT = 0.01
 """A gain of less than this share of the gold is told as hardly worth it: typical, set your own."""
@@ -46,8 +49,9 @@ REMEDIES = {
 
 HOW_SURE = "How sure is that?"
 BY_WEIGHTS = "What the weights say"
-AS_PLANNED = "What the sheet by itself would have you keep"
-"""Streams of which it is told what they took."""
+AS_PLANNED = "As planned by the sheet, for comparison"
+MOST_LOST = 3
+"""Losses that are told after the first."""
 
 
 def answers(run: Run) -> list[tuple[str, str]]:
@@ -98,10 +102,11 @@ def coarse(run: Run) -> str:
         where = "in the ore" if fed == 0 else "in it"
         return f"Rock coarser than {size} is {percent(row.mass_share)} of the mass. There is no gold {where}."
     held = f"{gold(row.gold_share * fed)}, at {grade(row.grade)}"
-    if run.sure is not None and run.sure.this_test is not None and row.opening in run.sure.coarse:
-        apart = row.opening in run.sure.coarse_weighed
-        of = f"{spans.percent(run.sure.coarse[row.opening])} of the gold"
-        of += " by your weights" if apart else ", which nobody weighed apart"
+    known = coarse_by_weights(run, row.opening)
+    if known is not None:
+        one, source = known
+        of = f"{spans.percent(one)} of the gold"
+        of += " by your weights" if source == WEIGHTS else ", which nobody weighed apart"
         held = f"the sheet's own numbers would have {percent(row.gold_share)}: {held}"
     else:
         of = f"{_share_of_gold(run, row)} of the gold"
@@ -115,6 +120,13 @@ def coarse(run: Run) -> str:
             f"{text} Most of its gold is inside the rock or too small to see, so crush what is left; throw none away."
         )
     return f"{text} Look it over well, and crush what is left."
+
+
+def coarse_by_weights(run: Run, opening: float) -> tuple[Interval, str] | None:
+    """Return the share of the tests' gold above an opening, and what it is from; None where no weights tell of it."""
+    if run.this_test is None:
+        return None
+    return next((one for size, one in run.this_test.coarse.items() if told_apart(size) == opening), None)
 
 
 def _oversize(run: Run) -> str:
@@ -222,11 +234,10 @@ def losses(run: Run) -> Iterator[str]:
     if not lost:
         yield f"Hardly any is: {percent(run.kept_share)} of the gold is kept. Check the recoveries against a weighing."
         return
-    test = run.sure.this_test if run.sure is not None else None
-    by_weights = next((loss for name in test.lost for loss in lost if loss.stream == name), None) if test else None
-    first = by_weights or lost[0]
-    if test is not None and by_weights is not None:
-        yield from _lost_by_weights(test, first)
+    first = lost[0]
+    if run.told_losses and run.this_test is not None:
+        yield from _lost_by_weights(run.told_losses, run.this_test)
+        first = next((loss for loss in run.losses if loss.stream == run.told_losses[0].stream), first)
     else:
         total = sum(loss.gold for loss in run.losses)
         yield f"Of the gold, {gold(total)} ({percent(total / fed)}) does not reach what you keep."
@@ -237,7 +248,7 @@ def losses(run: Run) -> Iterator[str]:
         ]
         if others:
             yield f"Then {listed(others)}."
-    yield from caught(run.caught)
+    yield from caught(run)
     if run.advice:
         best = run.advice[0]
         won = f"{gold(best.gain)} ({percent(best.gain_share)} of the gold)"
@@ -256,20 +267,37 @@ def losses(run: Run) -> Iterator[str]:
     yield f"{REMEDIES[max(why, key=lambda reason: why[reason])]}."
 
 
-def _lost_by_weights(test: ThisTest, first: Loss) -> Iterator[str]:
+def _lost_by_weights(told: list[ToldLoss], test: ThisTest) -> Iterator[str]:
     """Say what the weights tell of the losses; why gold goes there, no weight tells."""
-    most = f"most of it with {first.stream}"
+    if test.held.mean <= 0:
+        yield "By your weights there was no gold in what was tested, so none was lost."
+        return
+    first, *others = (one for one in told if one.gold.mean > 0 or one is told[0])
     if test.kept_share is None:
+        most = f"most of it with {first.stream}"
         yield f"Your weights tell of too little gold to say how much of it does not reach what you keep, {most}."
     else:
-        missed = test.kept_share.rest()
-        yield f"By your weights {spans.percent(missed)} of the gold does not reach what you keep, {most}."
-    yield f"Why, by the sheet's own numbers: {_reasons(first.reasons)}."
+        yield f"By your weights {spans.percent(test.kept_share.rest())} of the gold did not reach what you keep."
+        yield f"{_went(first)}: {_amount(first)}, {spans.percent(first.share)} of the gold."
+    if first.reasons and not first.reasons.get("caught"):
+        yield f"Why, by the sheet's own numbers: {_reasons(first.reasons)}."
+    if others and test.kept_share is not None:
+        yield f"Then {listed([f'{name_of(one)} {_amount(one)}' for one in others[:MOST_LOST]])}."
 
 
-def caught(rows: list[CaughtRow]) -> Iterator[str]:
+def _went(loss: ToldLoss) -> str:
+    return f"Most was {name_of(loss)}" if loss.reasons.get("caught") else f"Most went with {loss.stream}"
+
+
+def _amount(loss: ToldLoss) -> str:
+    """Return a loss with its ends; and that nobody weighed it, where that is so."""
+    return f"{spans.gold(loss.gold)}{', which nobody weighed' if loss.source == SHEET else ''}"
+
+
+def caught(run: Run) -> Iterator[str]:
     """Say what a loop holds for ever, in which sizes, and what to do about it."""
-    for row in rows:
+    told = run.this_test.caught if run.this_test is not None else {}
+    for row in run.caught:
         if row.gold <= 0 and row.solids <= 0:
             continue
         held = [size for size in row.sizes if size.gold > 1e-3 * row.gold or size.light > 0]
@@ -277,8 +305,9 @@ def caught(rows: list[CaughtRow]) -> Iterator[str]:
         if held and held[0].upper is not None:
             span = f" from {length(held[-1].lower)} to {length(held[0].upper)}"
         rock = f" and {mass(row.solids)} of rock" if row.solids > 0 else ""
+        amount = spans.gold(told[row.stream][0]) if row.stream in told else gold(row.gold)
         yield (
-            f"The loop {' → '.join(row.loop)} has caught {gold(row.gold)} of gold{rock}{span}, which can neither "
+            f"The loop {' → '.join(row.loop)} has caught {amount} of gold{rock}{span}, which can neither "
             f"break nor pass: pan or pick {row.stream} before it goes back, and clean the loop out at the end."
         )
 

@@ -53,6 +53,8 @@ def about(found: Ends, told: Callable[[Ends], str]) -> str:
 def percent(found: Ends) -> str:
     """Return a share as a percentage with its ends, without digits that the ends make idle."""
     low, high = 100 * found.p5, 100 * found.p95
+    if isinstance(found, LessThan):
+        return f"less than {sig(high, 2)} %"
     if high - low < SAME:
         return f"{100 * found.mean:.1f} %"
     digits = 0 if high - low >= 2 else 1

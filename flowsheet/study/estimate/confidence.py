@@ -153,7 +153,12 @@ def held(gathered: CorrectedDraws) -> ThisTest | None:
         return None
     from flowsheet.study.estimate.this_test import this_test
 
-    return this_test(gathered.solution.model.sheet, gathered.weighed)
+    return this_test(gathered.solution.model.sheet, gathered.weighed, cuts(gathered))
+
+
+def cuts(gathered: CorrectedDraws) -> list[str]:
+    """Return the streams at which loops may hold gold for ever."""
+    return [caught.stream for caught in gathered.solution.caught]
 
 
 def with_suspects(gathered: CorrectedDraws) -> AsWritten | None:
@@ -163,7 +168,7 @@ def with_suspects(gathered: CorrectedDraws) -> AsWritten | None:
         return None
     from flowsheet.study.estimate.this_test import this_test
 
-    test = this_test(gathered.solution.model.sheet, known)
+    test = this_test(gathered.solution.model.sheet, known, cuts(gathered))
     grade = Interval.of_draws(known.grade) if gathered.lot is None else None
     grade = grade.below() if grade is not None and known.next_to_none else grade
     return AsWritten(gathered.doubted, grade, test.held, test.kept_share)

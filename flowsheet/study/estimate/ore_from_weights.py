@@ -33,6 +33,8 @@ class KnownOre:
     #: Test → streams of which the balance of the weights alone determines the gold, or the rock.
     gold_told: Mapping[str, frozenset[str]]
     rock_told: Mapping[str, frozenset[str]]
+    #: (band of the feed, end) of each way that the tests' gold took.
+    ways: tuple[tuple[int, str], ...]
     notes: tuple[Note, ...] = ()
 
     @property
@@ -74,6 +76,7 @@ def known_ore(found: Posterior, tests: Mapping[str, Reconciled], notes: Sequence
         tested,
         told,
         masses,
+        found.ways,
         tuple(notes),
     )
 

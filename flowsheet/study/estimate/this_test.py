@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.spec.blocks.fitted_estimate import CAUGHT
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.streams import Stream
@@ -24,10 +25,11 @@ WEIGHTS, SHEET = "weights", "sheet"
 
 @dataclass(frozen=True)
 class Held:
-    """Rock and gold of one stream, kg, and what each is from."""
+    """Rock and gold of one stream, kg, its share of the gold that was held, and what rock and gold are from."""
 
     rock: Interval
     gold: Interval
+    share: Interval
     rock_from: str
     gold_from: str
 
@@ -37,6 +39,8 @@ class ThisTest:
     """What all tests of a sheet held together: amounts in kg, shares of the gold that they held."""
 
     tests: int
+    #: Rock that they were fed, as a multiple of the sheet's.
+    sacks: float
     held: Interval
     kept: Interval
     #: None where what was weighed cannot be told from no gold at all, so that nobody knows of what it would be a share.
@@ -44,30 +48,31 @@ class ThisTest:
     streams: Mapping[str, Held]
     #: The end streams that are not kept, by the gold that they took, the most first.
     lost: tuple[str, ...]
+    #: Stream at which a loop holds gold for ever → that gold, and its share of all that was held.
+    caught: Mapping[str, tuple[Interval, Interval]]
     #: Opening (m) → share of the gold in rock above it, and what that is from.
     coarse: Mapping[float, tuple[Interval, str]]
     #: How many grains all alike, together as heavy as the gold, would have its luck: those that matter. None: no luck.
     effective_grains: float | None
 
     def flows(self, planned: Mapping[str, Stream], ores: Container[str]) -> dict[str, Stream]:
-        """Return the streams as the estimate has them, for one test of them all; what it does not tell as ``planned``.
+        """Return the streams as the estimate has them, of all tests together; what it does not tell as ``planned``.
 
         ``ores``: streams that weigh what their rock does; the others weigh their metal too, with silver as planned.
         """
         found = {}
         for name, one in self.streams.items():
             plan = planned[name]
-            rock, gold = one.rock.mean / self.tests, one.gold.mean / self.tests
+            rock, gold = one.rock.mean, one.gold.mean
             silver = gold * plan.silver / plan.gold if plan.gold > 0 else 0.0
             mass = rock if name in ores else rock + gold + silver
-            fed = self.held.mean / self.tests
             found[name] = replace(
                 plan,
                 mass=mass,
                 gold=gold,
                 silver=silver,
                 grade=gold / mass if mass > 0 else 0.0,
-                gold_share=gold / fed if fed > 0 else 0.0,
+                gold_share=one.share.mean,
             )
         return found
 
@@ -77,6 +82,7 @@ class ThisTest:
             name: {
                 "mass_kg": asdict(one.rock),
                 "gold_g": each(asdict(one.gold), grams),
+                "gold_share": asdict(one.share),
                 "from": {"mass": one.rock_from, "gold": one.gold_from},
             }
             for name, one in self.streams.items()
@@ -90,6 +96,10 @@ class ThisTest:
             },
             "streams": streams,
             "lost": list(self.lost),
+            "caught": {
+                name: {"gold_g": each(asdict(gold), grams), "gold_share": asdict(share)}
+                for name, (gold, share) in self.caught.items()
+            },
             "effective_grains": self.effective_grains,
             "coarse": [
                 {"opening_mm": millimetres(size), "gold_share": asdict(one), "from": source}
@@ -98,10 +108,13 @@ class ThisTest:
         }
 
 
-def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
-    """Return what the tests held, from the draws of each."""
+def this_test(sheet: Sheet, known: KnownOre, cuts: Sequence[str] = ()) -> ThisTest:
+    """Return what the tests held, from the draws of each; ``cuts``: streams at which its loops are cut, in order."""
     tests = known.tests
     fed, kept = (np.asarray(sum(getattr(test, what) for test in tests)) for what in ("fed", "kept"))
+    caught = _caught(known, cuts, fed)
+    # The balance of weights alone knows nothing of gold that a loop has caught, nor of what brought it there.
+    unsure = upstream(sheet, caught)
     streams, none = {}, known.next_to_none
     below = frozenset.intersection(*(test.below for test in tests)) if tests else frozenset()
 
@@ -109,14 +122,20 @@ def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
         one = Interval.of_draws(draws)
         return one.below() if nothing else one
 
+    def share_of(draws: Array, nothing: bool) -> Interval:
+        one = Interval.of_shares(draws, fed)
+        return one.below() if nothing else one
+
     for name in tests[0].gold:
         told = [name in known.gold_told.get(test.name, ()) for test in tests]
         rock = [name in known.rock_told.get(test.name, ()) for test in tests]
+        gold = _sum(test.gold[name] for test in tests)
         streams[name] = Held(
             Interval.of_draws(_sum(test.rock[name] for test in tests)),
-            told_of(_sum(test.gold[name] for test in tests), none or name in below),
+            told_of(gold, none or name in below),
+            share_of(gold, none or name in below),
             WEIGHTS if all(rock) else SHEET,
-            WEIGHTS if all(told) else SHEET,
+            WEIGHTS if all(told) and name not in unsure else SHEET,
         )
     lost = [name for name in sheet.ends if name not in sheet.keep]
     coarse = {
@@ -125,14 +144,40 @@ def this_test(sheet: Sheet, known: KnownOre) -> ThisTest:
     }
     return ThisTest(
         len(tests),
+        sum(test.ratio for test in tests),
         told_of(fed, none),
         told_of(kept, none or below.issuperset(sheet.keep)),
         Interval.of_shares(kept, fed) if not none else None,
         streams,
         tuple(sorted(lost, key=lambda name: -streams[name].gold.mean)),
+        caught,
         coarse,
         effective_grains(tests),
     )
+
+
+def _caught(known: KnownOre, cuts: Sequence[str], fed: Array) -> dict[str, tuple[Interval, Interval]]:
+    """Return the gold that loops have caught, by the stream at which each is cut, and its share of ``fed`` (D,)."""
+    found = {}
+    for i, stream in enumerate(cuts):
+        ways = [k for k, (_, end) in enumerate(known.ways) if end == f"{CAUGHT} {i}"]
+        gold = _sum(test.by_way[:, ways].sum(axis=-1) for test in known.tests)
+        if float(gold.mean()) > 0:
+            found[stream] = Interval.of_draws(gold), Interval.of_shares(gold, fed)
+    return found
+
+
+def upstream(sheet: Sheet, streams: Iterable[str]) -> set[str]:
+    """Return some streams with all that gold of theirs may have come by."""
+    found: set[str] = set()
+    waiting = list(streams)
+    while waiting:
+        stream = waiting.pop()
+        if stream not in found:
+            found.add(stream)
+            maker = sheet.makers.get(stream)
+            waiting += sheet.steps[maker].takes if maker is not None else []
+    return found
 
 
 def effective_grains(tests: Sequence[TestDraws]) -> float | None:

@@ -1,4 +1,5 @@
 """One run of a sheet: the balance and the answers to what is asked of it, and what can be turned.
 
-Read in this order: overview; run, losses, screen_options, sensitivity, sieve_assays; assumptions; parameters, sliders.
+Read in this order: overview; run, told, losses, screen_options, sensitivity, sieve_assays; assumptions;
+parameters, sliders.
 """

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +24,10 @@ from flowsheet.study.run.losses import LOSS, Loss, losses
 from flowsheet.study.run.screen_options import FINER, Finer, finer
 from flowsheet.study.run.sensitivity import IMPROVEMENT, Improvement, advice
 from flowsheet.study.run.sieve_assays import SIEVED, SieveAssay, sieve_assays
+from flowsheet.study.run.told import ToldLoss, ToldStream, told_losses, told_streams
+
+if TYPE_CHECKING:
+    from flowsheet.study.estimate.this_test import ThisTest
 
 
 @dataclass(frozen=True)
@@ -57,6 +62,8 @@ class Run(Tabled):
     """
 
     solution: Solution
+    #: As the sheet by itself has them, which is the plan, and so are all amounts here; ``told_streams`` and
+    #: ``told_losses`` are the estimate's, where something was weighed.
     streams: dict[str, Stream]
     #: Gold kept, kg, and its share of all gold fed.
     kept: float
@@ -79,7 +86,35 @@ class Run(Tabled):
         """The seed of the draws by which it is told how sure the answers are; None where nothing was drawn."""
         return SEED if self.sure is not None else None
 
+    @property
+    def this_test(self) -> ThisTest | None:
+        """What the tests held, kept and lost; None where no weight speaks of gold, or nobody asked how sure it is."""
+        return self.sure.this_test if self.sure is not None else None
+
+    @cached_property
+    def told_streams(self) -> dict[str, ToldStream]:
+        """The streams by the estimate, of all tests together, each with what it is from; none without weights."""
+        test = self.this_test
+        return told_streams(test, self.streams, self.solution.model.sheet) if test is not None else {}
+
+    @cached_property
+    def told_losses(self) -> list[ToldLoss]:
+        """The losses by the estimate, the largest first; none without weights."""
+        return told_losses(self.this_test, self.losses) if self.this_test is not None else []
+
     def _tables(self) -> Tables:
+        plan = self._planned_tables()
+        if self.this_test is None:
+            return plan
+        return {
+            **plan,
+            "streams": lambda: ({"stream": name, **one.as_row()} for name, one in self.told_streams.items()),
+            "losses": lambda: (one.as_row() for one in self.told_losses),
+            "planned_streams": plan["streams"],
+            "planned_losses": plan["losses"],
+        }
+
+    def _planned_tables(self) -> Tables:
         return {
             "streams": lambda: rows(self.streams, "stream", STREAM),
             "sizes": lambda: (
@@ -190,8 +225,8 @@ def refuted(solution: Solution, certain: Confidence | None) -> list[Note]:
         return []
     sentence = (
         "by the weights the ore holds {g_per_t:.3g} g/t ({low:.3g} to {high:.3g}); the sheet's {guess:.3g} g/t is a "
-        "wrong guess, and the balance, the coarse gold and the losses are told by it. Put the grade of the weights "
-        "into the sheet, or let flowsheet fit do so."
+        "wrong guess, and what is told as planned goes by it. Put the grade of the weights into the sheet, or let "
+        "flowsheet fit do so."
     )
     if isinstance(known, LessThan):
         sentence = sentence.replace("{g_per_t:.3g} g/t ({low:.3g} to {high:.3g})", "less than {high:.3g} g/t")
