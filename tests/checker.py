@@ -32,11 +32,12 @@ def check(solution: Any) -> None:
         else:
             carried = {name: amount(material, what) for name, material in solution.streams.items()}
             caught = {name: amount(material, what) for name, material in held.items()}
-        fed = sum(carried[name] for name in sheet.ores)
+        fluxes = {name: flux(solution, name) if what == "solids" else 0.0 for name in sheet.steps}
+        fed = sum(carried[name] for name in sheet.ores) + sum(fluxes.values())
         ends = [name for name in carried if name not in taken]
         gap(fed, sum(carried[name] for name in ends) + sum(caught.values()), fed, f"{what} of the sheet")
         for name, step in sheet.steps.items():
-            into = sum(carried[stream] for stream in step.takes)
+            into = sum(carried[stream] for stream in step.takes) + fluxes[name]
             out = sum(carried[stream] + caught.get(stream, 0.0) for stream in step.outlets.values())
             gap(into, out, np.maximum(into, fed), f"{what} of {name}")
     everything = {**solution.streams, **{f"{name} (caught)": material for name, material in held.items()}}
@@ -61,6 +62,11 @@ def _check_silver(solution: Any) -> None:
     for name, value in [*silver.streams.items(), *silver.caught.items()]:
         assert np.all(np.isfinite(value)), f"{name}: silver is not finite"
         assert np.all(value >= 0), f"{name}: silver is negative"
+
+
+def flux(solution: Any, step: str) -> Any:
+    """Return the mass of flux that a step adds, in each draw."""
+    return vars(solution.inputs.values[step]).get("flux", 0.0)
 
 
 def amount(material: Any, what: str) -> Any:

@@ -91,7 +91,7 @@ def _gap(
     kept_back = {name: what(material) for name, material in held.items()}
     for name, more in kept_back.items():
         amount[name] = amount[name] + more
-    fed = sum(amount[name] for name in model.sheet.ores)
+    fed = sum(amount[name] for name in (*model.sheet.ores, *model.sources.values()))
     gaps = [relative_gap(fed, sum(amount[name] for name in model.ends) + sum(kept_back.values()), fed, fed)]
     for name, outlets in model.outlets.items():
         into = what(feeds[name])

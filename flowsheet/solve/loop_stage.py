@@ -38,9 +38,8 @@ class Loop:
     operators: Mapping[str, Operator] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        steps = self.model.sheet.steps
         self.classes = len(self.model.grid)
-        self.takes = {name: tuple(steps[name].takes) for name in self.stage.steps}
+        self.takes = {name: self.model.takes[name] for name in self.stage.steps}
         self.taken = {stream for takes in self.takes.values() for stream in takes}
         self.outside = {stream: self.streams[stream] for stream in self.taken if stream in self.streams}
         self.bent = [name for name in self.stage.steps if not self.model.step(name).linear()]

@@ -40,6 +40,8 @@ class Inputs:
     draws: int | None = None
     #: Step → how far its shares lie from those of its model; a step that is not named has no slack.
     slack: Mapping[str, Deltas] = field(default_factory=dict)
+    #: Step → what it adds to its feed by itself (flux), kg; a step that is not named adds nothing.
+    added: Mapping[str, Array] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,6 +119,30 @@ class Model:
         return {name: step.outlets for name, step in self.sheet.steps.items()}
 
     @cached_property
+    def sources(self) -> dict[str, str]:
+        """Step that adds to its feed → the stream of what it adds, which no sheet can name."""
+        return {name: f"{name}\n{step.adds}" for name, step in self.sheet.steps.items() if step.added is not None}
+
+    @cached_property
+    def takes(self) -> dict[str, tuple[str, ...]]:
+        """Step → the streams that it takes, with what it adds itself."""
+        own = {name: (source,) for name, source in self.sources.items()}
+        return {name: (*step.takes, *own.get(name, ())) for name, step in self.sheet.steps.items()}
+
+    def all_fed(self, inputs: Inputs) -> dict[str, Material]:
+        """Return all that comes from outside: the feeds of the ores, and what steps add, as rock of the finest class.
+
+        What is added is glass when it has been added, so that its size means nothing; and no step breaks that class.
+        """
+        finest, none = np.zeros(len(self.grid)), Material.nothing(len(self.grid))
+        finest[-1] = 1.0
+        found = dict(inputs.feeds)
+        for name, source in self.sources.items():
+            mass = np.asarray(inputs.added.get(name, 0.0))
+            found[source] = Material(mass[..., None] * finest, none.heavy, none.free, none.locked)
+        return found
+
+    @cached_property
     def ends(self) -> list[str]:
         """Streams that nothing takes."""
         return self.sheet.ends
@@ -145,7 +171,9 @@ class Model:
         with np.errstate(divide="ignore", invalid="ignore"):
             blended = np.where(gold > 0, blend / gold, next(iter(fineness.values())))
         values = {name: evaluate(step, take) for name, step in self.sheet.steps.items()}
-        return Inputs(feeds, values, Site(self.grid, locked, blended, self.grains_known), fineness, draws)
+        added = {name: getattr(values[name], self.sheet.steps[name].adds) for name in self.sources}
+        site = Site(self.grid, locked, blended, self.grains_known)
+        return Inputs(feeds, values, site, fineness, draws, added=added)
 
     def notes(self) -> list[Note]:
         """Say what was assumed where the sheet is silent, what can hardly be meant, and what is not used."""

@@ -61,6 +61,11 @@ class Solution:
         return np.asarray(sum(self.streams[name].solids for name in self.model.sheet.ores))
 
     @property
+    def added_solids(self) -> Array:
+        """What steps have added (flux), kg."""
+        return np.asarray(sum(self.inputs.added.values(), np.zeros(())))
+
+    @property
     def kept_gold(self) -> Array:
         """Gold in the streams that are kept, kg."""
         return np.asarray(sum(self.streams[name].gold for name in self.model.sheet.keep))
@@ -75,7 +80,7 @@ def solve(model: Model, inputs: Inputs | None = None) -> Solution:
     run = Solver(model, inputs)
     run.through(model.stages)
     closed = closure(model, run.streams, run.feeds, run.caught).ensured()
-    return Solution(model, inputs, run.streams, run.feeds, run.caught, closed, run.notes)
+    return Solution(model, inputs, run.named, run.feeds, run.caught, closed, run.notes)
 
 
 @dataclass
@@ -94,7 +99,12 @@ class Solver:
     """The operators in force, by step."""
 
     def __post_init__(self) -> None:
-        self.streams = dict(self.inputs.feeds)
+        self.streams = self.model.all_fed(self.inputs)
+
+    @property
+    def named(self) -> dict[str, Material]:
+        """The streams that the sheet names: without those of what steps add."""
+        return {name: material for name, material in self.streams.items() if name not in self.model.sources.values()}
 
     def through(self, stages: Iterable[Stage]) -> None:
         """Solve stages in order. Raises as ``solve``; where shares are wrong that is told, not what they led to."""
@@ -131,7 +141,7 @@ class Solver:
         return Loop(self.model, self.inputs, stage, self.streams, self.unchecked)
 
     def _feed(self, name: str, streams: Mapping[str, Material]) -> Material:
-        return Material.total(streams[stream] for stream in self.model.sheet.steps[name].takes)
+        return Material.total(streams[stream] for stream in self.model.takes[name])
 
     def _operator(self, name: str, feed: Material) -> Operator:
         later = self.inputs.draws is None
@@ -146,7 +156,7 @@ class Solver:
 
     def _note_caught(self, stage: Stage, solved: loops.Solved) -> None:
         """Set aside what the loop caught. Raises SheetError where that is all that was fed to it."""
-        taken = [stream for name in stage.steps for stream in self.model.sheet.steps[name].takes]
+        taken = [stream for name in stage.steps for stream in self.model.takes[name]]
         fed = Material.total(self.streams[stream] for stream in taken if stream in self.streams)
         if _all_caught(fed, Material.total(solved.caught.values())):
             first = stage.steps[0]

@@ -96,7 +96,7 @@ class Tail:
             if after <= steps | set(stage.steps) and all(_alike(model, inputs, name) for name in stage.steps):
                 stages.insert(0, stage)
                 steps |= set(stage.steps)
-        taken = [(stream, name) for name in steps for stream in model.sheet.steps[name].takes]
+        taken = [(stream, name) for name in steps for stream in model.takes[name]]
         outside = [(stream, name) for stream, name in taken if model.sheet.makers.get(stream) not in steps]
         units: dict[str, _Unit] = {}
         streams: tuple[str, ...] = ()
@@ -120,13 +120,15 @@ def totals(model: Model, inputs: Inputs, tail: Tail) -> Totals:
         both = [Total(solids[..., t], by_grain[..., t]) for t in range(solids.shape[-1])]
         found.update(zip(tail.streams, both, strict=False))
         kept_back += both[len(tail.streams) :]
-    fed = _sum(found[name] for name in model.sheet.ores)
+    fed = _sum(found[name] for name in (*model.sheet.ores, *model.sources.values()))
     out = _sum([*(found[name] for name in model.ends), *kept_back])
     closed = Closure(
         relative_gap(fed.solids, out.solids, fed.solids, fed.solids),
         relative_gap(fed.gold, out.gold, fed.gold, fed.gold),
     ).ensured()
     feed = Material.total(run.streams[name] for name in model.sheet.ores)
+    for source in model.sources.values():
+        del found[source]
     return Totals(found, feed, max(closed.solids, closed.gold))
 
 

@@ -223,7 +223,7 @@ def _balance(run: Run) -> Iterator[Section]:
         yield Section("streams", "Every stream, by the weights", (told_tables.WHAT_FROM,), grids=grids)
     closure = run.solution.closure
     told = f"The balance closes {closes(closure.solids)} (solids) and {closes(closure.gold)} (gold)."
-    lines, grid = (told, *sentences.loops(run)), run_tables.balance(run)
+    lines, grid = (told, *sentences.added(run), *sentences.loops(run)), run_tables.balance(run)
     yield Section("balance", _planned(run, "Balance"), lines=lines, grids=(grid,), folded=test is not None)
 
 

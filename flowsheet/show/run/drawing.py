@@ -100,7 +100,8 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     drawn.attr("edge", fontname=FONT, fontsize="9", fontcolor=INK, color=EARTH, arrowsize="0.7")
     steps = {name: f"step{i}" for i, name in enumerate(sheet.steps)}
     for name, step in sheet.steps.items():
-        drawn.node(steps[name], _text(f"{name}\n{step.do.replace('_', ' ')}"), shape="box", style="filled",
+        flux = f"\n+ {mass(step.added.value)} {step.adds}" if step.added is not None else ""
+        drawn.node(steps[name], _text(f"{name}\n{step.do.replace('_', ' ')}{flux}"), shape="box", style="filled",
                    fillcolor=STONE)  # fmt: skip
     makers, takers = sheet.makers, sheet.takers
     cuts = {row.stream for row in run.caught}

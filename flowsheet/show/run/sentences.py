@@ -312,6 +312,14 @@ def caught(run: Run) -> Iterator[str]:
         )
 
 
+def added(run: Run) -> Iterator[str]:
+    """Say which steps add what to the rock: it counts as fed, and is in the shares of the mass."""
+    steps = run.solution.model.sheet.steps.items()
+    told = [f"{mass(step.added.value)} of {step.adds} in {name}" for name, step in steps if step.added is not None]
+    if told:
+        yield f"Counted as fed besides the ore: {listed(told)}."
+
+
 def loops(run: Run) -> Iterator[str]:
     """Say how much goes round in each loop."""
     for loop in dict.fromkeys(row.loop for row in run.caught):

@@ -29,7 +29,7 @@ def show_run(run: Run) -> None:
     closure = run.solution.closure
     what = "Balance" if test is None else "As planned, the balance"
     out.print(f"{what} closes {closes(closure.solids)} (solids) and {closes(closure.gold)} (gold).")
-    for line in sentences.loops(run):
+    for line in (*sentences.added(run), *sentences.loops(run)):
         out.print(line)
     if run.solution.model.sheet.weighed:
         out.print()

@@ -104,6 +104,8 @@ class StepBlock(Block):
     breaks: ClassVar[bool] = False
     #: Whether it is a furnace: it adds flux or lead, so that what leaves it may weigh more than what it takes.
     melts: ClassVar[bool] = False
+    #: The field of a mass that it adds to what it takes (flux): it counts as fed.
+    adds: ClassVar[str] = ""
     #: Whether Bond's law tells the power that it takes, from its feed to what its first outlet gives.
     bond_power: ClassVar[bool] = False
     #: The part of a sampling plan's work that the step's costs tell: "crushing", "grinding" or "panning".
@@ -146,6 +148,11 @@ class StepBlock(Block):
     def set_size(self) -> Number | None:
         """The size that the step is set to, m; None where the sheet does not say, or there is none to set."""
         return getattr(self, self.set_by) if self.set_by else None
+
+    @property
+    def added(self) -> Number | None:
+        """The mass that the step adds to what it takes, kg; None where it adds none."""
+        return getattr(self, self.adds) if self.adds else None
 
     def lie_together(self) -> float:
         """Return how many grains of gold lie together, as the step has it; 1 where it says nothing of it."""

@@ -38,11 +38,14 @@ def feed_of(draft: Draft, stream: str) -> tuple[str | None, bool]:
 
 
 def fired(steps: Mapping[str, StepBlock]) -> set[str]:
-    """Return the streams that leave fire as glass or ash: flux, lead and cupel weigh in them, gases are gone."""
+    """Return the streams that leave fire as glass or ash: flux, lead and cupel weigh in them, gases are gone.
+
+    Not those of a step that tells what it adds: of these it is known what they weigh.
+    """
     return {
         stream
         for step in steps.values()
-        if step.melts
+        if step.melts and step.added is None
         for outlet, stream in step.outlets.items()
         if not step.port(outlet).metal
     }

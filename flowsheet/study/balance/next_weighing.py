@@ -112,7 +112,7 @@ class Choices:
 
 def _possible(problem: Problem, found: Adjusted) -> Iterator[tuple[Measurement, bool]]:
     for m in problem.measured:
-        if m.what != PASSING:
+        if m.what != PASSING and m.stream not in problem.added:
             yield m, True
     told = {(m.stream, m.what) for m in problem.measured}
     size = np.maximum(found.x, FAINT * problem.scale)

@@ -3,14 +3,15 @@
 Unknown are the rock (kg) of every stream that is no metal, and the fine gold (kg) of every stream; of what was sieved,
 and what is parted from it, the rock between the sieves too (``sieved_rock``). Metal (beads, buttons) has no rock: its
 weight is gold and silver. Over fire gold alone balances: slag holds flux, a cupel is its own weight, and gases leave
-both, so what they weigh is known only if they were weighed.
+both, so what they weigh is known only if they were weighed. Where the sheet tells the flux, it is unknown too, the
+sheet's number is its weight, and rock and flux make the slag.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,6 +23,7 @@ from flowsheet.solve.model import FINENESS, Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, Measurement, measurement
 from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.constrained_lsq import Adjusted, Predict, adjust
 from flowsheet.study.balance.sieved_rock import SievedRock, fractions_of, sieved_rock
@@ -60,6 +62,8 @@ class Problem:
     fine_sd: float
     #: Streams whose rock is unknown by sieve too: those places follow the gold's.
     sieved: tuple[SievedRock, ...] = ()
+    #: What steps add ("flux of melt"): its place among the unknowns, behind the gold's.
+    added: Mapping[str, int] = field(default_factory=dict)
 
     @classmethod
     def of(cls, sheet: Sheet, measured: Sequence[Measurement]) -> Problem:
@@ -77,6 +81,11 @@ class Problem:
         kept = [m for m in (*feeds, *measured) if m.what in USED and not (m.what == GRADE and m.stream in metal)]
         fine, fine_sd = fineness(sheet)
         start, scale = _start(sheet, rock, gold, kept)
+        flux = _added(sheet)
+        kept += flux
+        added = {m.stream: len(start) + i for i, m in enumerate(flux)}
+        masses = np.array([m.value for m in flux])
+        start, scale = (np.concatenate([one, np.maximum(masses, LEAST * float(one.max()))]) for one in (start, scale))
         sieved = sieved_rock(sheet, measured, len(start))
         for one in sieved:
             weighed = {m.stream: m.value for m in kept if m.what == MASS and m.value > 0}
@@ -89,7 +98,7 @@ class Problem:
                 start = np.concatenate([start, metal])
                 scale = np.concatenate([scale, np.maximum(metal, LEAST * float(metal.max()))])
         kept = [*fractions_of(kept), *(m for m in measured if m.what == PASSING and m.stream not in metal)]
-        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd, sieved)
+        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd, sieved, added)
 
     def of_measured(self, measured: Sequence[Measurement]) -> Problem:
         """Return the same streams with other measurements (no mass of an ore is added)."""
@@ -172,14 +181,20 @@ class Problem:
 
     def is_metal(self, m: Measurement) -> bool:
         """Whether a measurement is the weight of gold and silver together."""
-        return m.what == BEAD or (m.what == MASS and m.stream not in self.rock)
+        return m.what == BEAD or (m.what == MASS and m.stream in self.metal)
 
     def balance(self) -> Array:
-        """Return (c, n): what goes into each step less what comes out, of gold, and of rock where nothing melts."""
+        """Return (c, n): what goes into each step less what comes out, of gold, and of rock where nothing melts.
+
+        Of rock too where it melts with a flux that is told.
+        """
         rows = []
-        for step in self.sheet.steps.values():
-            for at in (self.gold,) if step.melts else (self.rock, self.gold):
+        for name, step in self.sheet.steps.items():
+            flux = _added_name(name, step)
+            for at in (self.gold,) if step.melts and flux not in self.added else (self.rock, self.gold):
                 row = np.zeros(len(self.start))
+                if at is self.rock and flux in self.added:
+                    row[self.added[flux]] = 1
                 for sign, streams in ((1, step.takes), (-1, step.outlets.values())):
                     for stream in streams:
                         if stream in at:
@@ -206,7 +221,11 @@ class Problem:
 
     def reading(self, m: Measurement, x: Array) -> tuple[float, Array]:
         """Return what one measurement should read, and its derivatives (n,)."""
-        slope, gold = np.zeros(len(x)), self.gold[m.stream]
+        slope = np.zeros(len(x))
+        if m.stream in self.added:
+            slope[self.added[m.stream]] = 1
+            return float(x[self.added[m.stream]]), slope
+        gold = self.gold[m.stream]
         if self.is_metal(m):
             slope[gold] = 1 / self.fine
             return float(x[gold]) / self.fine, slope
@@ -237,6 +256,21 @@ class Problem:
         value = float(x[gold].sum()) / mass
         slope[gold], slope[fed] = 1 / mass, -value / mass
         return value, slope
+
+
+def _added_name(name: str, step: StepBlock) -> str:
+    return f"{step.adds} of {name}"
+
+
+def _added(sheet: Sheet) -> list[Measurement]:
+    """Return what steps add, as the sheet tells it: that is its weight."""
+    return [
+        replace(
+            measurement(_added_name(name, step), MASS, step.added, file=sheet.file), assumed=not step.added.told_doubt
+        )
+        for name, step in sheet.steps.items()
+        if step.added is not None
+    ]
 
 
 def fineness(sheet: Sheet) -> tuple[float, float]:

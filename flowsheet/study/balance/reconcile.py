@@ -239,6 +239,9 @@ def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[Note]:
     if ores:
         sentence = "The mass of {ores} is the sheet's, since this test did not weigh it."
         yield note("mass_of_the_sheet", sentence, ores=" and ".join(ores))
+    flux = [f"{step.adds} of {name}" for name, step in sheet.steps.items() if step.added is not None]
+    if flux:
+        yield note("flux_of_the_sheet", "The {flux} is the sheet's.", flux=" and ".join(flux))
     if any(ore.grade is not None for ore in sheet.ores.values()):
         yield note("guess_not_used", "The grade that the sheet gives the ore is a guess, and is not used here.")
     if any(m.what == BEAD or (m.what == MASS and m.stream in metal) for m in measured) and any(

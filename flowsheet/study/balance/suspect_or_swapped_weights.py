@@ -97,13 +97,14 @@ class Suspicion:
 
 
 def suspicion(problem: Problem, found: Adjusted) -> Suspicion | None:
-    """Return the measurement that is most likely wrong, None where none stands out."""
-    sizes = np.nan_to_num(np.abs(found.standardised), nan=0.0)
+    """Return the measurement that is most likely wrong, None where none stands out; no flux, which is the sheet's."""
+    judged = np.array([m.stream not in problem.added for m in problem.measured])
+    sizes = np.where(judged, np.nan_to_num(np.abs(found.standardised), nan=0.0), 0.0)
     checked = int(np.count_nonzero(~np.isnan(found.standardised)))
     if not checked or found.dof <= 0:
         return None
     if sizes.max() > FAR or problem.pressed(found):
-        sizes = _left_out_in_turn(problem, found)
+        sizes = np.where(judged, _left_out_in_turn(problem, found), 0.0)
     worst = int(np.argmax(sizes))
     if sizes[worst] <= limit(checked, found.dof):
         return None
@@ -149,7 +150,7 @@ def swapped(problem: Problem, found: Adjusted) -> Swap | None:
     """Return the pair of masses whose exchange best brings the misfit below the alarm; None if none does."""
     if not chi2_tail(found.chi2, found.dof) < ALARM:
         return None
-    masses = [k for k, m in enumerate(problem.measured) if m.what == MASS]
+    masses = [k for k, m in enumerate(problem.measured) if m.what == MASS and m.stream not in problem.added]
     best: Swap | None = None
     for i, j in combinations(masses, 2):
         measured = list(problem.measured)

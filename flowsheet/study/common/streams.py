@@ -90,7 +90,7 @@ def streams(solution: Solution) -> dict[str, Stream]:
     """Return every stream of a plain solve, ores first, in the order of the sheet."""
     sheet = solution.model.sheet
     metal, ends = metal_streams(sheet), set(sheet.ends)
-    fed_mass, fed_gold = float(solution.fed_solids), float(solution.fed_gold)
+    fed_mass, fed_gold = float(solution.fed_solids + solution.added_solids), float(solution.fed_gold)
     found = ByName()
     for name in (*sheet.ores, *sheet.makers):
         material = solution.streams[name]

@@ -166,7 +166,9 @@ def _foretold(model: Model, m: Measurement) -> bool:
 def _uneven(model: Model) -> float:
     """Return how far streams are from being in proportion to the feed (a pan that is stopped at so many grams)."""
     plain = solve(model)
-    double = solve(model, replace(model.plain, feeds={n: m + m for n, m in model.plain.feeds.items()}))
+    feeds = {n: m + m for n, m in model.plain.feeds.items()}
+    added = {n: 2 * mass for n, mass in model.plain.added.items()}
+    double = solve(model, replace(model.plain, feeds=feeds, added=added))
     off = [abs(float(double.streams[n].solids) - 2 * float(m.solids)) for n, m in plain.streams.items()]
     return 1.0 if max(off) > UNEVEN * float(plain.fed_solids) else 0.0
 

@@ -157,7 +157,7 @@ def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequenc
     whole = _by_grain(model, solver, ends, draws)
     ways, by_way, by_band, left = [], [], [], dict(whole)
     for band, part in enumerate(_bands(model, inputs, openings)):
-        again = Replay(model, replace(inputs, feeds=part, slack={}), kept=solver.settled)
+        again = Replay(model, replace(inputs, feeds=part, slack={}, added={}), kept=solver.settled)
         again.through(model.stages)
         got = _by_grain(model, again, ends, draws)
         for name in ends:
@@ -171,7 +171,7 @@ def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequenc
         ways.append((len(openings), name))
         by_way.append(np.maximum(left[name], 0.0))
     by_band.append({n: np.maximum(one - sum(b[n] for b in by_band), 0.0) for n, one in last.items()})
-    rock = {n: np.broadcast_to(m.solids, (draws,)) for n, m in solver.streams.items()}
+    rock = {n: np.broadcast_to(m.solids, (draws,)) for n, m in solver.named.items()}
     caught = [c.stream for c in solver.caught]
     return Sent(rock, tuple(ways), np.stack(by_way, axis=1), by_band, caught)
 
@@ -193,7 +193,7 @@ def _by_grain(model: Model, solver: SlackSolver | Replay, ends: Sequence[str], d
 
 
 def _amounts(solver: SlackSolver | Replay, draws: int) -> dict[str, Array]:
-    return {n: np.broadcast_to(m.gold, (draws,)) for n, m in solver.streams.items()}
+    return {n: np.broadcast_to(m.gold, (draws,)) for n, m in solver.named.items()}
 
 
 def _bands(model: Model, inputs: Inputs, openings: Sequence[float]) -> list[dict[str, Material]]:
