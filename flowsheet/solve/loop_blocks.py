@@ -48,6 +48,16 @@ def at(array: Array, i: int) -> Array:
     return np.asarray(array[i if len(array) > 1 else 0])
 
 
+def of_class(blocks: Blocks, i: int) -> Blocks:
+    """Return a row of blocks (S or 1, B, D), as ``at`` does; a number is that of all classes."""
+    return at(blocks, i) if isinstance(blocks, np.ndarray) and blocks.ndim else blocks
+
+
+def of_classes(blocks: Blocks, classes: slice) -> Blocks:
+    """Return some rows of blocks (S or 1, B, D); one that is of all classes stays, and so does a number."""
+    return blocks[classes] if isinstance(blocks, np.ndarray) and blocks.ndim and len(blocks) > 1 else blocks
+
+
 def stacked(by_class: Mapping[int, Array], classes: range) -> Array:
     """Put some classes one behind the other, with as many blocks and draws as any of them has."""
     return np.stack(np.broadcast_arrays(*(by_class[j] for j in classes)))
@@ -68,14 +78,9 @@ class FreedAt:
     """A place where rock is broken, as free gold sees it: it comes from there, and what is free stays as it is."""
 
     source: Blocks = 0.0
-
-    def stays(self, i: int) -> Blocks:
-        """Return the share of what goes in that stays in its class."""
-        return 1.0
-
-    def leaves(self, i: int) -> Blocks:
-        """Return the share of what goes in that leaves its class for a finer one, or is freed."""
-        return 0.0
+    #: The share of what goes in that stays in its class, and that leaves it for a finer one, or is freed.
+    stays: Blocks = 1.0
+    leaves: Blocks = 0.0
 
     def arrives(self, i: int) -> Blocks:
         """Return what comes out in a class of what did not go in there."""
@@ -101,7 +106,7 @@ class BrokenAt(FreedAt):
         self.product = last(product, 2)
         self.went_in = np.zeros((len(own), 1, 1))
         left = last(finer.sum(axis=-2))[:, None]
-        self.left = np.broadcast_to(left, (len(own), ROCK, left.shape[-1]))
+        left = np.broadcast_to(left, (len(own), ROCK, left.shape[-1]))
         self.weight: Array | None = None
         if gold:
             per = np.divide(1.0, share, out=np.zeros_like(share), where=share > 0)
@@ -109,16 +114,12 @@ class BrokenAt(FreedAt):
             ones = np.ones((len(own), ROCK, 1))
             self.weight, self.per = joined([ones, last(share, 2)]), joined([ones, last(per, 2)])
             further = (np.swapaxes(finer, -1, -2) @ share + breakage.freed_share) * per
-            self.left = joined([self.left, last(further, 2)])
-
-    def stays(self, i: int) -> Blocks:
-        """Return the share of what goes into class i that stays in it."""
-        diagonal = self.product[i, i][None]
-        return diagonal if self.weight is None else np.asarray(diagonal * (self.weight[i] > 0))
-
-    def leaves(self, i: int) -> Blocks:
-        """Return the share of what goes into class i that leaves it for a finer one, or is freed."""
-        return np.asarray(self.left[i])
+            # No grain is locked in a host finer than itself: such a class is empty, not one that nothing leaves.
+            further = np.where(share > 0, further, 1.0)
+            left = joined([left, last(further, 2)])
+        diagonal = self.product[own, own][:, None]
+        self.stays = diagonal if self.weight is None else diagonal * (self.weight > 0)
+        self.leaves = left
 
     def arrives(self, i: int) -> Blocks:
         """Return what comes out in class i of what went into coarser ones."""

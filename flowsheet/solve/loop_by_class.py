@@ -16,11 +16,17 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.solve.loop_blocks import ROCK, Blocks, BrokenAt, FreedAt, at, last, rows, stacked
-from flowsheet.solve.loops import LEAVES, Solved, absorb
+from flowsheet.solve.loop_blocks import ROCK, Blocks, BrokenAt, FreedAt, at, last, of_class, of_classes, rows, stacked
+from flowsheet.solve.loop_network import Links, Network, Units
+from flowsheet.solve.loops import Solved
 from flowsheet.steps.base import Breakage, Operator
 
 Point = TypeVar("Point", bound=FreedAt)
+
+AT_ONCE = 1 << 14
+"""Numbers of an array that are worked on at once, whole classes of them: few enough for a processor's cache."""
+FED = "fed"
+"""Where what a step is fed is noted, beside the places where rock is broken; outlets are called otherwise."""
 
 
 @dataclass(frozen=True)
@@ -49,11 +55,10 @@ def solve_by_class(
     for route in free.routes:
         route.lay(last(route.operator.shares[outlet].free)[None] for outlet in route.outlets)
         route.points = {where: FreedAt() for where, _ in route.breakages()}
-    for i in range(classes):
-        hosts.solve(i)
+    hosts.solve(classes)
     for one, other in zip(hosts.points(), free.points(), strict=True):
         other.source = one.freed_in_all()
-    free.solve(0)
+    free.solve(1)
     draws = max((d for m in outside.values() if (d := _draws(m)) is not None), default=None)
     return Solved(
         _by_cut(cuts, hosts.carried, free.carried[0], classes, draws),
@@ -66,8 +71,7 @@ def rock_fed(
 ) -> Array:
     """Solve a loop for its rock alone; return the light and heavy rock fed to some passages, (D, len(to), 2, S)."""
     hosts = _hosts_layer(passages, cuts, outside, classes, gold=False)
-    for i in range(classes):
-        hosts.solve(i, to)
+    hosts.solve(classes, to)
     fed = np.stack(np.broadcast_arrays(*(hosts.fed[i, t] for t in to for i in range(classes))))
     return np.ascontiguousarray(fed.reshape(len(to), classes, *fed.shape[1:]).transpose(3, 0, 2, 1))
 
@@ -150,60 +154,86 @@ class _Layer(Generic[Point]):
         """Give the places where rock is broken, in the order of flow."""
         return (point for route in self.routes for point in route.points.values())
 
-    def solve(self, i: int, keep: Sequence[int] = ()) -> None:
-        """Solve class i, where all coarser ones are solved; keep what some steps are fed."""
-        # Each amount is what comes from outside and from coarser classes, and what comes of one unit in each cut.
-        units = np.eye(len(self.cut))[:, :, None, None]
-        now: dict[str, tuple[Blocks, Blocks]] = {s: (at(laid, i), 0.0) for s, laid in self.outside.items()}
-        now |= {cut: (0.0, units[k]) for cut, k in self.cut.items()}
-        back: dict[str, tuple[Blocks, Blocks]] = {}
-        noted: list[tuple[Point | int, Blocks, Blocks]] = []
-        out: Blocks = 0.0
+    def solve(self, classes: int, keep: Sequence[int] = ()) -> None:
+        """Solve all classes, from the coarsest down; keep what some steps are fed."""
+        some = max(1, AT_ONCE // max(laid[0].size for laid in self.outside.values()))
+        for start in range(0, classes, some):
+            slab = slice(start, min(start + some, classes))
+            gain, out, noted = self._of_units(keep, slab)
+            network = Network.of(gain, out, slab.stop - start)
+            for i in range(start, slab.stop):
+                self._solve(i, i - start, network, noted, keep)
+
+    def _of_units(self, keep: Sequence[int], slab: slice) -> tuple[Links, list[Blocks], dict[tuple[int, str], Units]]:
+        """Send one unit in each cut round, in some classes at once: what leaves a class has left the loop.
+
+        Return what comes to a cut (of another), what leaves, of each cut, and what comes to each place where rock is
+        broken, or (with the outlet "fed") to each step of ``keep``. Most places see the units of few cuts.
+        """
+        now: dict[str, Units] = {cut: {k: 1.0} for cut, k in self.cut.items()}
+        gain: Links = {}
+        out: list[Blocks] = [0.0] * len(self.cut)
+        noted: dict[tuple[int, str], Units] = {}
         for t, route in enumerate(self.routes):
-            base, unit = (sum(parts) for parts in zip(*(now[s] for s in route.takes), strict=True))
+            unit: Units = {}
+            for stream in route.takes:
+                for k, amount in now.pop(stream, {}).items():
+                    unit[k] = unit[k] + amount if k in unit else amount
             if t in keep:
-                noted.append((t, base, unit))
+                noted[t, FED] = unit
             for outlet, stream in [("", ""), *route.outlets.items()]:
+                of_unit = unit
                 if outlet:
-                    share = at(route.shares[outlet], i)
-                    amount, of_unit = base * share, unit * share
-                else:
-                    amount, of_unit = base, unit
+                    share = of_classes(route.shares[outlet], slab)
+                    of_unit = {k: amount * share for k, amount in unit.items()}
                 point = route.points.get(outlet)
                 if point is not None:
-                    noted.append((point, amount, of_unit))
-                    out = out + of_unit * point.leaves(i)
-                    stays = point.stays(i)
-                    amount, of_unit = amount * stays + point.arrives(i), of_unit * stays
+                    noted[t, outlet] = of_unit
+                    leaves, stays = (of_classes(share, slab) for share in (point.leaves, point.stays))
+                    for k, amount in of_unit.items():
+                        out[k] = out[k] + amount * leaves
+                    of_unit = {k: amount * stays for k, amount in of_unit.items()}
                 if not outlet:
-                    base, unit = amount, of_unit
+                    unit = of_unit
                 elif stream in self.cut:
-                    back[stream] = amount, of_unit
+                    gain.update({(self.cut[stream], k): amount for k, amount in of_unit.items()})
                 elif stream in self.taker:
-                    now[stream] = amount, of_unit
+                    now[stream] = of_unit
                 else:
-                    out = out + of_unit
-        feed = np.stack(np.broadcast_arrays(*(np.atleast_2d(back[cut][0]) for cut in self.cut)))
-        # From the cut of the second axis to that of the first.
-        gain = np.stack(np.broadcast_arrays(*(back[cut][1] + np.zeros((len(self.cut), 1, 1)) for cut in self.cut)))
-        x, self.caught[i] = _absorb_class(gain, np.asarray(out + np.zeros((len(self.cut), 1, 1))), feed)
-        self.carried[i] = x
-        for where, amount, of_unit in noted:
-            whole = np.atleast_2d(amount + (of_unit * x).sum(axis=0))
-            if isinstance(where, int):
-                self.fed[i, where] = whole
+                    for k, amount in of_unit.items():
+                        out[k] = out[k] + amount
+        return gain, out, noted
+
+    def _solve(
+        self, i: int, within: int, network: Network, noted: Mapping[tuple[int, str], Units], keep: Sequence[int]
+    ) -> None:
+        """Solve class i, where all coarser ones are solved; ``within``: its number in ``network`` and ``noted``."""
+        now: dict[str, Blocks] = {s: at(laid, i) for s, laid in self.outside.items()}
+        back: list[Blocks] = [0.0] * len(self.cut)
+        came: list[tuple[int, str, Blocks]] = []
+        for t, route in enumerate(self.routes):
+            base = sum(now[s] for s in route.takes if s in now)
+            if t in keep:
+                came.append((t, FED, base))
+            for outlet, stream in [("", ""), *route.outlets.items()]:
+                amount = base * at(route.shares[outlet], i) if outlet else base
+                point = route.points.get(outlet)
+                if point is not None:
+                    came.append((t, outlet, amount))
+                    amount = amount * of_class(point.stays, i) + point.arrives(i)
+                if not outlet:
+                    base = amount
+                elif stream in self.cut:
+                    back[self.cut[stream]] = amount
+                elif stream in self.taker:
+                    now[stream] = amount
+        x, caught = network.absorb(within, back)
+        for t, outlet, amount in came:
+            for k, of_unit in noted[t, outlet].items():
+                amount = amount + of_class(of_unit, within) * x[k]
+            if outlet == FED:
+                self.fed[i, t] = np.atleast_2d(amount)
             else:
-                where.note_in(i, whole)
-
-
-def _absorb_class(gain: Array, out: Array, feed: Array) -> tuple[Array, Array]:
-    """Solve the loop within a class; ``gain`` (cuts, cuts, B, D), ``out`` and ``feed`` (cuts, B, D).
-
-    What leaves the class has left: it is finer from then on, or free. So what is caught shows within each class.
-    """
-    if len(gain) == 1:
-        stays, out, feed = np.broadcast_arrays(out <= LEAVES, out, feed)
-        x = np.divide(feed, out, out=np.zeros(feed.shape), where=~stays)
-        return x, np.where(stays, feed, 0.0)
-    x, caught = absorb(np.moveaxis(gain, (0, 1), (-2, -1)), np.moveaxis(out, 0, -1), np.moveaxis(feed, 0, -1))
-    return np.moveaxis(x, -1, 0), np.moveaxis(caught, -1, 0)
+                self.routes[t].points[outlet].note_in(i, np.atleast_2d(amount))
+        both = np.stack(np.broadcast_arrays(*(np.atleast_2d(one) for one in (*x, *caught))))
+        self.carried[i], self.caught[i] = both[: len(x)], both[len(x) :]
