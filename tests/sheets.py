@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import yaml
 from checker import check
 
 from flowsheet.solve.model import Model, load, rebuild
@@ -24,6 +25,30 @@ def sheet_of(source: str | Path | Document, name: str = "sheet.yaml") -> Sheet:
     if isinstance(source, Path):
         return load(source)[0]
     return rebuild(source if isinstance(source, Document) else parse(source, name))
+
+
+def settled(text: str) -> str:
+    """Return the text of a sheet in which nothing is in doubt but what it writes with a doubt of its own.
+
+    What a sheet says nothing of has a typical doubt: slack, tilt, grain sizes and clusters, a guessed grade.
+    """
+    sheet = yaml.safe_load(text)
+    for ore in sheet["ores"].values() if "ores" in sheet else [sheet["ore"]]:
+        _without_doubt(ore, "grade")
+        ore.setdefault("tilt", "0 ± 0")
+        if isinstance(ore.get("gold"), dict):
+            ore["gold"].setdefault("cluster", 1)
+            for name in ("d50", "d95"):
+                _without_doubt(ore["gold"], name)
+    for step in sheet["steps"].values():
+        step.setdefault("slack", 0)
+    return yaml.safe_dump(sheet, sort_keys=False, allow_unicode=True, width=10**6)
+
+
+def _without_doubt(block: dict[str, Any], name: str) -> None:
+    told = str(block.get(name, ""))
+    if told and "±" not in told and " to " not in told:
+        block[name] = f"{told} ± 0"
 
 
 def run_of(source: str | Path, certain: bool = True) -> Run:

@@ -137,9 +137,9 @@ def test_help_and_its_code_are_the_same_with_json(flowsheet: Command) -> None:
     assert plain == asked
 
 
-def test_a_sheet_without_doubts_draws_nothing(asked: Asked, folder: Path) -> None:
+def test_a_sheet_without_gold_draws_nothing(asked: Asked, folder: Path) -> None:
     sheet = """
-ore: {mass: 10 kg, grade: 20 g/t}
+ore: {mass: 10 kg, grade: 0 g/t}
 steps: {part: {do: factors, takes: ore, gives: [a, b], split: {a: 60 %}, recovery: {a: 80 %}}}
 keep: a
 """

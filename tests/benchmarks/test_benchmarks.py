@@ -65,7 +65,7 @@ def processor_time(*command: str | Path) -> float:
 
 COMMANDS = {
     ("--help",): 0.35,
-    ("run", QUICK): 2.0,
+    ("run", QUICK): 2.6,
     ("run", SACK): 4.5,
     ("chance", SACK): 5.5,
     ("plan", PILE): 9.0,

@@ -14,8 +14,6 @@ from flowsheet.study.trials.trials import Pair
 def sure_part(both: Pair) -> str:
     """Return how sure the turned sheet's answers are: a sentence, the coarse gold's band, and the next sack."""
     model = both.after.model
-    if not certainty.can_tell(model.sheet):
-        return render.part("sure", said=certainty.UNTOLD, against=[], pictures=[])
     found = chance(model.sheet) if model.grains_known and float(both.after.fed_gold) > 0 else None
     run = answered(both.after, certain=found is None)
     if found is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from flowsheet.show.run.certainty import as_sure_as, can_tell
+from flowsheet.show.run.certainty import as_sure_as
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.reconcile import reconcile_sheet
@@ -53,7 +53,7 @@ def facts(sheet: Sheet, file: str, text: str, seed: int = 1, progress: Progress 
     except SheetError as wrong:
         why_no_luck = _why(wrong)
     found = run(sheet, certain=luck is None)
-    if luck is not None and can_tell(sheet):
+    if luck is not None:
         found = as_sure_as(found, luck)
     names = list(dict.fromkeys(m.test for m in sheet.weighed))
     first = names[:MOST_TESTS]

@@ -33,11 +33,7 @@ def how_sure(run: Run, sure: Confidence) -> str:
         told = f"{of} By that the {whole(sure)} holds {spans.grade(sure.head_grade)}. {text}"
         written = sure.with_suspects
         return told if written is None else f"{told} {not_believed(written)} {as_written(written)}"
-    if sure.fitted:
-        return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
-    if sure.head_grade.sd > 1e-9 * sure.head_grade.mean:
-        return f"By the sheet's own doubts the ore holds {spans.grade(sure.head_grade)}. {text}"
-    return text
+    return f"As the weights correct the sheet, the ore holds {spans.grade(sure.head_grade)}. {text}"
 
 
 def whole(sure: Confidence) -> str:

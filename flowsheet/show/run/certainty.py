@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from flowsheet.show.run.by_weights import how_sure
-from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.show.text import spans
+from flowsheet.show.text.figures import length
 from flowsheet.spec.text.notes import Note
+from flowsheet.spec.text.wording import listed
 from flowsheet.study.balance.believed_weights import WEIGHTS_CONTRADICT
-from flowsheet.study.common.uncertain_inputs import doubtful
+from flowsheet.study.common.grain_lots import UNTOLD_D50, UNTOLD_SD
+from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.run.run import Run, refuted, warnings
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.chance import Chance
 
-UNTOLD = (
-    "The sheet gives no number a doubt and nothing is weighed, so nobody can tell. Write the grade as 22 g/t ± 8 g/t, "
-    "or weigh what comes out."
-)
 NO_GOLD = "There is no gold in the ore to be sure of."
-
-
-def can_tell(sheet: Sheet) -> bool:
-    """Whether a sheet gives anything to be sure by: a number with doubt, or a weight."""
-    return bool(sheet.weighed) or bool(doubtful(sheet))
 
 
 def as_sure_as(run: Run, found: Chance) -> Run:
@@ -36,10 +31,44 @@ def as_sure_as(run: Run, found: Chance) -> Run:
 
 
 def said(run: Run) -> str:
-    """Say how sure the answers are, or why nobody can tell and what to write."""
-    if not can_tell(run.solution.model.sheet):
-        return UNTOLD
-    return NO_GOLD if run.sure is None else how_sure(run, run.sure)
+    """Say how sure the answers are: by the weights, or, where nothing is weighed, as a forecast."""
+    if run.sure is None:
+        return NO_GOLD
+    if run.sure.this_test is not None or run.sure.fitted:
+        return how_sure(run, run.sure)
+    return forecast(run, run.sure)
+
+
+def forecast(run: Run, sure: Confidence) -> str:
+    """Say between which ends the grade and what is kept lie nine times in ten, and what that takes for true."""
+    sheet = run.solution.model.sheet
+    differ = " and how far sacks differ" if sure.spread else ""
+    ore = "" if sure.head_grade.exact else f"the ore holds {spans.grade(sure.head_grade)}, and "
+    text = (
+        f"Nothing is weighed yet, so this is a forecast: {ore}nine times in ten a sack like this gives "
+        f"{spans.gold(sure.kept)} to keep, {spans.percent(sure.kept_share)} of its gold, luck with grains{differ} "
+        "counted in."
+    )
+    slack = {name: step.slack_of() for name, step in sheet.steps.items()}
+    if any(one.assumed for one in slack.values()):
+        text += " Each step is taken to be off its model as far as is typical."
+    if best := [name for name, one in slack.items() if one.gold_shift < 0]:
+        text += (
+            f" What {listed(best)} would recover by the handbook is a best case that a bench seldom reaches, so the "
+            "middle of the forecast lies below the plan above."
+        )
+    if not run.solution.model.grains_known:
+        text += f" {untold_grains()}"
+    return text
+
+
+def untold_grains() -> str:
+    """Say what is taken for the sizes of the grains where the sheet says nothing of them."""
+    times = math.exp(UNTOLD_SD)
+    return (
+        f"The sheet says nothing of grain sizes: half of the gold is taken to be in grains finer than "
+        f"{length(UNTOLD_D50)}, or {times:.0f} times that either way (typical; your own: gold: {{d50: …, d95: …}})."
+    )
 
 
 def against(run: Run) -> list[Note]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flowsheet.show.run.by_weights import how_sure
+from flowsheet.show.run import certainty
 from flowsheet.show.run.told_tables import name_of
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
@@ -59,7 +59,7 @@ def answers(run: Run) -> list[tuple[str, str]]:
     first, *others = answers_without_doubt(run)
     if run.sure is None:
         return [first, *others]
-    sure = (HOW_SURE, how_sure(run, run.sure))
+    sure = (HOW_SURE, certainty.said(run))
     if run.sure.this_test is None:
         return [first, sure, *others]
     return [(BY_WEIGHTS, sure[1]), first, *others]

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 CLUSTER = "cluster"
 """The name of how many grains lie together."""
+GRAINS_OFF = "grains"
+"""The name of how far, in standard deviations, the sizes of grains that the sheet says nothing of are off."""
 CAUGHT = "caught"
 """How the ends are called at which loops hold gold, with their place behind it."""
 WEIGHED, NEXT_TO_NONE, NOT_WEIGHED = "weighed", "next to none", "not weighed"

@@ -8,7 +8,7 @@ from typing import Any
 
 from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block
-from flowsheet.spec.blocks.fitted_estimate import CAUGHT, CLUSTER, FittedEstimate, again, digest, way_name
+from flowsheet.spec.blocks.fitted_estimate import CAUGHT, CLUSTER, GRAINS_OFF, FittedEstimate, again, digest, way_name
 from flowsheet.spec.blocks.measurement import Measurement
 from flowsheet.spec.blocks.slack import SIDES
 from flowsheet.spec.checks.draft import Draft, beginnings
@@ -31,7 +31,9 @@ def fitted_is_of_this_sheet(draft: Draft) -> Iterator[Mistake]:
         return
     ways = set(_ways(draft, found))
     for i, name in enumerate(found.names):
-        if name == CLUSTER or _without_number(name) in ways or _is_slack(draft, name) or _number_at(draft, name):
+        if name in (CLUSTER, GRAINS_OFF) or _without_number(name) in ways:
+            continue
+        if _is_slack(draft, name) or _number_at(draft, name):
             continue
         like = nearest(name, (*_known(draft), *ways))
         yield draft.document.mistake(

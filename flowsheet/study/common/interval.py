@@ -11,9 +11,10 @@ from flowsheet.ore.arrays import Array
 from flowsheet.study.common.compound_poisson import sample, spread
 from flowsheet.study.common.monte_carlo import GOLDEN
 
-SHARES, TRIES = 40, 10_000
+SHARES, TRIES = 60, 12_000
 """A share of two lots of gold is read from so many draws' laws, and from a sample of this size."""
 SHARE_CELLS = 1024
+EXACT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,11 @@ class Interval:
         """Return the same without a lower end: what was weighed cannot be told from nothing."""
         return LessThan(self.mean, self.sd, 0.0, self.p50, self.p95)
 
+    @property
+    def exact(self) -> bool:
+        """Whether nothing of it is open: its doubt is no more than rounding."""
+        return self.sd <= EXACT * abs(self.mean)
+
     def rest(self) -> Interval:
         """Return what is known of all but this share."""
         return Interval(1 - self.mean, self.sd, 1 - self.p95, 1 - self.p50, 1 - self.p5)
@@ -76,13 +82,13 @@ def share(mass: Array, part: Array, whole: Array, rng: np.random.Generator) -> I
 
     The two laws are exact; their ratio is read from a sample of both, of which lots without gold tell nothing.
     """
-    # Evenly among the draws by their gold, and among those with as much by their share: a few that were chosen
+    # Evenly among the draws by their share, and among those with as much by their gold: a few that were chosen
     # blindly would tell too loudly.
     gold, held = whole.sum(axis=-1), part.sum(axis=-1)
     expected = np.divide(held, gold, out=np.zeros_like(gold), where=gold > 0)
-    alike = np.array_split(np.argsort(gold, kind="stable"), min(SHARES, len(part)))
+    alike = np.array_split(np.lexsort((gold, expected)), min(SHARES, len(part)))
     chosen = [
-        some[np.argsort(expected[some], kind="stable")][int((0.5 + k * GOLDEN) % 1 * len(some))]
+        some[np.argsort(gold[some], kind="stable")][int((0.5 + k * GOLDEN) % 1 * len(some))]
         for k, some in enumerate(alike)
     ]
     tries = -(-TRIES // len(chosen))

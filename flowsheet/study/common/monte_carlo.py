@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from flowsheet.ore.factored_material import FactoredMaterial
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.totals import Tail, totals
+from flowsheet.study.common.grain_lots import GrainLots, Lots, UntoldLots
 from flowsheet.study.common.uncertain_inputs import inputs_with
 
 CHUNK = 200
@@ -61,16 +61,11 @@ class Moments:
 
 @dataclass(frozen=True)
 class DrawnTotals:
-    """What is kept of D draws of a sheet with S grain classes; E of them by grain class.
+    """What is kept of D draws of a sheet; of E of them the gold by classes of clusters of grains (``lots``)."""
 
-    Where draws differ in how many grains lie together, each such number has S classes of its own.
-    """
-
-    #: Gold in one grain, or one cluster of grains, of each class, kg, (S,).
-    mass: Array
-    clusters: Clusters
+    lots: Lots
     moments: dict[str, Moments]
-    #: Stream → gold by grain class of some draws, (E, S).
+    #: Stream → gold by class of clusters of some draws, kg, (E, classes).
     by_grain: dict[str, Array]
     #: Opening (m) → the same of all that is fed in rock above it.
     above: dict[float, Array]
@@ -80,33 +75,10 @@ class DrawnTotals:
     kept: Array
     closure: float
 
-
-@dataclass(frozen=True)
-class Clusters:
-    """How many grains lie together in each of D draws, and grain classes told apart by it."""
-
-    number: Array
-    #: Each such number once, rising, (C,).
-    values: Array
-
-    @classmethod
-    def of(cls, number: Array) -> Clusters:
-        """Return the clusters of draws ``number`` (D,)."""
-        # What np.unique gives; that would load masked arrays, which nothing else here needs.
-        rising = np.sort(number)
-        return cls(number, rising[np.diff(rising, prepend=-1.0) > 0])
-
-    def masses(self, grain: Array) -> Array:
-        """Return the gold in one cluster by class, (C S,), for that of one grain (S,)."""
-        return np.asarray((self.values[:, None] * grain).ravel())
-
-    def apart(self, by_grain: Array, draws: Any) -> Array:
-        """Return gold by grain class (E, S) of some ``draws`` (E,) by class of clusters, (E, C S)."""
-        if len(self.values) == 1:
-            return np.array(by_grain)
-        found = np.zeros((len(by_grain), len(self.values), by_grain.shape[-1]))
-        found[np.arange(len(by_grain)), np.searchsorted(self.values, self.number[draws])] = by_grain
-        return found.reshape(len(by_grain), -1)
+    @property
+    def mass(self) -> Array:
+        """Gold in one cluster of grains of each class, kg, (classes,)."""
+        return self.lots.mass
 
 
 def cluster(model: Model) -> float:
@@ -116,6 +88,19 @@ def cluster(model: Model) -> float:
     return max([*told, *(step.lie_together() for step in model.sheet.steps.values())], default=1.0)
 
 
+def lots_of(model: Model, together: Array, off: Array | None = None) -> Lots:
+    """Return how gold comes in draws of which ``together`` (D,) grains lie together.
+
+    ``off`` (D,): by how many standard deviations the sizes of grains that the sheet says nothing of are off.
+    """
+    fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
+    if model.grains_known or off is None:
+        # A sheet that knows no grains has classes without a size, and no luck, unless it is told how they are off.
+        mass = grains.grain_mass(model.grid.size, np.asarray(fineness)) if model.grains_known else None
+        return GrainLots.of(together, np.zeros(len(model.grid)) if mass is None else mass)
+    return UntoldLots.of(together, off, fineness)
+
+
 def drawn(
     model: Model,
     values: Mapping[str, Array],
@@ -123,23 +108,16 @@ def drawn(
     openings: Sequence[float] = (),
     gold: Array | None = None,
     progress: Progress = iter,
-    together: Array | None = None,
+    lots: Lots | None = None,
     richer: Array | None = None,
 ) -> DrawnTotals:
     """Solve ``draws`` draws of ``values`` (each of shape (draws,), or () for no doubt).
 
-    ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say. ``together`` (draws,): how many grains
-    lie together, in place of what the sheet says; classes of grains are then told once for each such number.
-    ``richer`` (draws,): times as much gold is fed as that.
+    ``gold`` (draws,): all gold fed (kg), in place of what the ores' grades say. ``lots``: how it comes in these draws,
+    in place of what the sheet says. ``richer`` (draws,): times as much gold is fed as that.
     """
     names = [*model.sheet.ores, *model.sheet.makers]
-    fineness = float(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
-    # A sheet that knows no grains has one class without a size, and no luck.
-    grain = (
-        grains.grain_mass(model.grid.size, np.asarray(fineness)) if model.grains_known else np.zeros(len(model.grid))
-    )
-    many = Clusters.of(together if together is not None else np.full(draws, cluster(model)))
-    mass = many.masses(grain)
+    many = lots if lots is not None else lots_of(model, np.full(draws, cluster(model)))
     moments = {name: Moments() for name in names}
     some: dict[str, list[Array]] = {name: [] for name in names}
     above: dict[float, list[Array]] = {size: [] for size in openings}
@@ -167,14 +145,13 @@ def drawn(
         for name in names:
             by_grain = laid(found.streams[name].by_grain)
             amount = by_grain.sum(axis=-1)
-            moments[name].add(amount, many.number[here] * (by_grain @ grain))
+            moments[name].add(amount, many.luck(by_grain, here))
             some[name].append(many.apart(by_grain[picked], start + picked))
             if name in model.sheet.keep:
                 kept[here] += amount
         for size, parts in above.items():
             parts.append(many.apart(laid(_above(found.feed, model.grid.coarser(size)))[picked], start + picked))
     return DrawnTotals(
-        mass,
         many,
         moments,
         {name: np.concatenate(parts) for name, parts in some.items()},

@@ -13,7 +13,6 @@ from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.common.coarse_fraction import openings
 from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.monte_carlo import DRAWS
-from flowsheet.study.common.uncertain_inputs import doubtful
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, as_written, gather
 
@@ -102,20 +101,16 @@ def _told(model: Model) -> list[float]:
 
 
 def sure(solution: Solution) -> Confidence | None:
-    """Return how sure a solved sheet's answers are; None where it gives neither doubts nor weights, or no gold."""
+    """Return how sure a solved sheet's answers are; None where it holds no gold."""
     model = solution.model
-    if not (doubtful(model.sheet) or model.sheet.weighed) or float(solution.fed_gold) <= 0:
+    if float(solution.fed_gold) <= 0:
         return None
-    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grains_known else ())
+    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grid.sized else ())
     found, mass = gathered.found, gathered.found.mass
-    if not model.grains_known:
-        kept, part = gathered.told(Interval.of_draws(found.kept)), Interval.of_shares(found.kept, found.fed)
-        coarse: dict[float, Interval] = {}
-    else:
-        fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
-        kept = gathered.told(together(mass, mine, found.kept))
-        part = share(mass, mine, fed, gathered.rng_for(KEPT))
-        coarse = coarse_shares(gathered, fed)
+    fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
+    kept = gathered.told(together(mass, mine, found.kept))
+    part = share(mass, mine, fed, gathered.rng_for(KEPT))
+    coarse = coarse_shares(gathered, fed)
     told = gathered.weighed.coarse if gathered.weighed is not None else {}
     return Confidence(
         gathered.head_grade,

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.solve.model import Model, draw
+from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, note
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.monte_carlo import DRAWS, DrawnTotals, Progress, drawn
+from flowsheet.study.common.monte_carlo import DRAWS, DrawnTotals, Progress, drawn, lots_of
 from flowsheet.study.common.uncertain_inputs import doubtful, mass_name
 from flowsheet.study.estimate.another_sack import (
     PileTold,
@@ -109,23 +109,25 @@ class CorrectedDraws:
 def gather(
     solution: Solution, draws: int, seed: int, openings: Sequence[float] = (), progress: Progress = iter
 ) -> CorrectedDraws:
-    """Draw a solved sheet's numbers: as its weights leave them, or by its own doubts where nothing was weighed."""
+    """Draw a solved sheet's unknowns: as its weights leave them, or as they are before anything is weighed."""
     sheet = solution.model.sheet
     older = fitted_before(sheet)
     if (sheet.fitted is not None or (sheet.weighed and not older)) and float(solution.fed_gold) > 0:
         return _by_weights(solution, draws, seed, openings, progress)
-    rng = np.random.default_rng(seed)
-    numbers = doubtful(sheet)
-    values = {name: draw(number, draws, rng) for name, number in numbers.items()}
+    from flowsheet.study.posterior.prior import prior
+
+    model, known = solution.model, prior(solution.model, draws, seed)
     spread = spread_of(sheet, tests_of(sheet), None)
     richer = another_sack(spread, tests_of(sheet), draws, seed)
-    many = draws if numbers or np.ptp(richer) > 0 else 1
-    found = drawn(solution.model, values, many, openings, None, progress, richer=richer[:many] if spread else None)
+    many = 1 if known.exact and not float(np.ptp(richer)) else draws
+    values = known.values if many > 1 else {name: np.asarray(value[0]) for name, value in known.values.items()}
+    lots = lots_of(model, known.cluster[:many], None if known.off is None else known.off[:many])
+    found = drawn(model, values, many, openings, None, progress, lots, richer[:many] if spread else None)
     grade = found.fed / found.rock
     grade /= richer[:many]
     notes = [fitted_by_older()] if older else []
     return CorrectedDraws(
-        solution, found, numbers, values, None, False, grade, richer[:many], spread, None, notes, seed
+        solution, found, doubtful(sheet), values, None, False, grade, richer[:many], spread, None, notes, seed
     )
 
 
@@ -162,7 +164,8 @@ def _by_weights(
     richer = another_sack(spread, count, draws, seed)
     if lot is None and weighed is not None:
         notes += assumed_spread(sheet)
-    totals = drawn(model, values, draws, openings, grade * rock, progress, found.cluster[at], richer)
+    lots = lots_of(model, found.cluster[at], None if found.off is None else found.off[at])
+    totals = drawn(model, values, draws, openings, grade * rock, progress, lots, richer)
     return CorrectedDraws(
         solution,
         totals,

@@ -132,7 +132,7 @@ def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
         days=tuple(sorted({m.when for m in sheet.weighed if m.when}, key=_in_order)),
         steps=tuple(f"{name}: {_in_words(step)}" for name, step in sheet.steps.items()),
         head=told.head.mean if told is not None else gold / float(solution.fed_solids),
-        grade=told.head if told is not None and told.head.sd > 0 else None,
+        grade=told.head if told is not None and not told.head.exact else None,
         rests_on="weights" if weighed is not None else "sheet",
         tested=weighed.rock if weighed is not None else None,
         found=weighed.gold if weighed is not None else None,

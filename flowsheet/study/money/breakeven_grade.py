@@ -23,22 +23,39 @@ POINTS, ROUNDS = 33, 4
 """Grades solved at once, and how often the gap between two of them is looked into: 1.5e-5 of the grade at last."""
 
 
-def rich_net(way: SalesRoute, sheet: Sheet, base: Carried, basis: Basis) -> Callable[[Array], Array]:
-    """Return the function from multiples (K,) of the sheet's grade to what the way leaves, (K,)."""
+def rich_net(
+    way: SalesRoute, sheet: Sheet, base: Carried, basis: Basis, mean: Carried | None = None
+) -> Callable[[Array], Array]:
+    """Return the function from multiples (K,) of the sheet's grade to what the way leaves, (K,).
+
+    ``mean``: draws of which each stream has its rock and gold on average, at the sheet's grade; without them it has
+    what the solve ``base`` gives it.
+    """
     model = Model.of(way.sheet, sheet.openings)
     fed = float(base.solution.fed_gold)
+    more = {name: (1.0, 1.0) if mean is None else _more(base, mean, name) for name in base.rock}
 
     def net(multiples: Array) -> Array:
         inputs = with_gold(model, inputs_with(model, {}, len(multiples)), fed * multiples)
         found = totals(model, inputs, Tail.of(model, inputs)).streams
         shape = (len(multiples),)
-        rock = {name: np.broadcast_to(one.solids, shape) for name, one in found.items()}
-        by_grain = {n: np.broadcast_to(one.by_grain, (*shape, one.by_grain.shape[-1])) for n, one in found.items()}
+        rock = {name: np.broadcast_to(more[name][0] * one.solids, shape) for name, one in found.items()}
+        by_grain = {
+            n: np.broadcast_to(more[n][1] * one.by_grain, (*shape, one.by_grain.shape[-1])) for n, one in found.items()
+        }
         takes = taken(way.sheet, rock, by_grain, base.silver)
         here = replace(base, rock=rock, by_grain=by_grain, taken=takes)
         return value(way.sales, sheet.worth, here, basis).net
 
     return net
+
+
+def _more(base: Carried, mean: Carried, name: str) -> tuple[float, float]:
+    """Return by how much a stream's rock, and its gold, is more on average than in one solve."""
+    plain = float(base.rock[name].mean()), float(base.by_grain[name].sum(axis=-1).mean())
+    drawn = float(mean.rock[name].mean()), float(mean.by_grain[name].sum(axis=-1).mean())
+    rock, gold = (one / other if other > 0 else 1.0 for one, other in zip(drawn, plain, strict=True))
+    return rock, gold
 
 
 def break_even(net: Callable[[Array], Array], other: float = 0.0) -> float | None:

@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flowsheet.ore import grains
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.solve.totals import Tail, totals
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.compound_poisson import sample
-from flowsheet.study.common.monte_carlo import CHUNK, Clusters, Progress, cluster, with_gold
+from flowsheet.study.common.grain_lots import Lots
+from flowsheet.study.common.monte_carlo import CHUNK, Progress, cluster, lots_of, with_gold
 from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws
 from flowsheet.study.money.costs import Labour, labours
@@ -38,8 +38,8 @@ class Carried:
     works: dict[str, Labour]
     #: Stream → silver for one of gold.
     silver: dict[str, float]
-    #: How many grains lie together, in each draw.
-    clusters: Clusters
+    #: How the gold comes in each draw.
+    lots: Lots
 
     def of_many(self, richer: Array) -> Carried:
         """Return the same per sack of many, where these are sacks that are ``richer`` (D,) than the mean of them.
@@ -72,16 +72,13 @@ class Carried:
 
         The same seed gives lots of different ways the same luck.
         """
-        found = {}
-        model = self.solution.model
-        fineness = np.asarray(np.mean([np.mean(f) for f in model.plain.fineness.values()]))
+        found, mass = {}, self.lots.mass
         for stream in streams:
             gold = scale * expected[:, None] * self.by_grain[stream]
-            if not model.grains_known:
+            if not mass.any():
                 found[stream] = gold.sum(axis=-1)
                 continue
-            mass = self.clusters.masses(grains.grain_mass(model.grid.size, fineness))
-            gold = self.clusters.apart(gold, np.arange(len(gold)))
+            gold = self.lots.apart(gold, np.arange(len(gold)))
             rng = np.random.default_rng((seed, 3))
             parts = [gold[at : at + CHUNK] for at in range(0, len(gold), CHUNK)]
             found[stream] = np.concatenate([sample(mass, part / mass, 1, rng, CELLS)[:, 0] for part in parts])
@@ -97,7 +94,7 @@ def carried(sheet: Sheet, openings: Iterable[float], gathered: CorrectedDraws | 
     solution = solve(model)
     names = [*sheet.ores, *sheet.makers]
     rock, by_grain = _drawn(model, names, gathered, draws, progress)
-    return _carried(solution, names, rock, by_grain, np.resize(gathered.found.clusters.number, draws))
+    return _carried(solution, names, rock, by_grain, gathered.found.lots.at(draws))
 
 
 def plainly(solution: Solution) -> Carried:
@@ -106,17 +103,17 @@ def plainly(solution: Solution) -> Carried:
     names = [*sheet.ores, *sheet.makers]
     rock = {name: np.atleast_1d(solution.streams[name].solids) for name in names}
     by_grain = {name: np.atleast_2d(solution.streams[name].gold_by_grain) for name in names}
-    return _carried(solution, names, rock, by_grain, np.full(1, cluster(solution.model)))
+    return _carried(solution, names, rock, by_grain, lots_of(solution.model, np.full(1, cluster(solution.model))))
 
 
 def _carried(
-    solution: Solution, names: list[str], rock: dict[str, Array], by_grain: dict[str, Array], together: Array
+    solution: Solution, names: list[str], rock: dict[str, Array], by_grain: dict[str, Array], lots: Lots
 ) -> Carried:
-    """Return what streams carry, ``together`` (D,): how many grains lie together."""
+    """Return what streams carry, the gold in ``lots`` of D draws."""
     sheet = solution.model.sheet
     silver = {name: _ratio(float(solution.silver.streams[name]), float(solution.streams[name].gold)) for name in names}
-    takes, clusters = taken(sheet, rock, by_grain, silver), Clusters.of(together)
-    return Carried(solution, rock, by_grain, takes, labours(solution), silver, clusters)
+    takes = taken(sheet, rock, by_grain, silver)
+    return Carried(solution, rock, by_grain, takes, labours(solution), silver, lots)
 
 
 def taken(sheet: Sheet, rock: dict[str, Array], by_grain: dict[str, Array], silver: dict[str, float]

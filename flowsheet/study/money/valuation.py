@@ -259,7 +259,7 @@ def _break_even(sheet: Sheet, scenes: list[_Scene], basis: Basis) -> BreakEven |
     if scene is None:
         return None
     grade = float(scene.plain.solution.fed_gold) / float(scene.plain.solution.fed_solids)
-    net = rich_net(scene.way, sheet, scene.plain, basis)
+    net = rich_net(scene.way, sheet, scene.plain, basis, scene.drawn[basis])
     raw = next((other for other in scenes if other.way.raw), None)
     above = break_even(net)
     against = None
@@ -342,6 +342,6 @@ def _notes(sheet: Sheet, best: _Scene, every: list[SalesRoute]) -> list[Note]:
         )
         found.append(note("power_of_large_mills", sentence))
     if not best.plain.solution.model.grains_known:
-        sentence = "the sheet knows no gold grains, so the luck of grains is not in the intervals."
-        found.append(note("luck_not_counted", sentence))
+        sentence = "the sheet says nothing of grain sizes, so luck is that of a wide guess of them."
+        found.append(note("grains_untold", sentence))
     return found

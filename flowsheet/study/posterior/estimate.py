@@ -14,10 +14,8 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.blocks.grain_doubts import clusters_of
 from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, OF_GOLD, PASSING, Measurement
 from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
-from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import mass_name
@@ -27,7 +25,7 @@ from flowsheet.study.posterior.forward import Expected, Sent, expected
 from flowsheet.study.posterior.grain_luck import draw_amounts, likely, saddlepoint
 from flowsheet.study.posterior.importance import resampled, sampled
 from flowsheet.study.posterior.posterior_mode import Search
-from flowsheet.study.posterior.unknowns import Unknowns
+from flowsheet.study.posterior.unknowns import SIZE, Unknowns, cluster_law
 
 UNEVEN = 1e-9
 
@@ -78,6 +76,8 @@ class Posterior:
     ways: tuple[tuple[int, str], ...]
     #: What was unknown; None where the draws were read from a sheet that ``fit`` wrote.
     unknowns: Unknowns | None = None
+    #: By how many standard deviations the sizes of grains that nobody told of are off, (D,); None where they are told.
+    off: Array | None = None
 
     @property
     def next_to_none(self) -> bool:
@@ -117,16 +117,8 @@ def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, 
     by_band = [np.asarray(sum(band[n] for n in sheet.ores)) for band in e.by_band]
     above = {size: sum(by_band[: i + 1]) / np.maximum(fed, 1e-300) for i, size in enumerate(falling)}
     grade = np.asarray(grade)
-    return Posterior(model, e.values, cluster, grade, told, above, found.effective, weighs_gold, e.ways, unknowns)
-
-
-def cluster_law(sheet: Sheet) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return how many grains may lie together, and the chance of each: the sheet's own word, else what is typical."""
-    stated = [step.lie_together() for step in sheet.steps.values()]
-    if max(stated, default=1.0) > 1.0:
-        return (max(stated),), (1.0,)
-    told = [ore.gold.cluster for ore in sheet.ores.values() if ore.gold is not None and ore.gold.cluster is not None]
-    return clusters_of(told[0] if told else None)
+    off = None if model.grains_known else found.z[at, unknowns.names.index(SIZE)]
+    return Posterior(model, e.values, cluster, grade, told, above, found.effective, weighs_gold, e.ways, unknowns, off)
 
 
 def _tests(model: Model) -> tuple[tuple[TestEvidence, ...], dict[str, Number]]:

@@ -5,27 +5,22 @@ A way is one end stream (or what a loop has caught) that gold of one band of fee
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowsheet.ore import grains
-from flowsheet.ore.arrays import NORMAL_95, Array
+from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.silver import silver
 from flowsheet.spec.blocks.fitted_estimate import CAUGHT
-from flowsheet.study.common.uncertain_inputs import inputs_with, slack_name
+from flowsheet.study.common.grain_lots import UNTOLD_PARTS, untold_grain
+from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.posterior.slack_solver import Replay, SlackSolver
-from flowsheet.study.posterior.unknowns import SIZE, Unknowns
-
-#: Gold of grains that the sheet says nothing of: half of it is in grains finer than d50, 95 % in those finer than four
-#: times that; d50 itself is in doubt by a factor of three. Typical of vein gold that is seen at all, set your own.
-UNTOLD_D50, UNTOLD_RATIO, UNTOLD_SD = 0.3e-3, 4.0, 1.1
-UNTOLD_PARTS = np.array([1.75, 1.0, 0.5, 0.0, -0.5, -1.0, -1.75])
-"""Middles (in standard deviations) of the parts of that law by mass, coarse first, all of them holding as much gold."""
+from flowsheet.study.posterior.unknowns import SIZE, Unknowns, slack_values
 
 
 class Asked(dict[str, Array]):
@@ -123,12 +118,12 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
     model, draws = unknowns.model, len(z)
     drawn = unknowns.drawn(z)
     untold = {at: target.delta for at, target in drawn.slack.items() if at not in unknowns.told}
-    values = {**drawn.values, **_slack_values(model, untold, draws)}
+    values = {**drawn.values, **slack_values(model, untold, draws)}
     inputs = inputs_with(model, values, draws)
     told = {at: target for at, target in drawn.slack.items() if at in unknowns.told}
     solver = SlackSolver(model, inputs, slack=told, plain=plain)
     solver.through(model.stages)
-    values.update(_slack_values(model, solver.deltas, draws))
+    values.update(slack_values(model, solver.deltas, draws))
     sent = sent_by(model, solver, inputs, openings, draws)
     white: dict[str, Array] = {}
 
@@ -176,15 +171,6 @@ def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequenc
     return Sent(rock, tuple(ways), np.stack(by_way, axis=1), by_band, caught)
 
 
-def _slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: int) -> dict[str, Array]:
-    """Return each δ, (D, outlets) by step and side, by its name."""
-    found = {}
-    for (step, what), delta in deltas.items():
-        for i, outlet in enumerate(model.sheet.steps[step].outlets):
-            found[slack_name(step, what, outlet)] = np.broadcast_to(delta[..., i], (draws,))
-    return found
-
-
 def _by_grain(model: Model, solver: SlackSolver | Replay, ends: Sequence[str], draws: int) -> dict[str, Array]:
     found = {n: solver.streams[n].gold_by_grain for n in model.ends}
     found |= {f"{CAUGHT} {i}": c.material.gold_by_grain for i, c in enumerate(solver.caught)}
@@ -213,7 +199,5 @@ def _bands(model: Model, inputs: Inputs, openings: Sequence[float]) -> list[dict
 def _untold(unknowns: Unknowns, z: Array, inputs: Inputs) -> tuple[Array, Array]:
     """Return the gold in a grain (D, J) and each class's part of the gold (J,), where no grain sizes are told."""
     u = z[:, unknowns.names.index(SIZE)]
-    wide = np.log(UNTOLD_RATIO) / NORMAL_95
-    size = UNTOLD_D50 * np.exp(UNTOLD_SD * u)[:, None] * np.exp(wide * UNTOLD_PARTS)
-    fineness = np.broadcast_to(np.asarray(inputs.site.fineness), (len(z),))
-    return grains.grain_mass(size, fineness), np.full(len(UNTOLD_PARTS), 1 / len(UNTOLD_PARTS))
+    part = np.full(len(UNTOLD_PARTS), 1 / len(UNTOLD_PARTS))
+    return untold_grain(u, np.asarray(inputs.site.fineness)), part

@@ -15,10 +15,11 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.slack import GOLD, ROCK
+from flowsheet.spec.blocks.grain_doubts import clusters_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.slack import Slack
 from flowsheet.spec.text.number_with_doubt import Number
-from flowsheet.study.common.uncertain_inputs import doubtful, limits, tilt_name
+from flowsheet.study.common.uncertain_inputs import doubtful, limits, slack_name, tilt_name
 
 GRADE_SCALE, GRADE_DEGREES = 1.2, 3.0
 """Of Student's t in log g: with these a guess five times too low or too high still lies well within. Typical, set your
@@ -169,7 +170,9 @@ class Unknowns:
         if number.low is not None and number.high is not None:
             return _even(number.low, number.high, u)
         relative = number.sd / number.value if number.told_doubt and number.value > 0 else GUESS
-        return np.asarray(number.value * np.exp(math.sqrt(math.log1p(relative**2)) * u))
+        sigma = math.sqrt(math.log1p(relative**2))
+        # The guess is the mean, and the doubt its standard deviation.
+        return np.minimum(number.value * np.exp(np.clip(sigma * u - sigma**2 / 2, -FAR, FAR)), MOST_GRADE)
 
     def _grains(self, values: Mapping[str, Array], at: Mapping[str, Array], draws: int) -> dict[str, Array]:
         """Return d50 and d95 of each ore's gold, with the factors that they have in common."""
@@ -204,6 +207,15 @@ class Unknowns:
         return found
 
 
+def slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: int) -> dict[str, Array]:
+    """Return each δ, (D, outlets) by step and side, by its name."""
+    found = {}
+    for (step, what), delta in deltas.items():
+        for i, outlet in enumerate(model.sheet.steps[step].outlets):
+            found[slack_name(step, what, outlet)] = np.broadcast_to(delta[..., i], (draws,))
+    return found
+
+
 def contrasts(n: int) -> Array:
     """Return n - 1 orthonormal contrasts of n outlets, (n - 1, n)."""
     basis = np.zeros((n - 1, n))
@@ -221,13 +233,22 @@ def _between(number: Number, u: Array, ends: tuple[float, float]) -> Array:
 
 def _even(low: float, high: float, u: Array) -> Array:
     """Return what is as likely anywhere between two ends, of a normal ``u``."""
-    from scipy.special import ndtr
-
-    return np.asarray(low + (high - low) * ndtr(u))
+    # Not that of scipy: a run without weights need not load it.
+    below = np.fromiter((math.erf(x) for x in (u / math.sqrt(2)).ravel()), dtype=float, count=u.size)
+    return np.asarray(low + (high - low) * (0.5 + 0.5 * below.reshape(u.shape)))
 
 
 def _grades(sheet: Sheet) -> dict[str, Number]:
     return {f"{sheet.field_of(n)}.grade": ore.grade for n, ore in sheet.ores.items() if ore.grade is not None}
+
+
+def cluster_law(sheet: Sheet) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return how many grains may lie together, and the chance of each: the sheet's own word, else what is typical."""
+    stated = [step.lie_together() for step in sheet.steps.values()]
+    if max(stated, default=1.0) > 1.0:
+        return (max(stated),), (1.0,)
+    told = [ore.gold.cluster for ore in sheet.ores.values() if ore.gold is not None and ore.gold.cluster is not None]
+    return clusters_of(told[0] if told else None)
 
 
 def _tilts(sheet: Sheet) -> dict[str, Number]:

@@ -15,6 +15,7 @@ from flowsheet.solve.model import Model, draw
 from flowsheet.solve.slack import GOLD, ROCK
 from flowsheet.spec.blocks.fitted_estimate import (
     CLUSTER,
+    GRAINS_OFF,
     NEXT_TO_NONE,
     NOT_WEIGHED,
     WEIGHED,
@@ -92,6 +93,8 @@ def _columns(found: Posterior) -> dict[str, Array]:
                         found.values[slack_name(name, what, outlet)] - found.values[at]
                     )
     columns[CLUSTER] = found.cluster
+    if found.off is not None:
+        columns[GRAINS_OFF] = found.off
     for test in found.tests:
         for i, (band, end) in enumerate(found.ways):
             columns[way_name(test.name, end, band)] = test.by_way[:, i]
@@ -130,7 +133,10 @@ def read_back(model: Model, block: FittedEstimate, seed: int) -> Posterior:
         fed = sent.gold(model.sheet.ores)
     grade = np.asarray(fed / sum(sent.rock[n] for n in model.sheet.ores))
     weighed = any(one.told for one in block.tests)
-    return Posterior(model, dict(now), cluster, grade, tuple(tests), above, block.effective, weighed, sent.ways)
+    off = table.get(GRAINS_OFF) if not model.grains_known else None
+    return Posterior(
+        model, dict(now), cluster, grade, tuple(tests), above, block.effective, weighed, sent.ways, off=off
+    )
 
 
 def changed_since(sheet: Sheet, block: FittedEstimate) -> list[str]:
