@@ -87,9 +87,9 @@ def check_given_back(before: Mapping[str, Interval], after: Mapping[str, Interva
     for name, one in before.items():
         again, wide = after[name], one.p95 - one.p5
         if name.startswith(("coarse", "next share")):
-            # The luck of the next sack is drawn by counts of grains: the last digit of a mean may turn one of them.
-            assert again.mean == pytest.approx(one.mean, abs=1e-3 * wide), name
-            assert (again.p5, again.p50, again.p95) == pytest.approx((one.p5, one.p50, one.p95), abs=5e-3 * wide), name
+            # Of some of the draws, in the order of their shares: the last digit may turn two of them, or a grain.
+            assert again.mean == pytest.approx(one.mean, abs=2e-3 * wide), name
+            assert (again.p5, again.p50, again.p95) == pytest.approx((one.p5, one.p50, one.p95), abs=2e-2 * wide), name
             continue
         assert again.mean == pytest.approx(one.mean, rel=1e-6, abs=1e-12), name
         # A twentieth of the width is asked for; these are the same draws, but for the digits that are written.
