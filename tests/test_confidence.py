@@ -12,15 +12,16 @@ from pathlib import Path
 import pytest
 from sheets import sheet_of
 
-from flowsheet import starters
+from flowsheet import forecast, starters
 from flowsheet.show.balance import reconciled
-from flowsheet.show.run import sentences
+from flowsheet.show.run import by_weights, sentences
 from flowsheet.show.text import spans
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.common.interval import Interval
+from flowsheet.study.estimate.bench_draws import ForecastRange
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.confidence import sure
 from flowsheet.study.run.run import Run, run
@@ -317,6 +318,57 @@ def test_streams_and_losses_are_told_by_the_weights_with_what_they_are_from(tmp_
     rows = {row["stream"]: row for row in found.to_rows()}
     assert rows["con"]["gold_g"] == pytest.approx(1e3 * told["con"].gold.mean)
     assert found.to_rows("planned_streams")[0]["stream"] == next(iter(told))
+
+
+def test_what_a_change_would_have_won_is_told_by_the_estimate_and_weighed_against_luck() -> None:
+    found = run(sheet_of(SACK))
+    won, test = found.gains, found.this_test
+    assert won is not None
+    assert test is not None
+    assert won.advice is not None
+    best = found.advice[0]
+    every = forecast(SACK, {best.setting: best.then})
+    (full,) = every.rows
+    # A tenth of the draws tell what all of them tell, but for the chance of which they are.
+    assert won.draws == 100
+    assert won.advice.gain.value == pytest.approx(full.gain.value, rel=0.15)
+    assert won.advice.gain.p5 == pytest.approx(full.gain.p5, rel=0.2)
+    assert won.advice.luck == every.luck
+    assert won.advice.share == pytest.approx(won.advice.gain.value / test.held.mean, rel=0.05)
+    told = " ".join(sentences.losses(found))
+    assert f"It would have kept {spans.gold(as_interval(won.advice.gain))} more of this sack" in told
+    ((screen, (opening, finer)),) = won.finer.items()
+    assert (screen, opening) == ("scalp", min(row.opening for row in found.finer))
+    assert "Hardly worth it." in sentences.finer(found)
+    assert finer.share < 0.01
+    assert [note.code for note in found.notes].count("gains_by_draws") == 1
+
+
+def as_interval(found: ForecastRange) -> Interval:
+    return Interval(found.value, 0.0, found.p5, found.value, found.p95)
+
+
+@pytest.mark.parametrize(
+    ("gain", "share", "said"),
+    [
+        ((3e-6, -1e-6, 7e-6), 0.1, "Hardly worth it: it may as well gain nothing."),
+        ((-3e-6, -5e-6, -1e-6), -0.1, "Leave it as it is."),
+        ((3e-6, 1e-6, 7e-6), 0.001, "Hardly worth it."),
+        ((3e-6, 1e-6, 7e-6), 0.1, "For one sack that is hardly worth it, since the luck of which grains it holds is "
+         "larger (± 5.00 mg); over many sacks it adds up."),
+        ((30e-6, 10e-6, 70e-6), 0.1, "That is worth trying."),
+    ],
+)  # fmt: skip
+def test_a_gain_within_luck_or_that_may_be_nothing_is_hardly_worth_it(
+    gain: tuple[float, float, float], share: float, said: str
+) -> None:
+    assert by_weights.worth_it(ForecastRange(*gain), share, 5e-6) == said
+
+
+def test_without_weights_no_gain_is_told_by_draws() -> None:
+    found = run(sheet_of(starters.starter("quick")))
+    assert found.gains is None
+    assert "would win most" in " ".join(sentences.losses(found))
 
 
 def test_what_a_loop_has_caught_is_a_loss_by_the_weights_too() -> None:

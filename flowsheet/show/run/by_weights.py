@@ -2,18 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Protocol
+
 from flowsheet.show.balance.suspected import said
+from flowsheet.show.run.told_tables import name_of
 from flowsheet.show.text import spans
-from flowsheet.show.text.figures import count
+from flowsheet.show.text.figures import count, gold, percent
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.balance.believed_weights import Doubted
+from flowsheet.study.common.interval import Interval
 from flowsheet.study.estimate.confidence import AsWritten, Confidence
-from flowsheet.study.estimate.this_test import WEIGHTS, ThisTest
+from flowsheet.study.estimate.this_test import SHEET, WEIGHTS, ThisTest
+from flowsheet.study.run.gains import Gain
 from flowsheet.study.run.run import Run
+from flowsheet.study.run.told import ToldLoss
 
 MOST_LOST = 3
+WORTH_IT = 0.01
+"""A gain of less than this share of the gold is told as hardly worth it: typical, set your own."""
 FEW_GRAINS = 5.0
 """With fewer that matter, intervals of the ore hang on single grains: its upper end is rough."""
+
+
+class Gained(Protocol):
+    """A gain and its ends, kg."""
+
+    @property
+    def value(self) -> float:
+        """Mean."""
+
+    @property
+    def p5(self) -> float:
+        """Gain that is passed with 95 %."""
+
+    @property
+    def p95(self) -> float:
+        """Gain that is passed with 5 %."""
 
 
 def how_sure(run: Run, sure: Confidence) -> str:
@@ -76,6 +101,56 @@ def held(run: Run, test: ThisTest) -> str:
     if guessed:
         text += f" Nobody weighed the gold of {listed(guessed)}: that is the sheet's guess, with its doubt."
     return text
+
+
+def worth_it(gain: Gained, share: float, luck: float) -> str:
+    """Say whether a gain (kg, of one sack) is worth the trouble; ``share`` is its part of the gold."""
+    if gain.p5 <= 0 <= gain.p95:
+        return "Hardly worth it: it may as well gain nothing."
+    if gain.value < 0:
+        return "Leave it as it is."
+    if share < WORTH_IT:
+        return "Hardly worth it."
+    if gain.value < luck:
+        return (
+            f"For one sack that is hardly worth it, since the luck of which grains it holds is larger "
+            f"(± {gold(luck)}); over many sacks it adds up."
+        )
+    return "That is worth trying."
+
+
+def ends(gain: Gained) -> str:
+    """Return a gain (kg) with its ends, each with its sign where one may be a loss."""
+    if gain.p5 >= 0:
+        return spans.gold(Interval(gain.value, 0.0, gain.p5, gain.value, gain.p95))
+    return f"{gold(gain.value)} (between {gold(-gain.p5)} less and {gold(gain.p95)} more)"
+
+
+def of_a_sack(run: Run) -> str:
+    """Say of what a gain is."""
+    return "of this sack" if run.this_test is None or run.this_test.tests == 1 else "of a sack like these"
+
+
+def best_change(run: Run, won: Gain) -> Iterator[str]:
+    """Say which change would win most, what it would have won on what was tested, and whether that is worth it."""
+    best = run.advice[0]
+    if any(row.stream == best.setting for row in run.caught):
+        what = f"Panning {best.setting} each round is the one change that would win most"
+    else:
+        change = f"{best.setting} ({best.what}) from {best.now} to {best.then}"
+        what = f"The one change that would win most by the sheet: {change}"
+    yield f"{what}. It would have kept {ends(won.gain)} more {of_a_sack(run)}, {percent(won.share)} of the gold."
+    yield worth_it(won.gain, won.share, won.luck)
+
+
+def went(loss: ToldLoss) -> str:
+    """Begin a sentence of the largest loss."""
+    return f"Most was {name_of(loss)}" if loss.reasons.get("caught") else f"Most went with {loss.stream}"
+
+
+def amount_of(loss: ToldLoss) -> str:
+    """Return a loss with its ends; and that nobody weighed it, where that is so."""
+    return f"{spans.gold(loss.gold)}{', which nobody weighed' if loss.source == SHEET else ''}"
 
 
 def without_and_with(sure: Confidence) -> str:

@@ -14,7 +14,8 @@ from flowsheet.spec.text.wording import listed
 from flowsheet.study.balance.believed_weights import WEIGHTS_CONTRADICT
 from flowsheet.study.common.grain_lots import UNTOLD_D50, UNTOLD_SD
 from flowsheet.study.estimate.confidence import Confidence
-from flowsheet.study.run.run import Run, refuted, warnings
+from flowsheet.study.run.gains import gains
+from flowsheet.study.run.run import Run, refuted, told_of, warnings
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.chance import Chance
@@ -26,8 +27,9 @@ def as_sure_as(run: Run, found: Chance) -> Run:
     """Return a run that is as sure as the chances say: both come of the same draws, which take their time once."""
     solution = run.solution
     told = [*warnings(solution), *refuted(solution, found)]
-    notes = dict.fromkeys((*solution.model.notes(), *solution.notes, *found.notes))
-    return replace(run, sure=found, warnings=told, notes=list(notes))
+    won = gains(solution, run.finer, run.advice, found)
+    notes = dict.fromkeys((*solution.model.notes(), *solution.notes, *found.notes, *told_of(won)))
+    return replace(run, sure=found, gains=won, warnings=told, notes=list(notes))
 
 
 def said(run: Run) -> str:

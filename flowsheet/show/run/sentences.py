@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.show.run import certainty
+from flowsheet.show.run.by_weights import WORTH_IT, amount_of, best_change, ends, of_a_sack, went, worth_it
 from flowsheet.show.run.told_tables import name_of
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import count, gold, grade, length, mass, percent
@@ -14,15 +15,12 @@ from flowsheet.steps import kind_that
 from flowsheet.study.common.coarse_fraction import STANDARD, Coarse
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.units_out import told_apart
-from flowsheet.study.estimate.this_test import SHEET, WEIGHTS, ThisTest
+from flowsheet.study.estimate.this_test import WEIGHTS, ThisTest
 from flowsheet.study.run.losses import Loss
 from flowsheet.study.run.run import Run
 from flowsheet.study.run.screen_options import Finer
 from flowsheet.study.run.sensitivity import AT_MOST
 from flowsheet.study.run.told import ToldLoss
-
-WORTH_IT = 0.01
-"""A gain of less than this share of the gold is told as hardly worth it: typical, set your own."""
 
 NEARLY_ALL = 1 - 1e-9
 """A share of a loss above this is all of it, but for rounding."""
@@ -211,6 +209,13 @@ def _finer(run: Run, now: Finer, rest: list[Finer]) -> str:
         f"{looked} and pick {picked}."
     )
     share = best.gain / fed
+    if run.gains is not None and now.screen in run.gains.finer:
+        _, one = run.gains.finer[now.screen]
+        won = f"in all that would have kept {ends(one.gain)} more {of_a_sack(run)}"
+        return (
+            f"{text.removesuffix('.')}, by the sheet's own numbers. What is not picked is crushed and panned anyway: "
+            f"{won}. {worth_it(one.gain, one.share, one.luck)}"
+        )
     if best.gain <= 0:
         return f"{text} You would keep no more gold in all: leave {now.screen} as it is."
     won = f"In all you would keep {gold(best.gain)} more ({percent(share)} of the gold)"
@@ -249,6 +254,9 @@ def losses(run: Run) -> Iterator[str]:
         if others:
             yield f"Then {listed(others)}."
     yield from caught(run)
+    if run.advice and run.gains is not None and run.gains.advice is not None:
+        yield from best_change(run, run.gains.advice)
+        return
     if run.advice:
         best = run.advice[0]
         won = f"{gold(best.gain)} ({percent(best.gain_share)} of the gold)"
@@ -278,20 +286,11 @@ def _lost_by_weights(told: list[ToldLoss], test: ThisTest) -> Iterator[str]:
         yield f"Your weights tell of too little gold to say how much of it does not reach what you keep, {most}."
     else:
         yield f"By your weights {spans.percent(test.kept_share.rest())} of the gold did not reach what you keep."
-        yield f"{_went(first)}: {_amount(first)}, {spans.percent(first.share)} of the gold."
+        yield f"{went(first)}: {amount_of(first)}, {spans.percent(first.share)} of the gold."
     if first.reasons and not first.reasons.get("caught"):
         yield f"Why, by the sheet's own numbers: {_reasons(first.reasons)}."
     if others and test.kept_share is not None:
-        yield f"Then {listed([f'{name_of(one)} {_amount(one)}' for one in others[:MOST_LOST]])}."
-
-
-def _went(loss: ToldLoss) -> str:
-    return f"Most was {name_of(loss)}" if loss.reasons.get("caught") else f"Most went with {loss.stream}"
-
-
-def _amount(loss: ToldLoss) -> str:
-    """Return a loss with its ends; and that nobody weighed it, where that is so."""
-    return f"{spans.gold(loss.gold)}{', which nobody weighed' if loss.source == SHEET else ''}"
+        yield f"Then {listed([f'{name_of(one)} {amount_of(one)}' for one in others[:MOST_LOST]])}."
 
 
 def caught(run: Run) -> Iterator[str]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from flowsheet.show.text.figures import gold, percent, sig
+from flowsheet.show.run.by_weights import ends, worth_it
+from flowsheet.show.text.figures import percent, sig
 from flowsheet.show.text.tables import Column, Grid
 from flowsheet.show.text.terminal import console
 from flowsheet.spec.text.notes import texts
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.common.units_out import grams
-from flowsheet.study.trials.forecast import Forecast, ForecastRange, Forecasts
+from flowsheet.study.estimate.bench_draws import ForecastRange
+from flowsheet.study.trials.forecast import Forecast, Forecasts
 
 
 def table(found: Forecasts) -> Grid:
@@ -30,7 +32,13 @@ def table(found: Forecasts) -> Grid:
         settings = [one.settings.get(name, "as it was") for name in found.moved]
         rows.append((*settings, grams(one.kept.value), _range(one.kept, grams(1.0)), one.kept_share.value,
                      _range(one.kept_share, 100.0), grams(one.gain.value), _gains(one)))  # fmt: skip
-    return Grid("forecasts", "What this sack would have kept (5 to 95 % of what the weights leave open)", columns, rows)
+    title = f"What {of_what(found)} would have kept (5 to 95 % of what the weights leave open)"
+    return Grid("forecasts", title, columns, rows)
+
+
+def of_what(found: Forecasts) -> str:
+    """Say of how much the amounts are."""
+    return "this sack" if found.tests == 1 else f"these {found.tests} sacks together"
 
 
 def numbers(found: Forecasts) -> Grid:
@@ -74,22 +82,15 @@ def best_forecast(found: Forecasts) -> Iterator[str]:
         yield "None of these would have kept more: leave it as it is."
     else:
         yield (
-            f"Most would have been kept with {named}: {gold(best.gain.value)} more ({_gains(best)} g), and more in "
+            f"Most would have been kept with {named}: {ends(best.gain)} more, and more in "
             f"{percent(best.better)} of what the weights leave possible."
         )
-        yield _worth(best, found.luck)
+        share = best.gain.value / max(found.base.kept.value / max(found.base.kept_share.value, 1e-300), 1e-300)
+        yield worth_it(best.gain.of_one(found.tests), share, found.luck)
     yield (
         "What the steps did, and the luck of this sack, are taken as they were; the next sack has its own "
         "(flowsheet chance tells that)."
     )
-
-
-def _worth(best: Forecast, luck: float) -> str:
-    if best.gain.p5 <= 0 <= best.gain.p95:
-        return "Hardly worth it: it may as well gain nothing."
-    if best.gain.value < luck:
-        return f"Hardly worth it for one sack: the luck of which grains a sack holds is larger (± {gold(luck)})."
-    return "That is worth trying."
 
 
 def show_forecasts(found: Forecasts) -> None:

@@ -33,8 +33,8 @@ class KnownOre:
     #: Test → streams of which the balance of the weights alone determines the gold, or the rock.
     gold_told: Mapping[str, frozenset[str]]
     rock_told: Mapping[str, frozenset[str]]
-    #: (band of the feed, end) of each way that the tests' gold took.
-    ways: tuple[tuple[int, str], ...]
+    #: The estimate that all this is read from.
+    found: Posterior
     notes: tuple[Note, ...] = ()
 
     @property
@@ -76,7 +76,7 @@ def known_ore(found: Posterior, tests: Mapping[str, Reconciled], notes: Sequence
         tested,
         told,
         masses,
-        found.ways,
+        found,
         tuple(notes),
     )
 

@@ -160,7 +160,7 @@ def _caught(known: KnownOre, cuts: Sequence[str], fed: Array) -> dict[str, tuple
     """Return the gold that loops have caught, by the stream at which each is cut, and its share of ``fed`` (D,)."""
     found = {}
     for i, stream in enumerate(cuts):
-        ways = [k for k, (_, end) in enumerate(known.ways) if end == f"{CAUGHT} {i}"]
+        ways = [k for k, (_, end) in enumerate(known.found.ways) if end == f"{CAUGHT} {i}"]
         gold = _sum(test.by_way[:, ways].sum(axis=-1) for test in known.tests)
         if float(gold.mean()) > 0:
             found[stream] = Interval.of_draws(gold), Interval.of_shares(gold, fed)

@@ -20,6 +20,7 @@ from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.streams import SIZE, STREAM, SizeRow, Stream, size_rows, streams
 from flowsheet.study.common.units_out import each, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
+from flowsheet.study.run.gains import Gains, gains
 from flowsheet.study.run.losses import LOSS, Loss, losses
 from flowsheet.study.run.screen_options import FINER, Finer, finer
 from flowsheet.study.run.sensitivity import IMPROVEMENT, Improvement, advice
@@ -77,6 +78,8 @@ class Run(Tabled):
     advice: list[Improvement]
     #: How sure the answers are; None where the sheet gives neither doubts nor weights.
     sure: Confidence | None
+    #: What the best changes would have won on what was tested; None without weights.
+    gains: Gains | None
     warnings: list[Note]
     notes: list[Note]
     cautions: list[str]
@@ -146,6 +149,7 @@ class Run(Tabled):
             "sieved": [row.as_dict() for row in self.sieved],
             "finer": [row.as_dict() for row in self.finer],
             "advice": [change.as_dict() for change in self.advice],
+            "gains": self.gains.as_dict() if self.gains is not None else None,
             "sure": self.sure.intervals() if self.sure is not None else None,
             "warnings": texts(self.warnings),
             "notes": texts(self.notes),
@@ -166,7 +170,9 @@ def answered(solution: Solution, certain: bool = True) -> Run:
     model = solution.model
     fed = float(solution.fed_gold)
     kept = float(solution.kept_gold)
+    options, changes = finer(solution), advice(solution)
     known = sure(solution) if certain else None
+    won = gains(solution, options, changes, known)
     return Run(
         solution=solution,
         streams=streams(solution),
@@ -176,13 +182,19 @@ def answered(solution: Solution, certain: bool = True) -> Run:
         caught=caught_rows(solution),
         coarse=coarse(solution),
         sieved=sieve_assays(solution),
-        finer=finer(solution),
-        advice=advice(solution),
+        finer=options,
+        advice=changes,
         sure=known,
+        gains=won,
         warnings=[*warnings(solution), *refuted(solution, known)],
-        notes=[*model.notes(), *solution.notes, *(known.notes if known is not None else [])],
+        notes=[*model.notes(), *solution.notes, *(known.notes if known is not None else []), *told_of(won)],
         cautions=cautions(model.sheet),
     )
+
+
+def told_of(won: Gains | None) -> list[Note]:
+    """Return what is to be said of how gains were worked out."""
+    return [won.note] if won is not None else []
 
 
 def caught_rows(solution: Solution) -> list[CaughtRow]:

@@ -100,7 +100,19 @@ def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, flo
     """
     if not solution.model.grains_known:
         return AT_MOST, float(caught.material.gold)
-    sheet, stream = solution.model.sheet, caught.stream
+    try:
+        return PANNED, _gain(solution, _panned(solution.model.sheet, caught.stream), bases)
+    except SheetError:
+        return AT_MOST, float(caught.material.gold)
+
+
+def panned_first(solution: Solution, best: Improvement) -> Sheet | None:
+    """Return the sheet with a loop's recycle panned before it goes back, where that is what is advised."""
+    return _panned(solution.model.sheet, best.setting) if best.then == PANNED else None
+
+
+def _panned(sheet: Sheet, stream: str) -> Sheet:
+    """Return a sheet with a pan before a stream goes back into its loop."""
     taker = sheet.takers[stream]
     kept, back = (_unused(f"{stream} {what}", (*sheet.ores, *sheet.makers)) for what in ("panned off", "panned"))
     cleaner = kind_that("cleans_loops")
@@ -109,10 +121,7 @@ def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, flo
     takes = [back if name == stream else name for name in sheet.steps[taker].takes]
     steps = {**sheet.steps, taker: sheet.steps[taker].model_copy(update={"takes": takes})}
     steps[_unused(f"pan {stream}", sheet.steps)] = pan
-    try:
-        return PANNED, _gain(solution, replace(sheet, steps=steps, keep=(*sheet.keep, kept)), bases)
-    except SheetError:
-        return AT_MOST, float(caught.material.gold)
+    return replace(sheet, steps=steps, keep=(*sheet.keep, kept))
 
 
 def _unused(name: str, taken: Iterable[str]) -> str:

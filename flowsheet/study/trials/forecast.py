@@ -1,56 +1,28 @@
-"""What would another setting have kept of this sack? The draws of the one estimate, solved again with a change.
-
-What the steps really did (slack), and which grains the sack held and where they went (luck), stay with the bench: each
-draw keeps what it kept, and gains what its solve gains with the change. So what a change gains is a difference within
-each draw, in which the doubt that both share falls out.
-"""
+"""What would another setting have kept of this sack? The draws of the one estimate, solved again with a change."""
 
 from __future__ import annotations
 
 import itertools
-import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.solve.model import Model, draw, rebuild
-from flowsheet.spec.blocks.schema import Sheet
+from flowsheet.solve.model import Model, rebuild
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.balance.believed_weights import balanced, believed
 from flowsheet.study.common.frames import Tabled, Tables, row
-from flowsheet.study.common.monte_carlo import drawn
-from flowsheet.study.common.uncertain_inputs import told_numbers
 from flowsheet.study.common.units_out import Names, grams, in_units
+from flowsheet.study.estimate.bench_draws import BenchDraws, ForecastRange, luck_of_a_sack
 from flowsheet.study.estimate.corrected_draws import estimate_of, written_before
 from flowsheet.study.estimate.fit import refuse_nothing
 from flowsheet.study.estimate.fitted_sheet import refuse_twice
 from flowsheet.study.estimate.ore_from_weights import thin
-from flowsheet.study.posterior.estimate import Posterior
-
-TAILS = (5.0, 95.0)
-"""Percentiles that an interval runs between."""
-
-
-@dataclass(frozen=True)
-class ForecastRange:
-    """The mean of the draws, and the interval that holds the truth nine times in ten."""
-
-    value: float
-    p5: float
-    p95: float
-
-    @classmethod
-    def of(cls, values: Array) -> ForecastRange:
-        """Read ``values`` (D,)."""
-        low, high = np.percentile(values, TAILS)
-        return cls(float(np.mean(values)), float(low), float(high))
-
 
 FORECAST: Names = {"kept": ("kept_g", grams), "gain": ("gain_g", grams)}
 """Fields that plain data tells by another name, and the unit that it says."""
@@ -86,6 +58,8 @@ class Forecasts(Tabled):
     moved: dict[str, list[str]]
     #: Luck (kg, one standard deviation) of the gold in one sack: a smaller gain hardly shows.
     luck: float
+    #: How many tests the amounts are of, together.
+    tests: int
     notes: tuple[Note, ...]
 
     def _tables(self) -> Tables:
@@ -97,44 +71,6 @@ class Forecasts(Tabled):
         now, *tried = (100 * row.kept_share.value for row in (self.base, *self.rows))
         told = f"{brief(now)} % kept, {brief(max(tried))} % at best"
         return "Forecasts", f"{len(self.rows)} of {', '.join(self.moved)}: {told}"
-
-
-@dataclass(frozen=True)
-class _Bench:
-    """What the tests of an estimate held and kept (kg, (D,)), and what a solve of its draws keeps and holds."""
-
-    found: Posterior
-    held: Array
-    kept: Array
-    solved_kept: Array
-    solved_held: Array
-
-    @classmethod
-    def of(cls, found: Posterior, openings: Iterable[float]) -> _Bench:
-        tests = [test for test in found.tests if test.told] or list(found.tests)
-        held, kept = (np.asarray(sum(getattr(test, what) for test in tests)) for what in ("fed", "kept"))
-        return cls(found, held, kept, *_solved(found.model.sheet, found.values, openings, len(held)))
-
-    def with_change(self, sheet: Sheet, openings: Iterable[float], seed: int) -> Array:
-        """Return what the tests would have kept by a changed sheet, (D,): never less than nothing, nor more than all.
-
-        A number that the change sets is as it says: its own doubt, if it has one, is drawn.
-        """
-        before, rng = told_numbers(self.found.model.sheet), np.random.default_rng((seed, 2))
-        values = dict(self.found.values)
-        for name, number in told_numbers(sheet).items():
-            if name in values and (name not in before or before[name].text != number.text):
-                values[name] = draw(number, len(self.held), rng)
-        kept, held = _solved(sheet, values, openings, len(self.held))
-        # Where the change feeds more gold, the luck of the sack goes with it.
-        luck = np.divide(self.held, self.solved_held, out=np.zeros_like(self.held), where=self.solved_held > 0)
-        return np.clip(self.kept + luck * (kept - self.solved_kept), 0.0, luck * held)
-
-
-def _solved(sheet: Sheet, values: Mapping[str, Array], openings: Iterable[float], draws: int) -> tuple[Array, Array]:
-    """Return the gold kept and fed (kg) in each draw, (D,)."""
-    found = drawn(Model.of(sheet, openings), values, draws)
-    return found.kept, found.fed
 
 
 def run_forecasts(
@@ -156,16 +92,15 @@ def run_forecasts(
     named = sorted(set().union(sheet.openings, *(one.openings for one in sheets)))
     trusted, _, notes = believed(sheet, balanced(sheet))
     found = estimate_of(Model.of(trusted), seed)
-    bench = _Bench.of(found, named)
+    bench = BenchDraws.of(found, named)
     rows = []
     for i in progress(range(len(sheets))):
         rows.append(_forecast(combinations[i], bench, bench.with_change(sheets[i], named, seed)))
-    luck = math.sqrt(float(np.mean([np.median(test.luck) for test in found.tests])))
     notes = [*sheet.notes, *notes, *thin(found), *written_before(sheet)]
-    return Forecasts(_forecast({}, bench, bench.kept), rows, moved, luck, tuple(notes))
+    return Forecasts(_forecast({}, bench, bench.kept), rows, moved, luck_of_a_sack(found), bench.tests, tuple(notes))
 
 
-def _forecast(settings: dict[str, str], bench: _Bench, kept: Array) -> Forecast:
+def _forecast(settings: dict[str, str], bench: BenchDraws, kept: Array) -> Forecast:
     held, gain = np.where(bench.held > 0, bench.held, 1.0), kept - bench.kept
     ranges = (ForecastRange.of(kept), ForecastRange.of(kept / held), ForecastRange.of(gain))
     return Forecast(settings, *ranges, float((gain > 0).mean()))
