@@ -210,8 +210,8 @@ def head(found: Reconciled) -> Iterator[str]:
 
 def _on_paper(found: Reconciled) -> str:
     """Return what the feed is held against on paper."""
-    metal = any(found.streams[p.stream].metal for p in found.parts if p.counted > 0)
-    return "the bead" if metal else "the gold weighed"
+    metal = sum(found.streams[p.stream].metal for p in found.parts if p.counted > 0)
+    return "the metal kept" if metal > 1 else "the bead" if metal else "the gold weighed"
 
 
 def _difference(grade: Measured, parts: list[HeadGradePart], naive: float, paper: str) -> Iterator[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flowsheet.show.text.figures import length, percent, sig
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, PICKED, Measurement
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.estimate.fit import FAR, Fitted, Parameter, StepSlack
 from flowsheet.study.estimate.next_look import Confounded, Weighing
@@ -14,8 +14,8 @@ A_LITTLE = 0.1
 """Masses below this (kg) are told in grams."""
 
 #: What a measurement is told in: unit, SI per unit.
-_UNITS = {MASS: ("kg", 1.0), GRADE: ("g/t", 1e-6), GOLD: ("g", 1e-3), BEAD: ("g", 1e-3), PASSING: ("%", 0.01),
-          GRAINS: ("", 1.0)}  # fmt: skip
+_UNITS = {MASS: ("kg", 1.0), GRADE: ("g/t", 1e-6), GOLD: ("g", 1e-3), BEAD: ("g", 1e-3), PICKED: ("g", 1e-3),
+          PASSING: ("%", 0.01), GRAINS: ("", 1.0)}  # fmt: skip
 
 
 def unit_of(m: Measurement) -> tuple[str, float]:

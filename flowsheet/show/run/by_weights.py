@@ -9,6 +9,7 @@ from flowsheet.show.balance.suspected import said
 from flowsheet.show.run.told_tables import name_of
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import count, gold, percent
+from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.balance.believed_weights import Doubted
 from flowsheet.study.common.interval import Interval
@@ -81,7 +82,9 @@ def held(run: Run, test: ThisTest) -> str:
     """Say what the test held, what was kept and lost of it, and what of that nobody weighed."""
     sheet = run.solution.model.sheet
     which = "this test" if test.tests == 1 else f"these {count(test.tests)} tests"
-    names = listed([f"{name} {spans.gold(test.streams[name].gold)}" for name in sheet.keep])
+    told = {name: test.streams[name].gold for name in sheet.keep}
+    told |= {picked_from(name): gold for name, (gold, _) in test.picked.items()}
+    names = listed([f"{name} {spans.gold(gold)}" for name, gold in told.items()])
     if test.kept_share is None:
         return (
             f"By your weights {which} held {spans.gold(test.held)} of gold, nineteen times in twenty. What was weighed "
@@ -95,8 +98,7 @@ def held(run: Run, test: ThisTest) -> str:
     losses |= {f"what was caught in {name}": gold for name, (gold, _) in test.caught.items()}
     lost = [name for name in sorted(losses, key=lambda name: -losses[name].mean) if losses[name].mean > 0][:MOST_LOST]
     if lost:
-        told = [f"{name} {spans.gold(losses[name])}" for name in lost]
-        text += f" Most of what was lost: {listed(told)}."
+        text += f" Most of what was lost: {listed([f'{name} {spans.gold(losses[name])}' for name in lost])}."
     guessed = [n for n in (*sheet.keep, *lost) if n not in test.streams or test.streams[n].gold_from != WEIGHTS]
     if guessed:
         text += f" Nobody weighed the gold of {listed(guessed)}: that is the sheet's guess, with its doubt."

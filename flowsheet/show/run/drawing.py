@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from flowsheet.show.run.told_tables import GUESSED
 from flowsheet.show.text.figures import gold, grade, mass, percent
+from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.study.common.streams import Stream
 from flowsheet.study.estimate.this_test import SHEET, Held, ThisTest
@@ -113,6 +114,11 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
         told = name in makers and name in takers
         drawn.edge(tail, head, label=_beside(f"{name}\n{written}") if told else "", penwidth=_width(stream),
                    style="dashed" if name in cuts else "solid", id=f"stream{i}", **{"class": "stream"})  # fmt: skip
+    for i, (name, (metal, share)) in enumerate(weighed.picked.items() if weighed is not None else ()):
+        text = f"KEPT: {picked_from(name)}\n{gold(metal.mean)} of gold\n{percent(share.mean)} of the gold"
+        drawn.node(f"picked{i}", _text(text), shape="ellipse", peripheries="2", style="filled", fillcolor=GILT)
+        # Beside the stream: out of what its step gives, or before the step that takes an ore.
+        drawn.edge(steps[makers.get(name, takers.get(name, ""))], f"picked{i}", style="dotted")
     for i, row in enumerate(run.caught):
         if row.gold > 0 or row.solids > 0:
             held = f"CAUGHT in {row.stream}\n{gold(row.gold)} of gold"

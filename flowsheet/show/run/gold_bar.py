@@ -15,6 +15,7 @@ from flowsheet.show.text.content import Picture
 from flowsheet.show.text.figures import gold
 from flowsheet.show.text.markup import text
 from flowsheet.show.text.tables import Column, Grid
+from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.estimate.this_test import SHEET
 from flowsheet.study.run.run import Run
@@ -144,7 +145,8 @@ def _planned(run: Run) -> list[_Row]:
 
 def _told(run: Run) -> list[_Row]:
     """Return where the gold ends by the estimate: name, fate, kg, its ends, what it is from."""
-    names = run.solution.model.sheet.keep
+    picked = run.this_test.picked if run.this_test is not None else {}
+    names = (*run.solution.model.sheet.keep, *map(picked_from, picked))
     streams = sorted(((n, run.told_streams[n]) for n in names), key=lambda one: -one[1].gold.mean)
     kept: list[_Row] = [(n, KEPT, one.gold.mean, one.gold, one.gold_from) for n, one in streams]
     return [

@@ -16,7 +16,7 @@ from flowsheet.show.text.tables import (
     signed,
     signed_percent,
 )
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, PICKED, Measurement
 from flowsheet.study.common.units_out import g_per_t, grams, milligrams, millimetres
 from flowsheet.study.estimate.predicted_weights import foretold, predict
 from flowsheet.study.run.losses import REASONS
@@ -89,7 +89,7 @@ def _foretold(run: Run, m: Measurement, ours: float) -> float:
 
 def _unit(m: Measurement) -> tuple[str, float]:
     """Return how a measurement's unit is written behind its name, and the factor from SI to it."""
-    if m.what in (MASS, BEAD, GOLD):
+    if m.what in (MASS, BEAD, PICKED, GOLD):
         large = m.what == MASS and not 0 < m.value < A_LITTLE
         return (", kg", 1.0) if large else (", g", grams(1.0))
     return {GRADE: (", g/t", g_per_t(1.0)), PASSING: (", %", 100.0), GRAINS: ("", 1.0)}[m.what]

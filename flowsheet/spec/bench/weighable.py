@@ -13,7 +13,8 @@ METAL = ("mass", "gold")
 """What is measured of metal: its grade is its fineness, which stands with the ore, and its weight is the bead's."""
 
 ROCK = (
-    "mass", "moisture", "grade", "assay mass", "gold", "bead", "plus mass", "plus gold", "minus mass", "minus grade",
+    "mass", "moisture", "grade", "assay mass", "gold", "bead", "picked metal", "plus mass", "plus gold", "minus mass",
+    "minus grade",
 )  # fmt: skip
 
 #: Common practice, no source. The first is offered first.
@@ -24,6 +25,7 @@ _UNITS = {
     "assay mass": ("g",),
     "gold": ("mg", "g"),
     "bead": ("mg", "g"),
+    "picked metal": ("mg", "g"),
     "plus mass": ("g", "kg"),
     "plus gold": ("mg", "g"),
     "minus mass": ("g", "kg"),

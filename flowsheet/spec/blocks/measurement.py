@@ -12,9 +12,17 @@ from dataclasses import dataclass, replace
 from flowsheet.spec.text.number_with_doubt import Number
 
 MASS, GRADE, GOLD, BEAD, PASSING, GRAINS = "mass", "grade", "gold", "bead", "passing", "grains"
-OF_GOLD = (GRADE, GOLD, BEAD)
+PICKED = "picked_metal"
+"""Metal that was taken out of a stream by hand and kept: all else that is weighed of the stream is of what was left."""
+OF_GOLD = (GRADE, GOLD, BEAD, PICKED)
 """Those that speak of gold."""
-KINDS = (MASS, GRADE, GOLD, BEAD, PASSING, GRAINS)
+KINDS = (MASS, GRADE, GOLD, BEAD, PICKED, PASSING, GRAINS)
+
+
+def picked_from(stream: str) -> str:
+    """Return how metal that was picked out of a stream is called."""
+    return f"picked from {stream}"
+
 
 #: The scale's division is read from the last digit written; a reading within one division is evenly
 #: spread: division/√12. Source: JCGM 100:2008 (GUM), 4.3.7 and F.2.2.1.
@@ -84,7 +92,7 @@ class Measurement:
     def label(self) -> str:
         """Return what was measured, with its size: "passing 0.15 mm", "grains +0.3 mm"."""
         if self.size is None:
-            return self.what
+            return self.what.replace("_", " ")
         if self.what == GRADE:
             return f"{self.what} on {1e3 * self.size:g} mm" if self.size else f"{self.what} on pan"
         return f"{self.what} {'+' if self.what == GRAINS else ''}{1e3 * self.size:g} mm"

@@ -205,6 +205,13 @@ class Weighed(Block):
     )
     gold: Mass | None = knob(None, "fine gold in it", low=0.0, high=1e6, like="24 mg")
     bead: Mass | None = knob(None, "mass of a bead (metal) made from it", low=0.0, high=1e6, like="0.27 g")
+    picked_metal: Mass | None = knob(
+        None,
+        "metal taken out of it by hand and kept; all else is then of what was left",
+        low=0.0,
+        high=1e6,
+        like="0.14 g",
+    )
     passing: PassingField | None = Field(None, description="share of the mass that passes each sieve")
     sizes: FractionsField | None = Field(
         None, description="what stayed on each sieve, coarse to pan, and the grade of each fraction"

@@ -9,7 +9,7 @@ from typing import Any
 from flowsheet.spec.blocks.factors import OutletFactors
 from flowsheet.spec.blocks.fields import Block
 from flowsheet.spec.blocks.fitted_estimate import CAUGHT, CLUSTER, GRAINS_OFF, FittedEstimate, again, digest, way_name
-from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.measurement import Measurement, picked_from
 from flowsheet.spec.blocks.slack import SIDES
 from flowsheet.spec.checks.draft import Draft, beginnings
 from flowsheet.spec.text.mistakes import Mistake, nearest
@@ -109,10 +109,11 @@ def notes_on_fitted(fitted: FittedEstimate | None, measured: Iterable[Measuremen
 
 def _ways(draft: Draft, found: FittedEstimate) -> Iterator[str]:
     taken = {stream for _, stream, _ in draft.takes()}
-    ends = [stream for stream in (*draft.ores, *(given for _, _, given, _ in draft.gives())) if stream not in taken]
+    streams = (*draft.ores, *(given for _, _, given, _ in draft.gives()))
+    ends = [stream for stream in streams if stream not in taken]
     for test in found.tests:
         for band in range(len(found.openings) + 1):
-            for end in (*ends, CAUGHT):
+            for end in (*ends, CAUGHT, *map(picked_from, streams)):
                 yield way_name(test.name, end, band)
 
 

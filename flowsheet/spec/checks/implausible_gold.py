@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PICKED, Measurement
 from flowsheet.spec.blocks.schema import Ore
 from flowsheet.spec.checks.draft import Draft
 from flowsheet.spec.checks.upstream import metals
@@ -77,7 +77,7 @@ def _gold(m: Measurement, draft: Draft, test: WeighedTest, metal: set[str]) -> f
     """Return the gold (kg) that a measurement makes of its stream; 0 where it tells none."""
     if m.what == GOLD:
         return m.value
-    if m.what == BEAD or (m.what == MASS and m.stream in metal):
+    if m.what in (BEAD, PICKED) or (m.what == MASS and m.stream in metal):
         return m.value * _fine(draft)
     if m.what == GRADE and m.stream not in metal:
         mass, ore = test.dry_mass(m.stream), draft.ores.get(m.stream)

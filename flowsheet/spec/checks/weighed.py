@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, Measurement, measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, MASS, PICKED, Measurement, measurement
 from flowsheet.spec.blocks.schema import Weighed
 from flowsheet.spec.blocks.weighed_fields import LACKING, AtSize
 from flowsheet.spec.checks.draft import Draft
@@ -206,13 +206,13 @@ def gold_fits_its_rock(draft: Draft) -> Iterator[Mistake]:
         mass, whose = test.dry_mass(stream), "the stream itself"
         if mass is None and not draft.document.changed:
             mass, whose = _fed(draft, test), "all that was fed"
-        for what in (GOLD, BEAD):
+        for what in (GOLD, BEAD, PICKED):
             number = getattr(block, what)
             if number is None or mass is None:
                 continue
             found = measurement(stream, what, number)
             if _above(found, mass):
-                noun = "the gold" if what == GOLD else "the bead"
+                noun = {GOLD: "the gold", BEAD: "the bead", PICKED: "the metal picked"}[what]
                 message = f"{noun} is heavier than {whose} ({_kg(mass.value)})"
                 yield test.document.mistake(
                     test.path(stream, what), message, _readings(number, 1.0, mass.value), code="gold_above_its_rock"
@@ -316,7 +316,7 @@ def _readings(number: Number, dry: float, limit: float) -> str:
 
 def _most_doubt(at: tuple[str | int, ...]) -> float:
     """Return how many times itself a number's doubt may be: an assay of next to nothing may well be all doubt."""
-    return 1.0 if at[-1] in ("mass", "assay_mass", "bead", "plus", "minus") else ALL_DOUBT
+    return 1.0 if at[-1] in ("mass", "assay_mass", "bead", PICKED, "plus", "minus") else ALL_DOUBT
 
 
 def _above_itself(number: Number) -> tuple[str, str]:

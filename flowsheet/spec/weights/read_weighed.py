@@ -19,7 +19,7 @@ from flowsheet.spec.yaml import marked_document as yaml_document
 from flowsheet.spec.yaml.block_reader import BlockReader
 from flowsheet.spec.yaml.marked_document import Document, Path_
 
-ONCE = ("mass", "grade", "assay_mass", "gold", "bead", "moisture", "metallics", "sizes")
+ONCE = ("mass", "grade", "assay_mass", "gold", "bead", "picked_metal", "moisture", "metallics", "sizes")
 """Fields that hold one measurement."""
 
 Texts: TypeAlias = Mapping[Path, tuple[str, str]]

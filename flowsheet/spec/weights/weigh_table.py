@@ -21,6 +21,7 @@ PLAIN: dict[str, tuple[tuple[str, ...], units.Dimension]] = {
     "assay mass": (("assay_mass",), units.MASS),
     "gold": (("gold",), units.MASS),
     "bead": (("bead",), units.MASS),
+    "picked metal": (("picked_metal",), units.MASS),
     "moisture": (("moisture",), units.SHARE),
     "plus mass": (("metallics", "plus"), units.MASS),
     "plus gold": (("metallics", "plus_gold"), units.MASS),

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from flowsheet.solve.balance import metal_streams
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, Measurement, measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PICKED, Measurement, measurement, picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.study.balance.problem import fineness
@@ -28,7 +28,7 @@ class StreamAmount:
     amount: float
     #: Of gold that is told by the weight of metal, without the doubt of the fineness.
     sd: float
-    #: What was measured to know it: "mass", "gold", "bead", or "mass and grade".
+    #: What was measured to know it: "mass", "gold", "bead", "picked metal", or "mass and grade".
     told_by: str
     #: Whether a doubt is an assumption of the tool.
     assumed: bool = False
@@ -106,9 +106,16 @@ def closing(sheet: Sheet, test: str = "") -> list[Closing]:
         for name in (*sheet.ores, *sheet.makers)
         if (found := _gold(told, name, masses, metal, fine)) is not None
     }
+    picked = {}
+    for (stream, what), m in told.items():
+        if what == PICKED:
+            name, maker = picked_from(stream), sheet.makers.get(stream)
+            golds[name] = StreamAmount(name, fine[0] * m.value, fine[0] * m.sd, m.label, m.assumed, is_metal=True)
+            # Out of an ore it is taken before the step that takes the ore.
+            picked[name] = maker if maker is not None else sheet.takers.get(stream)
     return [
-        *_balances(MASS, sheet, cold, rock, masses, 0.0),
-        *_balances(GOLD, sheet, list(sheet.steps), rock | metal, golds, fine[1] / fine[0]),
+        *_balances(MASS, sheet, cold, rock, masses, 0.0, {}),
+        *_balances(GOLD, sheet, list(sheet.steps), rock | metal, golds, fine[1] / fine[0], picked),
     ]
 
 
@@ -155,12 +162,22 @@ def _gold(
 
 
 def _balances(
-    what: str, sheet: Sheet, steps: list[str], streams: set[str], known: Mapping[str, StreamAmount], shared: float
+    what: str,
+    sheet: Sheet,
+    steps: list[str],
+    streams: set[str],
+    known: Mapping[str, StreamAmount],
+    shared: float,
+    picked: Mapping[str, str | None],
 ) -> list[Closing]:
-    """Return the balances of one kind; ``shared`` is the relative doubt that the gold of all metal has in common."""
+    """Return the balances of one kind; ``shared`` is the relative doubt that the gold of all metal has in common.
+
+    ``picked``: what was picked by hand → the step that it came from.
+    """
     makers, takers = sheet.makers, sheet.takers
     # A stream that is fed, ends, or comes from or goes to a furnace has but one of these steps, or none.
     ends = {name: (makers.get(name), takers.get(name)) for name in (*sheet.ores, *makers) if name in streams}
+    ends |= {name: (step, None) for name, step in picked.items()}
     group = {name: name for name in steps}
     for name, (maker, taker) in ends.items():
         if name not in known and maker in group and taker in group:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from flowsheet.spec.blocks.measurement import ASSAY_SHARE, GRADE, MASS, MASS_SHARE, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import ASSAY_SHARE, GRADE, MASS, MASS_SHARE, PASSING, PICKED, Measurement
 from flowsheet.study.balance.constrained_lsq import Adjusted, Determined
 from flowsheet.study.balance.problem import Problem
 from flowsheet.study.common.units_out import g_per_t, in_units
@@ -112,12 +112,13 @@ class Choices:
 
 def _possible(problem: Problem, found: Adjusted) -> Iterator[tuple[Measurement, bool]]:
     for m in problem.measured:
-        if m.what != PASSING and m.stream not in problem.added:
+        # What was picked and what was added is gone: nobody weighs it again.
+        if m.what not in (PASSING, PICKED) and m.stream not in problem.added:
             yield m, True
     told = {(m.stream, m.what) for m in problem.measured}
     size = np.maximum(found.x, FAINT * problem.scale)
-    for stream, at in problem.gold.items():
-        rock = problem.rock.get(stream)
+    for stream in (*problem.sheet.ores, *problem.sheet.makers):
+        at, rock = problem.gold[stream], problem.rock.get(stream)
         for what in (MASS,) if rock is None else (MASS, GRADE):
             if (stream, what) in told or (what == GRADE and not _can_be_assayed(problem, found, stream)):
                 continue

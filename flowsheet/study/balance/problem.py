@@ -21,14 +21,24 @@ from flowsheet.ore.grains import gold_share
 from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import FINENESS, Model
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, Measurement, measurement
+from flowsheet.spec.blocks.measurement import (
+    BEAD,
+    GOLD,
+    GRADE,
+    MASS,
+    PASSING,
+    PICKED,
+    Measurement,
+    measurement,
+    picked_from,
+)
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.balance.constrained_lsq import Adjusted, Predict, adjust
 from flowsheet.study.balance.sieved_rock import SievedRock, fractions_of, sieved_rock
 
-USED = (MASS, GRADE, GOLD, BEAD)
+USED = (MASS, GRADE, GOLD, BEAD, PICKED)
 """Kinds of measurement that say how much there is, without which there is nothing to balance."""
 
 SHARES = (GRADE, PASSING)
@@ -64,6 +74,8 @@ class Problem:
     sieved: tuple[SievedRock, ...] = ()
     #: What steps add ("flux of melt"): its place among the unknowns, behind the gold's.
     added: Mapping[str, int] = field(default_factory=dict)
+    #: Streams out of which metal was picked: that is a stream of its own among ``gold`` (``picked_from``).
+    picked: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, sheet: Sheet, measured: Sequence[Measurement]) -> Problem:
@@ -71,6 +83,9 @@ class Problem:
         names, metal = [*sheet.ores, *sheet.makers], metal_streams(sheet)
         rock = {name: i for i, name in enumerate(n for n in names if n not in metal)}
         gold = {name: len(rock) + i for i, name in enumerate(names)}
+        # Metal that was picked is a product of its own: what is left goes on in the stream.
+        picked = {m.stream: m for m in measured if m.what == PICKED}
+        gold |= {picked_from(name): len(rock) + len(gold) + i for i, name in enumerate(picked)}
         told = {(m.stream, m.what) for m in measured}
         feeds = [
             measurement(name, MASS, ore.mass, file=sheet.file)
@@ -98,7 +113,7 @@ class Problem:
                 start = np.concatenate([start, metal])
                 scale = np.concatenate([scale, np.maximum(metal, LEAST * float(metal.max()))])
         kept = [*fractions_of(kept), *(m for m in measured if m.what == PASSING and m.stream not in metal)]
-        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd, sieved, added)
+        return cls(sheet, rock, gold, tuple(kept), start, scale, fine, fine_sd, sieved, added, tuple(picked))
 
     def of_measured(self, measured: Sequence[Measurement]) -> Problem:
         """Return the same streams with other measurements (no mass of an ore is added)."""
@@ -181,7 +196,7 @@ class Problem:
 
     def is_metal(self, m: Measurement) -> bool:
         """Whether a measurement is the weight of gold and silver together."""
-        return m.what == BEAD or (m.what == MASS and m.stream in self.metal)
+        return m.what in (BEAD, PICKED) or (m.what == MASS and m.stream in self.metal)
 
     def balance(self) -> Array:
         """Return (c, n): what goes into each step less what comes out, of gold, and of rock where nothing melts.
@@ -199,9 +214,12 @@ class Problem:
                     for stream in streams:
                         if stream in at:
                             row[at[stream]] += sign
+                        # Of an ore all counts that was fed, so that what was picked does not go on.
+                        if at is self.gold and stream in self.picked and (sign < 0 or stream in self.sheet.ores):
+                            row[at[picked_from(stream)]] -= 1
                 rows.append(row)
         for one in self.sieved:
-            rows += one.balance(self.rock, self.gold, len(self.start))
+            rows += one.balance(self.rock, self.gold, len(self.start), self.picked)
         return np.array(rows)
 
     def classes_of(self, stream: str) -> SievedRock:
@@ -225,7 +243,7 @@ class Problem:
         if m.stream in self.added:
             slope[self.added[m.stream]] = 1
             return float(x[self.added[m.stream]]), slope
-        gold = self.gold[m.stream]
+        gold = self.gold[picked_from(m.stream) if m.what == PICKED else m.stream]
         if self.is_metal(m):
             slope[gold] = 1 / self.fine
             return float(x[gold]) / self.fine, slope
@@ -284,17 +302,18 @@ def _start(
     sheet: Sheet, rock: dict[str, int], gold: dict[str, int], measured: Sequence[Measurement]
 ) -> tuple[Array, Array]:
     """Return where to start and what size things are: the sheet's own model, else even streams."""
+    picked = {picked_from(m.stream): m.value for m in measured if m.what == PICKED}
     try:
         streams = solve(Model.of(sheet)).streams
         solids = np.array([float(streams[name].solids) for name in rock])
-        metal = np.array([float(streams[name].gold) for name in gold])
+        metal = np.array([picked[name] if name in picked else float(streams[name].gold) for name in gold])
     except SheetError:
         solids, metal = np.ones(len(rock)), np.zeros(len(gold))
     fed = sum(m.value for m in measured if m.what == MASS and m.stream in sheet.ores)
     ours = sum(solids[rock[name]] for name in sheet.ores)
     if fed > 0 and ours > 0:
         solids, metal = solids * fed / ours, metal * fed / ours
-    told = [m.value for m in measured if m.what in (GOLD, BEAD) or (m.what == MASS and m.stream not in rock)]
+    told = [m.value for m in measured if m.what in (GOLD, BEAD, PICKED) or (m.what == MASS and m.stream not in rock)]
     told += [m.value * solids[rock[m.stream]] for m in measured if m.what == GRADE]
     typical = max(*told, float(metal.max()), 1e-9)
     if metal.max() <= 0:

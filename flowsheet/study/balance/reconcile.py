@@ -13,7 +13,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import metal_streams
 from flowsheet.solve.model import FINENESS
 from flowsheet.solve.network import stages
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, KINDS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, KINDS, MASS, PASSING, PICKED, Measurement, picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
@@ -196,7 +196,7 @@ def _parts(problem: Problem, found: Adjusted) -> list[HeadGradePart]:
     """Return what each end stream adds to the head grade, and what of it the bead's weight had counted."""
     counted, fed = _counted(problem), _fed(problem)
     parts = []
-    for stream in problem.sheet.ends:
+    for stream in (*problem.sheet.ends, *map(picked_from, problem.picked)):
         if stream not in problem.sheet.ores:
             share = _estimate(found, *problem.share_of_feed(found.x, [stream]))
             parts.append(HeadGradePart(stream, share.value, share.sd, counted.get(stream, 0.0) / fed if fed else 0.0))
@@ -211,7 +211,9 @@ def _naive(problem: Problem) -> float | None:
 
 def _counted(problem: Problem) -> dict[str, float]:
     """Return the gold (kg) weighed as metal that is kept; where there is none, weighed as gold that is kept."""
-    kept = {m.stream: m for m in problem.measured if m.stream in problem.sheet.keep and m.what in (MASS, GOLD, BEAD)}
+    weighed = [m for m in problem.measured if m.stream in problem.sheet.keep and m.what in (MASS, GOLD, BEAD)]
+    # Metal that was picked is kept, whatever becomes of the stream.
+    kept = {m.stream: m for m in weighed} | {picked_from(m.stream): m for m in problem.measured if m.what == PICKED}
     metal = {s: m for s, m in kept.items() if s not in problem.rock}
     chosen = metal or {s: m for s, m in kept.items() if m.what != MASS}
     return {s: m.value * problem.fine if problem.is_metal(m) else m.value for s, m in chosen.items()}
@@ -244,7 +246,7 @@ def _notes(sheet: Sheet, measured: Sequence[Measurement]) -> Iterator[Note]:
         yield note("flux_of_the_sheet", "The {flux} is the sheet's.", flux=" and ".join(flux))
     if any(ore.grade is not None for ore in sheet.ores.values()):
         yield note("guess_not_used", "The grade that the sheet gives the ore is a guess, and is not used here.")
-    if any(m.what == BEAD or (m.what == MASS and m.stream in metal) for m in measured) and any(
+    if any(m.what in (BEAD, PICKED) or (m.what == MASS and m.stream in metal) for m in measured) and any(
         ore.gold is None for ore in sheet.ores.values()
     ):
         sentence = "The sheet tells no fineness: metal is taken to be {fineness:g} fine."

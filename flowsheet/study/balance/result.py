@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Any
 
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, PICKED
 from flowsheet.spec.text.brief import brief
 from flowsheet.spec.text.notes import Note, texts
 from flowsheet.study.balance.next_weighing import Suggestion
@@ -17,7 +17,7 @@ from flowsheet.study.balance.suspect_or_swapped_weights import Slip, Swap
 from flowsheet.study.common.frames import Row, Tabled, Tables, row, rows
 from flowsheet.study.common.units_out import TOLD, Names, each, g_per_t, grams, in_units
 
-UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g", PASSING: "%"}
+UNITS = {MASS: "kg", GRADE: "g/t", GOLD: "g", BEAD: "g", PICKED: "g", PASSING: "%"}
 """Unit in which each kind of measurement is told (metal is weighed in g)."""
 
 

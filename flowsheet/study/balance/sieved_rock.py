@@ -73,14 +73,21 @@ class SievedRock:
         """Return (C,): whether a class passes a sieve."""
         return np.arange(self.classes) > self.sieves.index(sieve)
 
-    def balance(self, rock: Mapping[str, int], gold: Mapping[str, int], unknowns: int) -> Iterator[Array]:
-        """Go through rows (n,) that are nothing: a stream less its classes, and of each class what a step parts."""
+    def balance(
+        self, rock: Mapping[str, int], gold: Mapping[str, int], unknowns: int, picked: Sequence[str] = ()
+    ) -> Iterator[Array]:
+        """Go through rows (n,) that are nothing: a stream less its classes, and of each class what a step parts.
+
+        Nobody knows which classes lost gold that was ``picked`` out of a stream.
+        """
         for whole, places in ((rock, self.places), (gold, self.gold_places))[: 2 if self.graded else 1]:
             for stream in self.streams:
                 row = np.zeros(unknowns)
                 row[whole[stream]], row[places(stream)] = 1.0, -1.0
                 yield row
             for step in self.steps:
+                if whole is gold and not set(picked).isdisjoint((*step.takes, *step.outlets.values())):
+                    continue
                 rows = np.zeros((self.classes, unknowns))
                 for sign, names in ((1.0, step.takes), (-1.0, step.outlets.values())):
                     for name in names:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from flowsheet.ore.arrays import bisect
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS, PASSING, PICKED, Measurement
 from flowsheet.spec.text.number_with_doubt import EVEN
 from flowsheet.study.balance.constrained_lsq import Adjusted
 from flowsheet.study.balance.problem import Problem
@@ -186,7 +186,7 @@ def slip(m: Measurement, should_be: float, sd: float) -> Slip | None:
     A unit of mass can only have slipped from the one that the number is written in; the point of any number, by a place
     or two.
     """
-    if m.what not in (MASS, GOLD, BEAD, GRADE) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
+    if m.what not in (MASS, GOLD, BEAD, PICKED, GRADE) or m.value <= 0 or not should_be > 0 or math.isnan(sd):
         return None
     # What is hardly known is near to anything.
     read = m.number.amount if m.number is not None and m.number.law != EVEN else None

@@ -18,7 +18,7 @@ from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.solve.slack import GOLD, ROCK
 from flowsheet.spec.blocks.fitted_estimate import FittedEstimate, FittedPile
-from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.measurement import PICKED, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note
@@ -297,7 +297,8 @@ def _checked(found: Posterior, solution: Solution, sheet: Sheet) -> tuple[Checke
     rows = []
     for m in sheet.weighed:
         test = found.tests[tests[m.test]]
-        draws = estimated(solution, m, test.gold[m.stream], test.rock[m.stream], test.ratio)
+        gold = test.picked[m.stream] if m.what == PICKED else test.gold[m.stream]
+        draws = estimated(solution, m, gold, test.rock[m.stream], test.ratio)
         if draws is not None:
             mean, sd = float(np.mean(draws)), float(np.std(draws))
             sd = 0.0 if sd < ROUNDING * abs(mean) else sd

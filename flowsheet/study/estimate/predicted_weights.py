@@ -13,7 +13,7 @@ from flowsheet.ore.feed import RICH
 from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution
-from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, PICKED, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.streams import weight
 
@@ -27,6 +27,8 @@ def foretold(model: Model, m: Measurement) -> bool:
     """Return whether the sheet knows enough to say what a measurement should be."""
     if m.what == MASS and m.stream in fired_streams(model.sheet):
         return False  # Flux and cupel weigh more than the rock that went in.
+    if m.what == PICKED:
+        return False  # Whoever picks decides.
     return {PASSING: model.grid.sized, GRAINS: model.grains_known}.get(m.what, True)
 
 
@@ -49,9 +51,11 @@ def predict(solution: Solution, measured: Sequence[Measurement]) -> Array:
 def estimated(solution: Solution, m: Measurement, gold: Array, rock: Array, ratio: float) -> Array | None:
     """Return what draws of a test make of a measurement, (D,); None where the sheet knows too little for that.
 
-    ``gold`` and ``rock`` (kg, (D,)): what the stream held in that test, which was fed ``ratio`` times what the sheet
-    says; ``solution`` is of the same draws.
+    ``gold`` and ``rock`` (kg, (D,)): what the stream held in that test (of picked metal, that itself), which was fed
+    ``ratio`` times what the sheet says; ``solution`` is of the same draws.
     """
+    if m.what == PICKED:
+        return np.asarray(gold * solution.metal(m.stream) / np.maximum(solution.streams[m.stream].gold, 1e-300))
     if not foretold(solution.model, m):
         return None
     if m.what in (PASSING, GRAINS):
@@ -78,7 +82,7 @@ def _one(solution: Solution, m: Measurement, metal: set[str], glass: Mapping[tup
     material = solution.streams[m.stream]
     if m.what == GOLD:
         return material.gold
-    if m.what == BEAD:
+    if m.what in (BEAD, PICKED):
         return solution.metal(m.stream)
     if m.what == GRADE:
         fired = glass.get((m.test, m.stream))

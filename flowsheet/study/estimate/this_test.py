@@ -48,6 +48,8 @@ class ThisTest:
     streams: Mapping[str, Held]
     #: The end streams that are not kept, by the gold that they took, the most first.
     lost: tuple[str, ...]
+    #: Stream → gold that was picked out of it by hand and is kept, and its share; the stream holds what was left.
+    picked: Mapping[str, tuple[Interval, Interval]]
     #: Stream at which a loop holds gold for ever → that gold, and its share of all that was held.
     caught: Mapping[str, tuple[Interval, Interval]]
     #: Opening (m) → share of the gold in rock above it, and what that is from.
@@ -96,6 +98,10 @@ class ThisTest:
             },
             "streams": streams,
             "lost": list(self.lost),
+            "picked": {
+                name: {"gold_g": each(asdict(gold), grams), "gold_share": asdict(share)}
+                for name, (gold, share) in self.picked.items()
+            },
             "caught": {
                 name: {"gold_g": each(asdict(gold), grams), "gold_share": asdict(share)}
                 for name, (gold, share) in self.caught.items()
@@ -137,6 +143,12 @@ def this_test(sheet: Sheet, known: KnownOre, cuts: Sequence[str] = ()) -> ThisTe
             WEIGHTS if all(rock) else SHEET,
             WEIGHTS if all(told) and name not in unsure else SHEET,
         )
+    hands = [_sum(test.picked.get(name, np.zeros_like(fed)) for test in tests) for name in tests[0].gold]
+    picked = {
+        name: (Interval.of_draws(gold), Interval.of_shares(gold, fed))
+        for name, gold in zip(tests[0].gold, hands, strict=True)
+        if any(name in test.picked for test in tests)
+    }
     lost = [name for name in sheet.ends if name not in sheet.keep]
     coarse = {
         size: (Interval.of_shares(_sum(t.above[size] for t in tests), fed), WEIGHTS if size in known.coarse else SHEET)
@@ -146,10 +158,11 @@ def this_test(sheet: Sheet, known: KnownOre, cuts: Sequence[str] = ()) -> ThisTe
         len(tests),
         sum(test.ratio for test in tests),
         told_of(fed, none),
-        told_of(kept, none or below.issuperset(sheet.keep)),
+        told_of(kept, none or (below.issuperset(sheet.keep) and not picked)),
         Interval.of_shares(kept, fed) if not none else None,
         streams,
         tuple(sorted(lost, key=lambda name: -streams[name].gold.mean)),
+        picked,
         caught,
         coarse,
         effective_grains(tests),

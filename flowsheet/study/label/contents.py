@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
-from flowsheet.spec.blocks.measurement import BEAD, MASS
+from flowsheet.spec.blocks.measurement import BEAD, MASS, PICKED, picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.step import StepBlock
 from flowsheet.spec.text.brief import counted
@@ -142,7 +142,10 @@ def lot_sheet(sheet: Sheet, seed: int = 1) -> LotSheet:
         sacks=round(given.value) if given is not None else None,
         spread=told.spread if told is not None else None,
         weighings=len(sheet.weighed),
-        kept=tuple(_kept(name, solution, told.streams if told is not None else {}) for name in sheet.keep),
+        kept=(
+            *(_kept(name, solution, told.streams if told is not None else {}) for name in sheet.keep),
+            *_picked(solution),
+        ),
         next_low=told.next_low if told is not None else None,
         next_high=law.quantile(0.95) if law is not None else None,
         less_than_half=told.less_than_half if told is not None else None,
@@ -169,6 +172,16 @@ def _kept(name: str, solution: Solution, told: Mapping[str, Interval]) -> Kept:
     weights = [m.value for m in solution.model.sheet.weighed if m.stream == name and m.what in (MASS, BEAD)]
     mass = sum(weights) / len(weights) if weights else float(material.solids) + metal
     return Kept(name, mass, bool(weights), gold, interval)
+
+
+def _picked(solution: Solution) -> Iterator[Kept]:
+    """Go through metal that was picked by hand: a mean sack's, of all tests. Another sack is not told of it."""
+    weighed = solution.model.sheet.weighed
+    tests = len({m.test for m in weighed})
+    for name in dict.fromkeys(m.stream for m in weighed if m.what == PICKED):
+        mass = sum(m.value for m in weighed if m.what == PICKED and m.stream == name) / tests
+        metal, gold = float(solution.metal(name)), float(solution.streams[name].gold)
+        yield Kept(picked_from(name), mass, True, mass * gold / metal if metal > 0 else mass, None)
 
 
 def _in_order(day: str) -> list[tuple[int, int, str]]:

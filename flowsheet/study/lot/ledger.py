@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from flowsheet.spec.bench.one_test import Base
-from flowsheet.spec.blocks.measurement import BEAD, DETECTED, GOLD, GRADE, MASS, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, DETECTED, GOLD, GRADE, MASS, PICKED, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.spec.text.notes import Note, Subject, note
@@ -310,8 +310,8 @@ def _test(item: _Item, measured: Sequence[Measurement]) -> Test:
 
 
 def _at_least(problem: Problem, measured: Sequence[Measurement]) -> float:
-    """Return the gold (kg) that was found in streams which end, each by one measurement of its own."""
-    total = 0.0
+    """Return the gold (kg) that was picked, and found in streams which end, each by one measurement of its own."""
+    total = sum(m.value * problem.fine for m in measured if m.what == PICKED)
     for stream in problem.sheet.ends:
         told = {m.what: m for m in measured if m.stream == stream}
         direct = [m for m in told.values() if m.what in (GOLD, BEAD) or problem.is_metal(m)]

@@ -6,7 +6,7 @@ The weights say what happened; the model fills in what nobody weighed, with the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import fired_streams, metal_streams
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
-from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, OF_GOLD, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import BEAD, GRAINS, MASS, OF_GOLD, PASSING, Measurement, picked_from
 from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
 from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.monte_carlo import DRAWS
@@ -24,6 +24,7 @@ from flowsheet.study.posterior.evidence import TestEvidence, told_steps
 from flowsheet.study.posterior.forward import Expected, Sent, expected
 from flowsheet.study.posterior.grain_luck import draw_amounts, likely, saddlepoint
 from flowsheet.study.posterior.importance import resampled, sampled
+from flowsheet.study.posterior.picked_metal import picked_of, ways_with
 from flowsheet.study.posterior.posterior_mode import Search
 from flowsheet.study.posterior.unknowns import SIZE, Unknowns, cluster_law
 
@@ -49,6 +50,8 @@ class TestDraws:
     #: Rock that it was fed over that of the sheet, and the gold by each way, (D, ways).
     ratio: float
     by_way: Array
+    #: Stream → gold (kg) that was picked out of it by hand, which is kept; it is no more in ``gold``.
+    picked: dict[str, Array] = field(default_factory=dict)
     #: Streams of which the metal was put on a scale that read less than three of its standard deviations.
     below: frozenset[str] = frozenset()
     #: Whether that is so of all gold that was weighed: what the test held then has no lower end.
@@ -72,7 +75,7 @@ class Posterior:
     #: How many independent draws these are worth.
     effective: float
     weighs_gold: bool
-    #: (band of the feed, end) of each way that gold takes.
+    #: (band of the feed, end) of each way that gold takes; behind them each test has those of what it picked.
     ways: tuple[tuple[int, str], ...]
     #: What was unknown; None where the draws were read from a sheet that ``fit`` wrote.
     unknowns: Unknowns | None = None
@@ -94,7 +97,8 @@ def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, 
     weighs_gold = any(test.weighs_gold for test in tests)
     names = tuple(test.name for test in tests if test.weighs_gold)
     spread = sheet.pile.spread.value if sheet.pile is not None else TYPICAL_SPREAD
-    unknowns = Unknowns.of(model, weighs_gold, told_steps(model, tests), replaced, names, spread)
+    picked = tuple((test.name, stream) for test in tests for stream in test.picked)
+    unknowns = Unknowns.of(model, weighs_gold, told_steps(model, tests), replaced, names, spread, picked)
     clusters = cluster_law(sheet)
     falling = tuple(sorted(openings, reverse=True))
     # Gold weighed on its way has luck of its own: which rocks came there tells the band of the feed.
@@ -142,7 +146,8 @@ def _tests(model: Model) -> tuple[tuple[TestEvidence, ...], dict[str, Number]]:
         real = {n: weighed[n].value if n in weighed else mass for n, mass in stated.items()}
         ratio = sum(real.values()) / sum(stated.values()) if len(names) > 1 else 1.0
         masses = tuple(m for m in mine if m not in solid)
-        tests.append(TestEvidence(name, tuple(solid), ratio, uneven * abs(ratio - 1), masses))
+        picked = picked_of(model, mine)
+        tests.append(TestEvidence(name, tuple(solid), ratio, uneven * abs(ratio - 1), masses, picked))
     return tuple(tests), replaced
 
 
@@ -187,7 +192,7 @@ def _drawn(
     number, _ = likely(test.ratio * e.by_way / mass[:, None, :])
     luck = (number * mass[:, None, :] ** 2).sum(axis=(1, 2))
     by_way = amounts.sum(axis=-1)
-    held = held_by(model, test.name, test.ratio, by_way, e.sent, openings, luck, test.weighs_gold)
+    held = held_by(model, test.name, test.ratio, by_way, e.sent, openings, luck, test.weighs_gold, test.picked)
     return replace(held, below=test.below, next_to_none=test.next_to_none)
 
 
@@ -200,19 +205,26 @@ def held_by(
     openings: tuple[float, ...],
     luck: Array,
     told: bool,
+    picked: tuple[str, ...] = (),
 ) -> TestDraws:
-    """Return what every stream of a test held, bottom up from the gold ``by_way`` (D, ways) that came to each end."""
+    """Return what every stream of a test held, bottom up from the gold ``by_way`` (D, ways) that came to each end.
+
+    ``picked``: streams out of which metal was picked, whose ways stand behind the others.
+    """
     draws = len(by_way)
     ends = [end for band, end in sent.ways if band == 0]
     gold = {n: np.zeros(draws) for n in sent.rock}
     fed_by_band = []
+    ways = ways_with(sent.ways, picked)
+    by_hand = {stream: by_way[:, [i for i, (_, end) in enumerate(ways) if end == picked_from(stream)]].sum(axis=-1)
+               for stream in picked}  # fmt: skip
     for band, expected_gold in enumerate(sent.by_band):
-        mine = by_way[:, [i for i, (b, _) in enumerate(sent.ways) if b == band]]
-        through = streams.of_ends(model, expected_gold, ends, sent.caught)
+        mine = by_way[:, [i for i, (b, _) in enumerate(ways) if b == band]]
+        through = streams.of_ends(model, expected_gold, ends, sent.caught, picked)
         for n in gold:
             gold[n] = gold[n] + (through[n] * mine).sum(axis=-1)
         fed_by_band.append(mine.sum(axis=-1))
-    kept = np.asarray(sum((gold[n] for n in model.sheet.keep), np.zeros(draws)))
+    kept = np.asarray(sum((*(gold[n] for n in model.sheet.keep), *by_hand.values()), np.zeros(draws)))
     above = {opening: np.asarray(sum(fed_by_band[: i + 1])) for i, opening in enumerate(openings)}
     rock = {n: ratio * mass for n, mass in sent.rock.items()}
-    return TestDraws(name, gold, rock, by_way.sum(axis=-1), kept, above, luck, told, ratio, by_way)
+    return TestDraws(name, gold, rock, by_way.sum(axis=-1), kept, above, luck, told, ratio, by_way, by_hand)

@@ -11,10 +11,21 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.feed import RICH
 from flowsheet.solve.model import Model
-from flowsheet.spec.blocks.measurement import BEAD, GRADE, GRAINS, MASS, OF_GOLD, PASSING, Measurement
+from flowsheet.spec.blocks.measurement import (
+    BEAD,
+    GRADE,
+    GRAINS,
+    MASS,
+    OF_GOLD,
+    PASSING,
+    PICKED,
+    Measurement,
+    picked_from,
+)
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.forward import Expected
 from flowsheet.study.posterior.grain_luck import RARE, likely, saddlepoint
+from flowsheet.study.posterior.picked_metal import at_size, parted, ways_with
 
 NEVER = -1e300
 
@@ -47,6 +58,8 @@ class TestEvidence:
     uneven: float = 0.0
     #: Masses of what leaves fire, which no model foretells: they are there for its grade.
     fired: tuple[Measurement, ...] = ()
+    #: Streams out of which metal was picked, as gold comes to them.
+    picked: tuple[str, ...] = ()
 
     @property
     def weighs_gold(self) -> bool:
@@ -86,6 +99,9 @@ class TestEvidence:
         mine = [m for m in self.measured if m.what in OF_GOLD]
         scale = self.ratio * e.sacks.get(self.name, np.ones(e.draws))
         by_way = e.by_way * scale[:, None, None]
+        if self.picked:
+            at = [at_size(e.picked[self.name, stream]) for stream in self.picked]
+            by_way = parted(model, e, by_way, self.picked, at)
         weigh = self._weigh(e, model, mine)
         found, noise = (np.zeros((e.draws, len(mine))) for _ in range(2))
         stretch = np.zeros(e.draws)
@@ -93,7 +109,7 @@ class TestEvidence:
             if m.what == GRADE:
                 per = self._assayed(m, e)
             else:
-                per = 1 / e.metal[m.stream] if m.what == BEAD else np.ones(e.draws)
+                per = 1 / e.metal[m.stream] if m.what in (BEAD, PICKED) else np.ones(e.draws)
             found[:, k], noise[:, k] = m.value * per, m.sd * per
             stretch = stretch + np.log(per)
             if m.what == GRADE and m.assay_mass:
@@ -109,17 +125,21 @@ class TestEvidence:
 
     def _weigh(self, e: Expected, model: Model, mine: list[Measurement]) -> Array:
         ends = [end for band, end in e.ways if band == 0]
-        found = np.zeros((e.draws, len(mine), len(e.ways)))
-        if all(m.stream in ends for m in mine):
+        ways = ways_with(e.ways, self.picked)
+        found = np.zeros((e.draws, len(mine), len(ways)))
+        if all(m.stream in ends for m in mine) and not self.picked:
             for k, m in enumerate(mine):
                 found[:, k] = [float(end == m.stream) for _, end in e.ways]
             return found
         caught = [c.stream for c in e.solver.caught]
         for band, amounts in enumerate(e.by_band):
-            through = streams.of_ends(model, amounts, ends, caught)
-            at = [i for i, (b, _) in enumerate(e.ways) if b == band]
+            through = streams.of_ends(model, amounts, ends, caught, self.picked)
+            at = [i for i, (b, _) in enumerate(ways) if b == band]
             for k, m in enumerate(mine):
-                found[:, k, at] = through[m.stream]
+                if m.what == PICKED:
+                    found[:, k, ways.index((band, picked_from(m.stream)))] = 1.0
+                else:
+                    found[:, k, at] = through[m.stream]
         return found
 
     def log_likelihood(self, e: Expected, model: Model, cluster: Array) -> Array:

@@ -71,6 +71,8 @@ class Expected:
     #: Numbers, tilts and slacks by name, as ``inputs_with`` takes them, (D,) each.
     values: dict[str, Array]
     sacks: dict[str, Array]
+    #: (test, stream) out of which metal was picked → coordinate of which sizes.
+    picked: dict[tuple[str, str], Array]
     rock: dict[str, Array]
     #: Stream → gold by grain class, (D, J).
     gold: dict[str, Array]
@@ -99,6 +101,7 @@ class Expected:
             self,
             values={name: value[draws] if value.ndim else value for name, value in self.values.items()},
             sacks={name: sack[draws] for name, sack in self.sacks.items()},
+            picked={one: size[draws] for one, size in self.picked.items()},
             rock={name: rock[draws] for name, rock in self.rock.items()},
             gold=Asked(lambda name: self.gold[name][draws]),
             metal=Asked(lambda name: self.metal[name][draws]),
@@ -143,7 +146,7 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
         return found if model.grains_known else found.sum(axis=-1, keepdims=True) * even
 
     rows = (sent.rock, Asked(gold), Asked(metal), sent.ways, stacked, sent.by_band, grain)
-    return Expected(solver, inputs, values, drawn.sacks, *rows)
+    return Expected(solver, inputs, values, drawn.sacks, drawn.picked, *rows)
 
 
 def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequence[float], draws: int) -> Sent:

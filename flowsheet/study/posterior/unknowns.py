@@ -16,6 +16,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.slack import GOLD, ROCK
 from flowsheet.spec.blocks.grain_doubts import clusters_of
+from flowsheet.spec.blocks.measurement import PICKED
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.blocks.slack import Slack
 from flowsheet.spec.text.number_with_doubt import Number
@@ -69,6 +70,8 @@ class Drawn:
     values: dict[str, Array]
     slack: dict[tuple[str, str], Target]
     sacks: dict[str, Array]
+    #: (test, stream) out of which metal was picked → coordinate of which sizes, (D,).
+    picked: dict[tuple[str, str], Array]
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,8 @@ class Unknowns:
     replaced: Mapping[str, Number] = field(default_factory=dict)
     #: Relative doubt between the sacks of several tests.
     spread: float = 0.0
+    #: (test, stream) out of which metal was picked.
+    picked: tuple[tuple[str, str], ...] = ()
 
     @classmethod
     def of(
@@ -95,6 +100,7 @@ class Unknowns:
         replaced: Mapping[str, Number] | None = None,
         tests: tuple[str, ...] = (),
         spread: float = 0.0,
+        picked: tuple[tuple[str, str], ...] = (),
     ) -> Unknowns:
         """Gather the unknowns of a sheet; ``tests``: several, each of a sack of its own."""
         sheet = model.sheet
@@ -114,7 +120,8 @@ class Unknowns:
                 names += [f"{name}:{what}:{i}" for i in range(len(step.outlets) - 1)] if sd > 0 else []
         if len(tests) > 1 and spread > 0:
             names += [f"sack:{test}" for test in tests] + [SPREAD]
-        return cls(model, tuple(names), weighs_gold, told, replaced, spread)
+        names += [f"{PICKED}:{i}" for i in range(len(picked))]
+        return cls(model, tuple(names), weighs_gold, told, replaced, spread, picked)
 
     @property
     def grade_rows(self) -> list[int]:
@@ -141,7 +148,8 @@ class Unknowns:
         """Return what a table (D, K) says."""
         sheet, bounds, numbers = self.model.sheet, limits(self.model.sheet), doubtful(self.model.sheet)
         grades, tilts = _grades(sheet), _tilts(sheet)
-        reach = {name: REACH_OF_SIZES if name in (SIZE, WIDTH, SPREAD) else REACH for name in self.names}
+        sizes = {SIZE, WIDTH, SPREAD, *(f"{PICKED}:{i}" for i in range(len(self.picked)))}
+        reach = {name: REACH_OF_SIZES if name in sizes else REACH for name in self.names}
         at = {name: np.clip(z[:, i], -reach[name], reach[name]) for i, name in enumerate(self.names)}
         values: dict[str, Array] = {}
         for name, u in at.items():
@@ -162,7 +170,8 @@ class Unknowns:
         sigma = math.sqrt(math.log1p(self.spread**2)) * np.exp(SPREAD_DOUBT * at.get(SPREAD, np.zeros(len(z))))
         off = {name.partition(":")[2]: u for name, u in at.items() if name.startswith("sack:")}
         sacks = {test: np.exp(np.clip(sigma * u - sigma**2 / 2, -FAR, FAR)) for test, u in off.items()}
-        return Drawn(values, self._slack(at), sacks)
+        picked = {one: at[f"{PICKED}:{i}"] for i, one in enumerate(self.picked)}
+        return Drawn(values, self._slack(at), sacks, picked)
 
     def _grade(self, number: Number, u: Array) -> Array:
         if self.weighs_gold:

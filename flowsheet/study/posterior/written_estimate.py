@@ -26,11 +26,12 @@ from flowsheet.spec.blocks.fitted_estimate import (
     packed,
     way_name,
 )
-from flowsheet.spec.blocks.measurement import Measurement
+from flowsheet.spec.blocks.measurement import Measurement, picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.uncertain_inputs import bounds, inputs_with, slack_name, told_numbers
 from flowsheet.study.posterior.estimate import Posterior, held_by
 from flowsheet.study.posterior.forward import Sent, sent_by
+from flowsheet.study.posterior.picked_metal import ways_with
 from flowsheet.study.posterior.slack_solver import SlackSolver
 
 MEANS, REST = 15, 9
@@ -96,7 +97,7 @@ def _columns(found: Posterior) -> dict[str, Array]:
     if found.off is not None:
         columns[GRAINS_OFF] = found.off
     for test in found.tests:
-        for i, (band, end) in enumerate(found.ways):
+        for i, (band, end) in enumerate(ways_with(found.ways, tuple(test.picked))):
             columns[way_name(test.name, end, band)] = test.by_way[:, i]
     return columns
 
@@ -119,10 +120,11 @@ def read_back(model: Model, block: FittedEstimate, seed: int) -> Posterior:
     tests = []
     for one in block.tests:
         none = np.zeros(draws)
-        by_way = np.stack(
-            [np.maximum(table.get(way_name(one.name, end, band), none), 0.0) for band, end in sent.ways], -1
-        )
-        told = held_by(model, one.name, one.fed, by_way, sent, openings, np.full(draws, one.luck), one.told)
+        picked = tuple(s for s in sent.rock if way_name(one.name, picked_from(s), 0) in table)
+        ways = ways_with(sent.ways, picked)
+        by_way = np.stack([np.maximum(table.get(way_name(one.name, end, band), none), 0.0) for band, end in ways], -1)
+        luck = np.full(draws, one.luck)
+        told = held_by(model, one.name, one.fed, by_way, sent, openings, luck, one.told, picked)
         tests.append(replace(told, below=frozenset(one.below), next_to_none=one.next_to_none))
     fed = sent.gold(model.sheet.ores)
     by_band = [np.asarray(sum(band[n] for n in model.sheet.ores)) for band in sent.by_band]

@@ -10,11 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.streams import Stream
+from flowsheet.study.common.streams import KEPT, Stream
 from flowsheet.study.common.units_out import g_per_t, grams
-from flowsheet.study.estimate.this_test import SHEET, Held, ThisTest
+from flowsheet.study.estimate.this_test import SHEET, WEIGHTS, Held, ThisTest
 from flowsheet.study.run.losses import Loss
 
 
@@ -89,7 +90,7 @@ class ToldLoss:
 def told_streams(test: ThisTest, planned: Mapping[str, Stream], sheet: Sheet) -> dict[str, ToldStream]:
     """Return the streams as the estimate has them, in the order of the sheet."""
     flows = test.flows(planned, sheet.ores)
-    return {
+    found = {
         name: ToldStream(
             mass=_weighed(held, flows[name].mass),
             gold=held.gold,
@@ -103,6 +104,18 @@ def told_streams(test: ThisTest, planned: Mapping[str, Stream], sheet: Sheet) ->
         )
         for name, held in ((name, test.streams[name]) for name in planned)
     }
+    return {**found, **{picked_from(name): _picked(test, name, planned[name]) for name in test.picked}}
+
+
+def _picked(test: ThisTest, stream: str, plan: Stream) -> ToldStream:
+    """Return metal that was picked out of a stream, as fine as its gold is planned; no sheet plans to pick."""
+    gold, share = test.picked[stream]
+    by = 1 + plan.silver / plan.gold if plan.gold > 0 else 1.0
+    return ToldStream(_times(gold, by), gold, share, 1 / by, WEIGHTS, WEIGHTS, KEPT, 0.0, 0.0)
+
+
+def _times(one: Interval, by: float) -> Interval:
+    return type(one)(*(by * part for part in (one.mean, one.sd, one.p5, one.p50, one.p95)))
 
 
 def _weighed(held: Held, mass: float) -> Interval:
@@ -112,7 +125,7 @@ def _weighed(held: Held, mass: float) -> Interval:
         one = held.rock
         return replace(one, mean=mass, p5=one.p5 + more, p50=one.p50 + more, p95=one.p95 + more)
     by, one = (mass / held.gold.mean if held.gold.mean > 0 else 0.0), held.gold
-    return type(one)(*(by * part for part in (one.mean, one.sd, one.p5, one.p50, one.p95)))
+    return _times(one, by)
 
 
 def told_losses(test: ThisTest, planned: Sequence[Loss]) -> list[ToldLoss]:
