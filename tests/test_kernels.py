@@ -844,7 +844,7 @@ def test_a_sheet_of_all_kinds_on_draws_is_the_sheet_on_each(model_of: Callable[.
 
 def test_draws_in_parts_are_the_draws_in_one(model_of: Callable[..., Model], monkeypatch: pytest.MonkeyPatch) -> None:
     """A loop is solved for some draws at a time: how many makes no difference."""
-    from flowsheet.solve import loop_stage
+    from flowsheet.solve.loop import stage as loop_stage
 
     model = model_of(ALL_DOUBTFUL)
     whole = solve(model, model.drawn(7, 3))

@@ -13,9 +13,11 @@ from test_loops import ARRAYS, BENT, LINEAR, ORE
 from flowsheet.ore.arrays import Array, crossing
 from flowsheet.ore.grid import Grid
 from flowsheet.ore.material import Material
-from flowsheet.solve import loop_stage, loops
-from flowsheet.solve.fixed_point import MOST_TURNS, settle
-from flowsheet.solve.loop_by_class import Passage, coarsens, rock_fed, solve_by_class
+from flowsheet.solve.loop import absorb as loops
+from flowsheet.solve.loop import stage as loop_stage
+from flowsheet.solve.loop.by_class import Passage, coarsens, rock_fed_by_class, solve_by_class
+from flowsheet.solve.loop.fixed_point import MOST_TURNS, Ends, settle, tuned
+from flowsheet.solve.loop.rock import rock_fed
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.steps._crusher import Crusher, chance_broken, crushed, fragments, product_matrix
@@ -191,6 +193,93 @@ keep: [con, out]
         assert single.notes == []
         for stream, material in single.streams.items():
             assert_same(together.streams[stream].part(np.array([draw])), material, together, 1e-11, stream)
+
+
+# ── the few numbers that hang on the feed ───────────────────────────────────────────────────────────────────
+
+TUNED = {**{name: sheet for name, sheet in BENT.items() if name != "sort"}, "three": THREE}
+
+
+@pytest.mark.parametrize("draws", [None, 3])
+@pytest.mark.parametrize("name", TUNED)
+def test_tuned_steps_come_to_what_all_that_goes_round_comes_to(
+    name: str, draws: int | None, model_of: Callable[..., Model], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    model = model_of(doubtful(ORE + TUNED[name]))
+    inputs = model.plain if draws is None else model.drawn(draws)
+    ours = solve(model, inputs)
+    monkeypatch.setattr(loop_stage.Tuning, "of", lambda *_: None)
+    theirs = solve(model, inputs)
+    assert ours.notes == theirs.notes == []
+    assert ours.unsettled is None
+    for stream, material in ours.streams.items():
+        assert_same(material, theirs.streams[stream], ours, 1e-11, stream)
+
+
+def test_many_draws_set_out_from_the_stated_values(model_of: Callable[..., Model]) -> None:
+    """More draws than get slopes of their own, passes of a mill among them."""
+    model = model_of(doubtful(ORE + THREE).replace("pulverize, takes", "pulverize, passes: 1 to 3, takes"))
+    inputs = model.drawn(40)
+    together = solve(model, inputs)
+    assert together.notes == []
+    check(together)
+    assert list(model.tunings) == [stage for stage in model.stages if stage.is_loop]
+    for draw in (0, 17, 39):
+        single = alone(model, inputs, draw)
+        for stream, material in single.streams.items():
+            assert_same(together.streams[stream].part(np.array([draw])), material, together, 1e-11, (draw, stream))
+
+
+def test_what_no_setting_reaches_takes_the_nearest(model_of: Callable[..., Model]) -> None:
+    """A mill's feed that is finer than wanted, and a pan that is to stop at more than goes in."""
+    steps = """
+steps:
+  mill: {do: pulverize, takes: [ore, mids], gives: ground, to: {p80: 90 mm}}
+  wash: {do: pan, takes: ground, gives: {concentrate: con, tailings: rest}, pull: 40 kg}
+  part: {do: screen, takes: rest, gives: {oversize: mids, undersize: tails}, opening: 0.3 mm}
+keep: [con]
+"""
+    solution = solve(model_of(ORE + steps))
+    assert solution.notes == []
+    assert float(solution.streams["con"].solids) == pytest.approx(25, rel=1e-5)
+    assert solution.streams["ground"].light == pytest.approx(solution.feeds["mill"].light, rel=1e-3, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", sorted(LINEAR))
+def test_rock_of_all_classes_at_once_is_that_of_each(name: str, model_of: Callable[..., Model]) -> None:
+    model = model_of(doubtful(ORE + LINEAR[name]))
+    for stage in model.stages:
+        if stage.is_loop:
+            solution = solve(model, model.drawn(3))
+            operators = {n: model.operator(n, solution.feeds[n], solution.inputs.values[n], solution.inputs.site)
+                         for n in stage.steps}  # fmt: skip
+            passages = [Passage(model.takes[n], operators[n], model.outlets[n]) for n in stage.steps]
+            made = {s for n in stage.steps for s in model.outlets[n].values()}
+            outside = {s: solution.streams[s] for n in stage.steps for s in model.takes[n] if s not in made}
+            every = range(len(stage.steps))
+            ours = rock_fed(passages, stage.cuts, outside, len(model.grid), every)
+            theirs = rock_fed_by_class(passages, stage.cuts, outside, len(model.grid), every)
+            assert np.broadcast_to(ours, theirs.shape) == pytest.approx(theirs, rel=1e-12, abs=1e-12)
+
+
+def test_draws_are_tuned_each_by_itself() -> None:
+    ends = Ends(np.array([-3.0, 0.0]), np.array([3.0, 1.0]))
+    wanted = np.array([[0.5, 0.6], [-1.0, 0.9], [2.0, 1.5], [9.0, 0.5]])
+
+    def off(x: Array, draws: Array) -> Array:
+        told = np.stack([np.sinh(x[:, 0]) / 4 + 0.1 * x[:, 1], x[:, 1] + 0.3 * np.tanh(x[:, 0])], axis=1)
+        return np.asarray(told - wanted[draws])
+
+    x, settled, _ = tuned(np.zeros((4, 2)), off, ends)
+    assert settled.all()
+    assert off(x[:1], np.array([0])) == pytest.approx(0, abs=1e-12)
+    # What lies beyond an end is left there.
+    assert x[2, 1] == 1.0
+    assert x[3, 0] == 3.0
+    inside, _, _ = tuned(np.zeros((1, 2)), lambda x, _: np.where(x < 0.5, -1.0, 1.0) + 0 * x, ends, most=10)
+    assert np.all((inside >= ends.low) & (inside <= ends.high))
+    _, settled, _ = tuned(np.full((1, 1), 0.5), lambda x, _: np.where(x < 0.7, -1.0, 1.0), Ends(*np.array([[0], [1]])))
+    assert not settled.any()
 
 
 # ── the searches ────────────────────────────────────────────────────────────────────────────────────────────

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from tiers import examples
 
 from flowsheet.ore.material import Material
-from flowsheet.solve.loops import absorb
+from flowsheet.solve.loop.absorb import absorb
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import stages
 from flowsheet.solve.propagate import Solution, solve

@@ -98,3 +98,15 @@ def size_passing(upper: Array, mass: Array, share: float) -> Array:
         t = np.clip((share - y0) / (y1 - y0), 0.0, 1.0)
     found = np.exp(x[at] + t * (x[at + 1] - x[at]))
     return np.asarray(np.where(total[..., 0] > 0, found, np.nan))
+
+
+def share_passing(upper: Array, mass: Array, size: Array) -> Array:
+    """Return the share of ``mass`` (..., S) that passes ``size`` (...) m, as ``size_passing`` does; NaN for no mass."""
+    x = np.log(np.concatenate([[upper[-1] / 2], upper[::-1]]))
+    at = np.clip(np.searchsorted(x, np.log(size)) - 1, 0, len(upper) - 1)
+    part = np.clip((np.log(size) - x[at]) / (x[at + 1] - x[at]), 0.0, 1.0)
+    rising = mass[..., ::-1]
+    before = np.arange(len(upper)) < at[..., None]
+    weight = np.where(before, 1.0, np.where(np.arange(len(upper)) == at[..., None], part[..., None], 0.0))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((rising * weight).sum(axis=-1) / rising.sum(axis=-1))

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,6 +26,9 @@ from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.steps import kinds
 from flowsheet.steps.base import ContractError, Operator, Site, Step, Values, evaluate, share_all_out
+
+if TYPE_CHECKING:
+    from flowsheet.solve.loop.tuning import Tuned
 
 
 @dataclass(frozen=True)
@@ -146,6 +150,11 @@ class Model:
     def ends(self) -> list[str]:
         """Streams that nothing takes."""
         return self.sheet.ends
+
+    @cached_property
+    def tunings(self) -> dict[Stage, Tuned]:
+        """What loops of steps that hang on their feed come to at the stated values: from there draws set out."""
+        return {}
 
     @cached_property
     def plain(self) -> Inputs:

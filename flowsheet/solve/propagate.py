@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 
-from flowsheet.ore.arrays import Array
+from flowsheet.ore.arrays import Array, Mask
 from flowsheet.ore.material import Material
-from flowsheet.solve import loops
 from flowsheet.solve.balance import Caught, Closure, closure
-from flowsheet.solve.loop_stage import Loop, named
+from flowsheet.solve.loop.absorb import Solved
+from flowsheet.solve.loop.stage import Loop, named
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
 from flowsheet.solve.silver import Silver, silver
@@ -35,6 +36,8 @@ class Solution:
     caught: list[Caught]
     closure: Closure
     notes: list[Note] = field(default_factory=list)
+    #: Draws (one of a plain solve) in which a loop has not settled, (D,); None where all have.
+    unsettled: Mask | None = None
 
     def __repr__(self) -> str:
         draws = f", mean of {self.inputs.draws} draws" if self.inputs.draws is not None else ""
@@ -71,16 +74,18 @@ class Solution:
         return np.asarray(sum(self.streams[name].gold for name in self.model.sheet.keep))
 
 
-def solve(model: Model, inputs: Inputs | None = None) -> Solution:
+def solve(model: Model, inputs: Inputs | None = None, patient: bool = True) -> Solution:
     """Solve a sheet at its stated values, or for given inputs (draws).
+
+    Not ``patient``, it gives up loops that hardly settle: for changes that are only tried, and left if they do not.
 
     Raises SheetError where nothing at all can leave a loop, ContractError or BalanceError where the code is wrong.
     """
     inputs = inputs or model.plain
-    run = Solver(model, inputs)
+    run = Solver(model, inputs, patient)
     run.through(model.stages)
     closed = closure(model, run.streams, run.feeds, run.caught).ensured()
-    return Solution(model, inputs, run.named, run.feeds, run.caught, closed, run.notes)
+    return Solution(model, inputs, run.named, run.feeds, run.caught, closed, run.notes, run.unsettled)
 
 
 @dataclass
@@ -89,12 +94,14 @@ class Solver:
 
     model: Model
     inputs: Inputs
+    patient: bool = True
     streams: dict[str, Material] = field(init=False)
     feeds: dict[str, Material] = field(default_factory=dict)
     caught: list[Caught] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     unchecked: list[tuple[str, Operator]] = field(default_factory=list)
     """Operators without draws: their numbers are small, and quicker checked together."""
+    unsettled: Mask | None = None
     settled: dict[str, Operator] = field(default_factory=dict)
     """The operators in force, by step."""
 
@@ -129,16 +136,27 @@ class Solver:
     def loop(self, stage: Stage) -> None:
         """Solve a loop exactly, with the operators that belong to what its steps are fed."""
         loop = self._loop(stage)
+        if loop.bent and not loop.operators and self.inputs is not self.model.plain:
+            self._tuned_before(stage)
         solved, given = loop.solve()
         self.settled.update(loop.operators)
         self.notes.extend(loop.notes)
+        if loop.missed is not None:
+            self.unsettled = loop.missed if self.unsettled is None else self.unsettled | loop.missed
         self._note_caught(stage, solved)
         streams = {**self.streams, **given, **solved.cuts}
         self.feeds.update({name: self._feed(name, streams) for name in stage.steps})
         self.streams.update({**given, **solved.cuts})
 
+    def _tuned_before(self, stage: Stage) -> None:
+        """See to it that it is known what a loop comes to at the stated values, from where draws set out."""
+        if stage not in self.model.tunings:
+            with suppress(SheetError):
+                before = self.model.stages[: self.model.stages.index(stage) + 1]
+                Solver(self.model, self.model.plain).through(before)
+
     def _loop(self, stage: Stage) -> Loop:
-        return Loop(self.model, self.inputs, stage, self.streams, self.unchecked)
+        return Loop(self.model, self.inputs, stage, self.streams, self.unchecked, patient=self.patient)
 
     def _feed(self, name: str, streams: Mapping[str, Material]) -> Material:
         return Material.total(streams[stream] for stream in self.model.takes[name])
@@ -154,7 +172,7 @@ class Solver:
         outlets = self.model.outlets[name]
         return {outlets[outlet]: material for outlet, material in operator(feed).items()}
 
-    def _note_caught(self, stage: Stage, solved: loops.Solved) -> None:
+    def _note_caught(self, stage: Stage, solved: Solved) -> None:
         """Set aside what the loop caught. Raises SheetError where that is all that was fed to it."""
         taken = [stream for name in stage.steps for stream in self.model.takes[name]]
         fed = Material.total(self.streams[stream] for stream in taken if stream in self.streams)

@@ -15,7 +15,7 @@ import numpy as np
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
 from flowsheet.solve.balance import Caught
-from flowsheet.solve.loops import absorb
+from flowsheet.solve.loop.absorb import absorb
 from flowsheet.solve.network import Stage
 
 if TYPE_CHECKING:

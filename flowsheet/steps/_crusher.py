@@ -15,6 +15,7 @@ from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Plain, Share, knob
 from flowsheet.spec.text.number_with_doubt import Number, parse
 from flowsheet.spec.text.units import SHARE
+from flowsheet.steps._operator import crushed_until_it_passes
 from flowsheet.steps.base import Breakage, Operator, Port, Shares, Site, Step, Values, evaluate, even, missing
 
 WHITEN = (
@@ -94,17 +95,14 @@ class Crusher(Step):
                 "give the ore gold: {d50: …, d95: …}, or the step a recovery."
             )
 
-    def broken(self, product: Array | None, at: Values, site: Site) -> Operator:
-        """Return the operator of ``product`` (..., S, S), with some of the free gold held up."""
+    def broken(self, breakage: Breakage | None, at: Values, site: Site) -> Operator:
+        """Return the operator of a breakage, with some of the free gold held up."""
         all_of_it, none, kept = even(np.ones(())), even(np.zeros(())), at.held_up[..., None]
         shares = {
             "product": Shares(all_of_it.light, all_of_it.heavy, 1 - kept, all_of_it.locked),
             "held_up": Shares(none.light, none.heavy, kept, none.locked),
         }
-        return Operator(
-            {outlet: shares[outlet] for outlet in self.outlets},
-            None if product is None else Breakage(product, site.locked_share),
-        )
+        return Operator({outlet: shares[outlet] for outlet in self.outlets}, breakage)
 
 
 CRUSHER_PORTS = (
@@ -149,11 +147,14 @@ def product_matrix(grid: Grid, gap: Array, at: Values) -> Array:
 
     A piece is broken again as long as it is caught. The finest class is never broken.
     """
+    return crushed_until_it_passes(chance_but_of_the_finest(grid, gap, at), fragments(grid, at))
+
+
+def chance_but_of_the_finest(grid: Grid, gap: Array, at: Values) -> Array:
+    """Return ``chance_broken`` of all classes but the finest, which is never broken."""
     chance = chance_broken(grid.size, gap, at)
     chance[..., -1] = 0.0
-    once = fragments(grid, at) * chance[..., None, :]
-    through = np.linalg.inv(np.eye(len(grid)) - once)
-    return np.asarray((1 - chance)[..., :, None] * (through * grid.no_coarser))
+    return chance
 
 
 def crushed(rock: Array, chance: Array, pieces: Array) -> Array:
@@ -162,7 +163,16 @@ def crushed(rock: Array, chance: Array, pieces: Array) -> Array:
     ``chance`` (..., S) that a piece of a class is broken, ``pieces`` (..., S, S) what becomes of it (``fragments``).
     """
     chance = np.concatenate([chance[..., :-1], np.zeros_like(chance[..., :1])], axis=-1)
-    whole = np.array(np.broadcast_to(rock, np.broadcast_shapes(rock.shape, chance.shape, pieces.shape[:-1])))
-    for i in range(1, whole.shape[-1]):
-        whole[..., i] += (pieces[..., i, :i] * (chance[..., :i] * whole[..., :i])).sum(axis=-1)
-    return np.asarray((1 - chance) * whole)
+    shape = np.broadcast_shapes(rock.shape, chance.shape, pieces.shape[:-1])
+    # Draws come last, so that each class is a product with all of them.
+    whole = np.array(np.moveaxis(np.broadcast_to(rock, shape), -1, 0), order="C")
+    caught = np.ascontiguousarray(np.moveaxis(np.broadcast_to(chance, shape), -1, 0))
+    broken = np.empty_like(whole)
+    broken[0] = caught[0] * whole[0]
+    for i in range(1, len(whole)):
+        if pieces.ndim == 2:
+            whole[i] += (pieces[i, :i] @ broken[:i].reshape(i, -1)).reshape(whole.shape[1:])
+        else:
+            whole[i] += (np.moveaxis(pieces[..., i, :i], -1, 0) * broken[:i]).sum(axis=0)
+        broken[i] = caught[i] * whole[i]
+    return np.ascontiguousarray(np.moveaxis((1 - caught) * whole, 0, -1))

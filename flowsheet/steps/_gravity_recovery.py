@@ -68,10 +68,36 @@ class Washer(Step):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Keep free gold by its size, rock by its density, locked gold by its particle's composite density."""
-        passes = np.maximum(1.0, np.round(at.passes))  # draws of a whole number are whole
+        passes = _passes(at)
         heavies, light = _again(at.heavies, passes), _again(at.light, passes)
         if self.pull is not None:
             heavies, light = _pulled(feed, heavies, at.pull)
+        return self._kept(heavies, light, at, site)
+
+    def tuned(self, feed: Material, at: Values, site: Site) -> Array | None:
+        """Return the shares of heavies and light that make the mass to stop at."""
+        if self.pull is None:
+            return None
+        both = _pulled(feed, _again(at.heavies, _passes(at)), at.pull)
+        return np.stack(np.broadcast_arrays(*both), axis=-1)
+
+    def tuning_ends(self, site: Site) -> tuple[Array, Array]:
+        """Return what shares may be at all."""
+        return np.zeros(2), np.full(2, NEARLY_ALL)
+
+    def model_at(self, numbers: Array, at: Values, site: Site) -> Operator:
+        """Keep these shares of heavies and light."""
+        return self._kept(numbers[..., 0], numbers[..., 1], at, site)
+
+    def off(self, own: Operator, feed: Material, at: Values, site: Site) -> Array:
+        """Return how much larger the shares are than those that make the mass to stop at."""
+        heavies, light = _pulled(feed, _again(at.heavies, _passes(at)), at.pull)
+        kept = own.shares["concentrate"]
+        return np.stack(np.broadcast_arrays(kept.heavy[..., 0] - heavies, kept.light[..., 0] - light), axis=-1)
+
+    def _kept(self, heavies: Array, light: Array, at: Values, site: Site) -> Operator:
+        """Return the operator that keeps these shares of the rock."""
+        passes = _passes(at)
         heavies, light = heavies[..., None], light[..., None]
         # Gold of unknown grains goes as the rock does that it lies in.
         free, locked = light, light[..., None]
@@ -120,6 +146,11 @@ def gold_share(grid: Grid) -> Array:
     ratio = 1 / np.maximum(liberation.ratios(grid), 1.0)
     density = grains.QUARTZ + (grains.GOLD - grains.QUARTZ) * ratio**3
     return np.asarray((density - grains.QUARTZ) / (grains.GOLD - grains.QUARTZ))
+
+
+def _passes(at: Values) -> Array:
+    """Return how often the tailings are washed; draws of a whole number are whole."""
+    return np.maximum(1.0, np.round(at.passes))
 
 
 def _again(share: Array, passes: Array) -> Array:

@@ -73,6 +73,46 @@ def _move(product: Array, mass: Array) -> Array:
     return np.asarray((product @ mass[..., None])[..., 0])
 
 
+class Crushing(Breakage):
+    """Breakage by a machine in which a piece is broken as long as it is caught; its product is worked out when asked.
+
+    ``chance`` (..., S) that a piece of a class is broken, ``pieces`` (..., S, S) what becomes of it, and how many
+    ``passes`` there are, (...): whole numbers, at least one.
+    """
+
+    chance: Array
+    pieces: Array
+    passes: Array
+
+    def __init__(self, chance: Array, pieces: Array, passes: Array, locked_share: Array) -> None:
+        vars(self).update(chance=chance, pieces=pieces, passes=passes, locked_share=locked_share)
+
+    @Kept
+    def product(self) -> Array:
+        """Where each class ends, as of any breakage."""
+        return repeated(crushed_until_it_passes(self.chance, self.pieces), self.passes)
+
+    def part(self, draws: Draws) -> Crushing:
+        """Return some of the draws."""
+        chance, pieces = some(self.chance, draws, 1), some(self.pieces, draws, 2)
+        return Crushing(chance, pieces, some(self.passes, draws, 0), some(self.locked_share, draws, 2))
+
+
+def repeated(product: Array, passes: Array) -> Array:
+    """Return a product (..., S, S) of so many ``passes``, (...): each draw has its own power."""
+    if passes.ndim == 0:
+        return np.asarray(np.linalg.matrix_power(product, int(passes)))
+    product = np.broadcast_to(product, (len(passes), *product.shape[-2:]))
+    return np.stack([np.linalg.matrix_power(p, max(1, round(n))) for p, n in zip(product, passes, strict=True)])
+
+
+def crushed_until_it_passes(chance: Array, pieces: Array) -> Array:
+    """Return (I - C)(I - BC)^-1, (..., S, S): where each class ends, broken with ``chance`` into ``pieces``."""
+    once = pieces * chance[..., None, :]
+    through = np.linalg.inv(np.eye(chance.shape[-1]) - once)
+    return np.asarray((1 - chance)[..., :, None] * (through * np.tri(chance.shape[-1])))
+
+
 @dataclass(frozen=True)
 class Operator:
     """A step with its shares settled: material in, material out by outlet.

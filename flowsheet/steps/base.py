@@ -7,7 +7,7 @@ makes its operator anew for each feed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import ClassVar
 
@@ -19,12 +19,12 @@ from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.factors import Band
 from flowsheet.spec.blocks.step import Port, StepBlock
 from flowsheet.steps._contract import ContractError, check_silver, share_all_out
-from flowsheet.steps._operator import Breakage, Operator, Shares, Site, even
+from flowsheet.steps._operator import Breakage, Crushing, Operator, Shares, Site, even
 from flowsheet.steps._values import Banded, Values, evaluate
 
 __all__ = [
-    "Breakage", "ContractError", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass", "as_size",
-    "evaluate", "even", "missing", "share_all_out",
+    "Breakage", "ContractError", "Crushing", "Operator", "Port", "Shares", "Site", "Step", "Values", "as_mass",
+    "as_size", "evaluate", "even", "missing", "share_all_out",
 ]  # fmt: skip
 
 # The limit: OSHA 29 CFR 1910.1053 and MSHA 30 CFR part 60, 50 µg/m3 over a shift (both from memory).
@@ -58,6 +58,31 @@ class Step(StepBlock):
 
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Return the step's own operator for ``feed``; ``at`` holds its numbers."""
+        raise NotImplementedError
+
+    # ── a few numbers by which alone the model hangs on its feed ────────────────────────────────────────
+    # A loop of such steps is solved for these numbers, and not for all that goes round.
+
+    def tuned(self, feed: Material, at: Values, site: Site) -> Array | None:
+        """Return the numbers that the rock of a feed calls for, (..., K); None if the step has none.
+
+        A length or a ratio by its logarithm.
+        """
+        return None
+
+    def tuning_ends(self, site: Site) -> tuple[Array, Array]:
+        """Return between which ``tuned`` numbers may lie, (K,) each."""
+        raise NotImplementedError
+
+    def model_at(self, numbers: Array, at: Values, site: Site) -> Operator:
+        """Return what ``model`` is for a feed that calls for ``numbers`` (..., K)."""
+        raise NotImplementedError
+
+    def off(self, own: Operator, feed: Material, at: Values, site: Site) -> Array:
+        """Return how far the ``numbers`` of ``own`` (of ``model_at``) lie from what the feed calls for, (..., K).
+
+        Nought there, rising with each of them; by how much is left open.
+        """
         raise NotImplementedError
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
@@ -124,13 +149,17 @@ class Step(StepBlock):
         return shares
 
     def _in_force(self, feed: Material, at: Values, site: Site) -> Operator:
+        return self.with_factors(lambda: self.model(feed, at, site), at, site)
+
+    def with_factors(self, model: Callable[[], Operator], at: Values, site: Site) -> Operator:
+        """Return the operator of ``model`` with the sheet's factors in place of its shares; it may not be asked for."""
         if self.split is None and self.recovery is None:
-            return self.model(feed, at, site)
+            return model()
         sized, grains = site.grid.sized, site.grains_known
         no_solids, no_gold = (bool(self._lacking(n, sized, grains)) for n in (self.solids_need, self.gold_need))
         outlets = list(self.outlets)
         replaced = self.split is not None and (self.recovery is not None or no_gold)
-        own = Operator({}) if no_solids or (replaced and not self.breaks) else self.model(feed, at, site)
+        own = Operator({}) if no_solids or (replaced and not self.breaks) else model()
         split = _factor_shares(at.banded("split"), outlets, site.grid) if self.split else None
         recovery = _factor_shares(at.banded("recovery"), outlets, site.grid) if self.recovery else None
         shares = {}

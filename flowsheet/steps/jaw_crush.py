@@ -10,7 +10,7 @@ from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Length, knob
 from flowsheet.spec.blocks.slack import TypicalSlack
 from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, product_matrix
-from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values
+from flowsheet.steps.base import LOCAL, SILICA, Breakage, Operator, Site, Values
 
 
 class JawCrush(Crusher):
@@ -40,4 +40,5 @@ class JawCrush(Crusher):
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Break everything that the setting catches, once through."""
         known = site.grid.sized and self.setting is not None
-        return self.broken(product_matrix(site.grid, at.setting, at) if known else None, at, site)
+        breakage = Breakage(product_matrix(site.grid, at.setting, at), site.locked_share) if known else None
+        return self.broken(breakage, at, site)

@@ -13,8 +13,17 @@ from flowsheet.ore.arrays import Array, crossing
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import Block, Count, Length, knob
 from flowsheet.spec.blocks.slack import TypicalSlack
-from flowsheet.steps._crusher import CRUSHER_PORTS, Crusher, chance_broken, crushed, fragments, product_matrix
-from flowsheet.steps.base import LOCAL, SILICA, Operator, Site, Values, as_size
+from flowsheet.steps._crusher import (
+    CRUSHER_PORTS,
+    Crusher,
+    chance_broken,
+    chance_but_of_the_finest,
+    crushed,
+    fragments,
+    product_matrix,
+)
+from flowsheet.steps._operator import repeated
+from flowsheet.steps.base import LOCAL, SILICA, Breakage, Crushing, Operator, Site, Values, as_size
 
 
 class Target(Block):
@@ -68,8 +77,38 @@ class Pulverize(Crusher):
         """Break at the gap, ``passes`` times."""
         if not site.grid.sized or (self.gap is None and self.to is None):
             return self.broken(None, at, site)
-        gap = at.gap if self.to is None else self._gap_for(feed, at, site)
-        return self.broken(self._product(gap, at, site), at, site)
+        if self.to is None:
+            return self._at_gap(at.gap, at, site)
+        return self._at_gap(self._gap_for(feed, at, site), at, site)
+
+    def tuned(self, feed: Material, at: Values, site: Site) -> Array | None:
+        """Return the logarithm of the gap whose product has the wanted p80."""
+        if self.to is None or not site.grid.sized:
+            return None
+        return np.log(self._gap_for(feed, at, site))[..., None]
+
+    def tuning_ends(self, site: Site) -> tuple[Array, Array]:
+        """Return the gaps between which it is sought."""
+        return tuple(np.array([end]) for end in self._gaps(site))  # type: ignore[return-value]
+
+    def model_at(self, numbers: Array, at: Values, site: Site) -> Operator:
+        """Break at a gap."""
+        chance = chance_but_of_the_finest(site.grid, np.exp(numbers[..., 0]), at)
+        return self.broken(Crushing(chance, fragments(site.grid, at), _rounds(at), site.locked_share), at, site)
+
+    def off(self, own: Operator, feed: Material, at: Values, site: Site) -> Array:
+        """Return how much less than 80 % of the product passes the size wanted; an empty feed is never off.
+
+        Not how far its p80 is off: that jumps where a class is empty.
+        """
+        if not isinstance(own.breakage, Crushing):
+            raise TypeError("not of model_at")
+        rock = _passed(feed.rock_by_size, own.breakage.chance, own.breakage.pieces, own.breakage.passes)
+        passing = sizes.share_passing(site.grid.upper, rock, at.block("to").p80)
+        return np.nan_to_num(0.8 - passing, nan=0.0)[..., None]
+
+    def _at_gap(self, gap: Array, at: Values, site: Site) -> Operator:
+        return self.broken(Breakage(self._product(gap, at, site), site.locked_share), at, site)
 
     def warnings(self, feed: Material, at: Values, site: Site) -> Iterator[str]:
         """Say when no gap gives the p80 that is wanted."""
@@ -82,21 +121,17 @@ class Pulverize(Crusher):
             yield (f"no gap gives a p80 of {as_size(wanted)} here; {as_size(float(reached))} is as near as it gets.")
 
     def _product(self, gap: Array, at: Values, site: Site) -> Array:
-        product = product_matrix(site.grid, gap, at)
-        passes = np.asarray(at.passes)
-        if passes.ndim == 0:
-            return np.linalg.matrix_power(product, int(passes))
-        # Draws of a whole number: each draw has its own power.
-        product = np.broadcast_to(product, (len(passes), *product.shape[-2:]))
-        return np.stack([np.linalg.matrix_power(p, max(1, round(n))) for p, n in zip(product, passes, strict=True)])
+        return repeated(product_matrix(site.grid, gap, at), np.asarray(at.passes))
 
     def _p80(self, feed: Material, gap: Array, at: Values, site: Site, pieces: Array) -> Array:
         """Return the p80 of the product; ``pieces`` are the fragments of each class."""
         chance = chance_broken(site.grid.size, gap, at)
-        passes, rock = np.maximum(1.0, np.round(at.passes)), feed.rock_by_size
-        for turn in range(int(np.max(passes))):
-            rock = np.where((turn < passes)[..., None], crushed(rock, chance, pieces), rock)
+        rock = _passed(feed.rock_by_size, chance, pieces, _rounds(at))
         return sizes.size_passing(site.grid.upper, rock, 0.8)
+
+    def _gaps(self, site: Site) -> tuple[float, float]:
+        """Return the logarithms of the gaps between which one is sought."""
+        return float(np.log(site.grid.size[-1] / 10)), float(np.log(2 * site.grid.upper[0] / self.k1.value))
 
     def _gap_for(self, feed: Material, at: Values, site: Site) -> Array:
         """Return the gap whose product has the wanted p80."""
@@ -104,8 +139,19 @@ class Pulverize(Crusher):
             raise ValueError("the step has no target")
         wanted = at.block("to").p80
         shape = np.broadcast_shapes(feed.solids.shape, wanted.shape)
-        low = np.full(shape, np.log(site.grid.size[-1] / 10))
-        high = np.full(shape, np.log(2 * site.grid.upper[0] / self.k1.value))
+        low, high = (np.full(shape, end) for end in self._gaps(site))
         # An empty feed has no p80: any gap does.
         pieces = fragments(site.grid, at)
         return np.exp(crossing(low, high, lambda gap: np.log(self._p80(feed, np.exp(gap), at, site, pieces) / wanted)))
+
+
+def _rounds(at: Values) -> Array:
+    """Return how often the powder goes through; draws of a whole number are whole."""
+    return np.maximum(1.0, np.round(at.passes))
+
+
+def _passed(rock: Array, chance: Array, pieces: Array, passes: Array) -> Array:
+    """Return rock (..., S) after so many passes, (...)."""
+    for turn in range(int(np.max(passes))):
+        rock = np.where((turn < passes)[..., None], crushed(rock, chance, pieces), rock)
+    return rock

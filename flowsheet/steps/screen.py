@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from flowsheet.ore.arrays import Array, crossing
+from flowsheet.ore.arrays import Array, Mask, crossing
 from flowsheet.ore.grid import SAME, Grid, of_grid
 from flowsheet.ore.material import Material
 from flowsheet.spec.blocks.fields import TYPICAL, Length, Plain, Share, knob
@@ -89,6 +89,32 @@ class Screen(Step):
         n = at.presentations
         if self.efficiency is not None:
             n = presentations_for(feed.rock_by_size, at.efficiency, at.opening, at.open_area, site.grid)
+        return self._parted(n, at, site)
+
+    def tuned(self, feed: Material, at: Values, site: Site) -> Array | None:
+        """Return the logarithm of the presentations that give the efficiency."""
+        if self.efficiency is None or self.opening is None or not site.grid.sized:
+            return None
+        n = presentations_for(feed.rock_by_size, at.efficiency, at.opening, at.open_area, site.grid)
+        return np.log(n)[..., None]
+
+    def tuning_ends(self, site: Site) -> tuple[Array, Array]:
+        """Return the presentations between which they are sought."""
+        return np.log([LEAST_PRESENTATIONS]), np.log([MOST_PRESENTATIONS])
+
+    def model_at(self, numbers: Array, at: Values, site: Site) -> Operator:
+        """Part every class at some presentations."""
+        return self._parted(np.exp(numbers[..., 0]), at, site)
+
+    def off(self, own: Operator, feed: Material, at: Values, site: Site) -> Array:
+        """Return how much more of the undersize passes than wanted; a feed without undersize is never off."""
+        under = np.where(_under(site.grid, at.opening), feed.rock_by_size, 0.0)
+        total = under.sum(axis=-1)
+        passed = (under * own.shares["undersize"].light).sum(axis=-1)
+        share = passed / np.maximum(total, 1e-300)
+        return np.where(total > 0, share - at.efficiency, 0.0)[..., None]
+
+    def _parted(self, n: Array, at: Values, site: Site) -> Operator:
         stays = retained(site.grid, at.opening, at.open_area, n)
         over = Shares(stays, stays, stays, stays[..., :, None])
         passes = 1 - stays
@@ -129,12 +155,17 @@ def _missed(grid: Grid, opening: Array, open_area: Array) -> Array:
     return np.asarray(np.log1p(-f * clear * clear))
 
 
+def _under(grid: Grid, opening: Array) -> Mask:
+    """Return which classes are undersize, (..., S)."""
+    return np.asarray(grid.upper <= opening[..., None] * (1 + SAME))
+
+
 def presentations_for(rock: Array, efficiency: Array, opening: Array, open_area: Array, grid: Grid) -> Array:
     """Return the presentations at which ``efficiency`` of the undersize in ``rock`` (..., S) passes.
 
     Efficiency in the trade's sense: undersize that passed ÷ undersize in the feed.
     """
-    fine = grid.upper <= opening[..., None] * (1 + SAME)
+    fine = _under(grid, opening)
     under = np.where(fine, rock, 0.0)
     total = np.maximum(under.sum(axis=-1), 1e-300)
     shape = np.broadcast_shapes(total.shape, np.shape(efficiency), np.shape(opening))

@@ -14,7 +14,7 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.solve.loop_stage import Loop
+from flowsheet.solve.loop.stage import Loop
 from flowsheet.solve.network import Stage
 from flowsheet.solve.propagate import Solver
 from flowsheet.solve.slack import GOLD, ROCK, moved

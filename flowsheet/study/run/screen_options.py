@@ -62,9 +62,12 @@ def finer(solution: Solution) -> list[Finer]:
         below = [size for size in R20_3 if size < now * 0.95][:FINER_SIZES]
         variants = [Variant(screen, (step.set_by,), "", step.set_size, written(s, "mm", LENGTH)) for s in below]
         rows.append(_row(solution, screen, sort, now, solution))
+        if solution.unsettled is not None:
+            continue
         for size, variant in zip(below, variants, strict=True):
-            again = solve(Model.of(variant.of(sheet), [now, *below]))
-            rows.append(_row(again, screen, sort, size, solution))
+            again = solve(Model.of(variant.of(sheet), [now, *below]), patient=False)
+            if again.unsettled is None:
+                rows.append(_row(again, screen, sort, size, solution))
     return rows
 
 

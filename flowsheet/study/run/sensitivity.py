@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeAlias
 
@@ -54,7 +54,7 @@ class Improvement:
 def advice(solution: Solution) -> list[Improvement]:
     """Return every single change that wins gold, best first."""
     sheet, fed = solution.model.sheet, float(solution.fed_gold)
-    if fed <= 0:
+    if fed <= 0 or solution.unsettled is not None:  # nothing can be said of a change to what is not known
         return []
     bases: Bases = {}
     changed = ((one, one.of(sheet)) for one in what_if.improvements(sheet))
@@ -73,23 +73,47 @@ def advice(solution: Solution) -> list[Improvement]:
 def _gains(solution: Solution, told: list[tuple[Variant, Sheet]], bases: Bases) -> Iterator[tuple[Variant, float]]:
     """Go through the changes (and the sheet with each) with the gold (kg) that each keeps more, where it can be solved.
 
-    Those that leave the class limits as they are make draws of one solve, which takes a fraction of their own.
+    Those that leave the class limits as they are make draws of one solve, which takes a fraction of their own. Where a
+    loop has to settle each takes long, so that all are draws of one solve, with the class limits that any of them asks
+    for; and a change after which it does not settle is no advice.
     """
-    steps = solution.model.sheet.steps
-    alike = [one for one, changed in told if changed.steps[one.step].openings() == steps[one.step].openings()]
-    together: dict[str, float] = {}
-    if len(alike) > 1:
-        values = {one.name: np.full(len(alike), one.old.value) for one in alike}
-        for i, one in enumerate(alike):
-            values[one.name][i] = one.new.value
-        with contextlib.suppress(SheetError):  # one of them lets nothing out of a loop: then each is solved alone
-            kept = solve(solution.model, inputs_with(solution.model, values, len(alike))).kept_gold
-            gains = np.broadcast_to(kept - solution.kept_gold, (len(alike),))  # nothing kept moves: one for all
-            together = dict(zip((one.name for one in alike), map(float, gains), strict=True))
+    model, sheet = solution.model, solution.model.sheet
+    settles = any(stage.is_loop and not all(model.step(n).linear() for n in stage.steps) for stage in model.stages)
+    together: dict[str, float | None] = {}
+    if settles:
+        model = Model.of(sheet, frozenset[float]().union(*(changed.openings for _, changed in told)))
+        together = _as_draws(model, [one for one, _ in told], None)
+    else:
+        own = sheet.steps
+        alike = [one for one, changed in told if changed.steps[one.step].openings() == own[one.step].openings()]
+        if len(alike) > 1:
+            together = _as_draws(model, alike, solution)
     for one, changed in told:
         with contextlib.suppress(SheetError):
-            gain = together.get(one.name)
-            yield one, _gain(solution, changed, bases) if gain is None else gain
+            gain = together[one.name] if one.name in together else _gain(solution, changed, bases)
+            if gain is not None:
+                yield one, gain
+
+
+def _as_draws(model: Model, changes: Sequence[Variant], base: Solution | None) -> dict[str, float | None]:
+    """Return the gold (kg) that each change keeps more than ``base`` does; None where a loop then does not settle.
+
+    Without a ``base`` the sheet as it stands is one more draw. Nothing where one of them lets nothing out of a loop.
+    """
+    many = len(changes) + (base is None)
+    values = {one.name: np.full(many, one.old.value) for one in changes}
+    for i, one in enumerate(changes):
+        values[one.name][i] = one.new.value
+    try:
+        found = solve(model, inputs_with(model, values, many), patient=False)
+    except SheetError:
+        return {}
+    kept = np.broadcast_to(found.kept_gold, (many,))  # nothing kept moves: one for all
+    gains = kept - (kept[-1] if base is None else base.kept_gold)
+    settled = np.ones(many, dtype=bool) if found.unsettled is None else ~found.unsettled
+    if base is None and not settled[-1]:
+        settled[:] = False
+    return {one.name: float(gains[i]) if settled[i] else None for i, one in enumerate(changes)}
 
 
 def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, float]:
@@ -100,10 +124,11 @@ def _cleaned(solution: Solution, caught: Caught, bases: Bases) -> tuple[str, flo
     """
     if not solution.model.grains_known:
         return AT_MOST, float(caught.material.gold)
-    try:
-        return PANNED, _gain(solution, _panned(solution.model.sheet, caught.stream), bases)
-    except SheetError:
-        return AT_MOST, float(caught.material.gold)
+    with contextlib.suppress(SheetError):
+        gain = _gain(solution, _panned(solution.model.sheet, caught.stream), bases)
+        if gain is not None:
+            return PANNED, gain
+    return AT_MOST, float(caught.material.gold)
 
 
 def panned_first(solution: Solution, best: Improvement) -> Sheet | None:
@@ -132,9 +157,10 @@ def _unused(name: str, taken: Iterable[str]) -> str:
     return name
 
 
-def _gain(solution: Solution, changed: Sheet, bases: Bases) -> float:
+def _gain(solution: Solution, changed: Sheet, bases: Bases) -> float | None:
     """Return the gold (kg) that a changed sheet keeps more, with the openings of both as class limits.
 
+    None where a loop of it does not settle.
     ``bases`` remembers the sheet as it stands on other class limits: most changes ask for the same ones.
     """
     sheet = solution.model.sheet
@@ -144,7 +170,8 @@ def _gain(solution: Solution, changed: Sheet, bases: Bases) -> float:
         if named not in bases:
             bases[named] = solve(Model.of(sheet, named))
         solution = bases[named]
-    return float(solve(model).kept_gold) - float(solution.kept_gold)
+    then = solve(model, patient=False)
+    return None if then.unsettled is not None else float(then.kept_gold) - float(solution.kept_gold)
 
 
 def _legal(changed: Sheet, step: str, solution: Solution) -> bool:

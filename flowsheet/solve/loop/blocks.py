@@ -89,6 +89,10 @@ class FreedAt:
     def note_in(self, i: int, blocks: Blocks) -> None:
         """Take down what goes in."""
 
+    def freed_in_all(self) -> Array:
+        """Return the gold that is freed here, (S grains, D)."""
+        raise NotImplementedError
+
 
 class BrokenAt(FreedAt):
     """A place where rock is broken, as rock and what is locked in it sees it.

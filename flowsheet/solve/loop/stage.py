@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from flowsheet.ore.arrays import Array, Draws, Mask
 from flowsheet.ore.material import Material, some
-from flowsheet.solve import loops
-from flowsheet.solve.fixed_point import MOST_TURNS, settle
-from flowsheet.solve.loop_by_class import Passage, coarsens, rock_fed, solve_by_class
+from flowsheet.solve.loop.absorb import Solved, Streams, pack, solve_linear, unpack
+from flowsheet.solve.loop.by_class import Passage, coarsens, solve_by_class
+from flowsheet.solve.loop.fixed_point import MOST_TURNS, Answer, settle
+from flowsheet.solve.loop.rock import rock_fed
+from flowsheet.solve.loop.tuning import Tuned, Tuning
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
 from flowsheet.solve.slack import Deltas, slackened
@@ -21,6 +25,10 @@ from flowsheet.steps.base import Operator
 
 DRAWS_AT_ONCE = 100
 """A loop takes up to a third of a megabyte a draw, besides the streams themselves."""
+AT_ONCE = 1 << 20
+"""Numbers that are sought together where all that goes round is sought: turn upon turn of them is remembered."""
+FEW_TURNS = 20
+"""How long a loop is given that is only tried."""
 ALL = slice(None)
 
 
@@ -36,6 +44,10 @@ class Loop:
     notes: list[Note] = field(default_factory=list)
     #: The operators in force, of each step, once the loop is solved; given, they are taken as they are.
     operators: Mapping[str, Operator] = field(default_factory=dict)
+    #: Whether to go on where it hardly settles.
+    patient: bool = True
+    #: Draws that have not settled, (D,); None where all have.
+    missed: Mask | None = None
 
     def __post_init__(self) -> None:
         self.classes = len(self.model.grid)
@@ -44,14 +56,14 @@ class Loop:
         self.outside = {stream: self.streams[stream] for stream in self.taken if stream in self.streams}
         self.bent = [name for name in self.stage.steps if not self.model.step(name).linear()]
 
-    def solve(self) -> tuple[loops.Solved, dict[str, Material]]:
+    def solve(self) -> tuple[Solved, dict[str, Material]]:
         """Return what the cuts carry and what is caught, and all that the steps give."""
-        operators = dict(self.operators) or self._start()
-        if self.bent and not self.operators:
-            operators = self._settled(operators)
+        operators = dict(self.operators) or self._tuned()
+        if not operators:
+            operators = self._settled(self._start()) if self.bent else self._start()
         self.operators = operators
         parts = [self._part(operators, draws) for draws in _parts(self.inputs.draws)]
-        solved = loops.Solved(
+        solved = Solved(
             {cut: Material.join([one.cuts[cut] for one in parts]) for cut in self.stage.cuts},
             {cut: Material.join([one.caught[cut] for one in parts]) for cut in self.stage.cuts},
         )
@@ -63,22 +75,22 @@ class Loop:
 
     # ── with operators that are known ───────────────────────────────────────────────────────────────────────
 
-    def _part(self, operators: Mapping[str, Operator], draws: Draws) -> loops.Solved:
+    def _part(self, operators: Mapping[str, Operator], draws: Draws) -> Solved:
         """Solve the loop for some of the draws."""
         mine = {name: operator.part(draws) for name, operator in operators.items()}
         return self._solved(mine, {stream: material.part(draws) for stream, material in self.outside.items()})
 
-    def _solved(self, mine: Mapping[str, Operator], outside: Mapping[str, Material]) -> loops.Solved:
+    def _solved(self, mine: Mapping[str, Operator], outside: Mapping[str, Material]) -> Solved:
         """Solve the loop with these operators."""
         if not any(map(coarsens, mine.values())):
             return solve_by_class(self._passages(mine), self.stage.cuts, outside, self.classes)
         nothing = dict.fromkeys(outside, Material.nothing(self.classes))
         leaving = [s for n in self.stage.steps for s in self.model.outlets[n].values() if s not in self.taken]
 
-        def round_trip(cuts: loops.Streams, with_feed: bool) -> dict[str, Material]:
+        def round_trip(cuts: Streams, with_feed: bool) -> dict[str, Material]:
             return self._round(mine, {**(outside if with_feed else nothing), **cuts})
 
-        return loops.solve_linear(round_trip, self.stage.cuts, leaving, self.classes)
+        return solve_linear(round_trip, self.stage.cuts, leaving, self.classes)
 
     def _passages(self, operators: Mapping[str, Operator]) -> list[Passage]:
         return [Passage(self.takes[n], operators[n], self.model.outlets[n]) for n in self.stage.steps]
@@ -122,6 +134,30 @@ class Loop:
             streams.update({stream: given[stream] for stream in given if stream not in self.stage.cuts})
         return operators
 
+    def _tuned(self) -> dict[str, Operator]:
+        """Return the operators of a loop whose bent steps hang on their feed by a few numbers each; none if it is not.
+
+        That of a linear step is the same for every feed, so also for none.
+        """
+        if not self.bent or not all(self.model.step(name).by_rock_alone for name in self.bent):
+            return {}
+        nothing = Material.nothing(self.classes)
+        linear = {n: self._operator(n, nothing) for n in self.stage.steps if n not in self.bent}
+        if any(map(coarsens, linear.values())):
+            return {}
+        plain = self.inputs is self.model.plain
+        center = None if plain else self.model.tunings.get(self.stage)
+        others = {name: _rock_alone(operator) for name, operator in linear.items()}
+        tuning = Tuning.of(self.model, self.inputs, self.stage, self.bent, others, self.outside, center)
+        if tuning is None:
+            return {}
+        numbers, settled, inverse = tuning.numbers(self.patient)
+        if plain and settled.all():
+            self.model.tunings[self.stage] = Tuned(numbers[0], inverse[0])
+        if not settled.all():
+            self._note_not_settled(settled)
+        return {**linear, **self._checked(tuning.operators(numbers))}
+
     def _settled(self, operators: dict[str, Operator]) -> dict[str, Operator]:
         """Find the operators of the steps that depend on their feed, such that they get the feed they were made for.
 
@@ -130,6 +166,7 @@ class Loop:
         """
         rock = all(self.model.step(name).by_rock_alone for name in self.bent)
         rock = rock and not any(map(coarsens, operators.values()))
+        others = {name: _rock_alone(operator) if rock else operator for name, operator in operators.items()}
         scale = self._scale(rock)
         first = self._fed(operators, ALL, rock) / scale
         drawn = len(first) == self.inputs.draws
@@ -140,17 +177,28 @@ class Loop:
             feeds = [_material(packed if drawn else packed[0], rock, self.classes) for packed in fed]
             return {n: self._operator(n, feed, draws, rock_alone) for n, feed in zip(self.bent, feeds, strict=True)}
 
-        others = {name: _rock_alone(operator) if rock else operator for name, operator in operators.items()}
-
-        def comes(guess: Array, draws: Draws) -> Array:
+        def comes(guess: Array, draws: npt.NDArray[np.intp]) -> Array:
             mine = {n: operator.part(draws) for n, operator in others.items() if n not in self.bent}
             fed = self._fed({**mine, **made(guess, draws, rock)}, draws, rock) / some(scale, draws, 3)
             return np.broadcast_to(fed, (len(guess), *first.shape[1:])).reshape(len(guess), -1)
 
-        found, settled = settle(first.reshape(len(first), -1), comes)
+        guesses = first.reshape(len(first), -1)
+        most = MOST_TURNS if self.patient else FEW_TURNS
+        found, settled = np.empty(guesses.shape), np.empty(len(guesses), dtype=bool)
+        for part in _slices(len(guesses), max(1, AT_ONCE // guesses.shape[1])):
+            ask = partial(_of_part, comes, part.start)
+            found[part], settled[part] = settle(guesses[part], ask, most=most)
         if not settled.all():
             self._note_not_settled(settled)
         return {**operators, **made(found, ALL, False)}
+
+    def _checked(self, operators: dict[str, Operator]) -> dict[str, Operator]:
+        """Check operators that were not made by ``Model.operator``, now or, of a plain solve, with all others."""
+        if self.inputs.draws is None:
+            self.unchecked.extend(operators.items())
+        else:
+            self.model.check_numbers(list(operators.items()))
+        return operators
 
     def _fed(self, operators: Mapping[str, Operator], draws: Draws, rock: bool) -> Array:
         """Return what the bent steps are fed, (D, steps, blocks, S): light and heavy rock, or all that a feed is."""
@@ -164,7 +212,7 @@ class Loop:
             sources = {stream: material.part(part) for stream, material in outside.items()}
             solved = self._solved(mine, sources)
             streams = {**sources, **self._round(mine, {**sources, **solved.cuts}), **solved.cuts}
-            packed = [loops.pack(self.feed(name, streams)) for name in self.bent]
+            packed = [pack(self.feed(name, streams)) for name in self.bent]
             feeds.append(np.stack(np.broadcast_arrays(*packed), axis=-3))
         return np.concatenate(feeds) if feeds[0].ndim > 3 else feeds[0][None]
 
@@ -181,6 +229,7 @@ class Loop:
             "perhaps its steps let out less than is fed to it. Let more out, or give {steps} a setting or shares of "
             "its own in place of what it should come to."
         )
+        self.missed = ~settled
         missed, draws = np.count_nonzero(~settled), len(settled)
         where = f" in {missed} of {draws} draws" if draws > 1 else ""
         told = {"loop": named(self.stage), "turns": MOST_TURNS, "where": where, "steps": " or ".join(self.bent)}
@@ -195,7 +244,7 @@ def named(stage: Stage) -> str:
 def _material(packed: Array, rock: bool, classes: int) -> Material:
     """Return the material of a feed's blocks; of rock alone, without gold."""
     if not rock:
-        return loops.unpack(packed)
+        return unpack(packed)
     nothing = Material.nothing(classes)
     return Material(packed[..., 0, :], packed[..., 1, :], nothing.free, nothing.locked)
 
@@ -209,7 +258,15 @@ def _rock_alone(operator: Operator) -> Operator:
 
 def _parts(draws: int | None) -> list[slice]:
     """Return slices of at most DRAWS_AT_ONCE draws, all of much the same length; one of all if there are none."""
-    if not draws:
-        return [ALL]
-    ends = np.linspace(0, draws, -(-draws // DRAWS_AT_ONCE) + 1).astype(int)
+    return _slices(draws, DRAWS_AT_ONCE) if draws else [ALL]
+
+
+def _of_part(answer: Answer, start: int, guess: Array, draws: npt.NDArray[np.intp]) -> Array:
+    """Return the answer for draws that are counted from ``start``."""
+    return answer(guess, draws + start)
+
+
+def _slices(draws: int, most: int) -> list[slice]:
+    """Return slices of at most ``most`` draws, all of much the same length."""
+    ends = np.linspace(0, draws, -(-draws // most) + 1).astype(int)
     return [slice(int(a), int(b)) for a, b in pairwise(ends)]

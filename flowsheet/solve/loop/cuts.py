@@ -13,8 +13,8 @@ from typing import TypeAlias
 import numpy as np
 
 from flowsheet.ore.arrays import Mask
-from flowsheet.solve.loop_blocks import Blocks, of_class
-from flowsheet.solve.loops import LEAVES, absorb
+from flowsheet.solve.loop.absorb import LEAVES, absorb
+from flowsheet.solve.loop.blocks import Blocks, of_class
 
 #: What comes of one unit in each cut, by the number of the cut; (S or 1, B, D or 1).
 Units: TypeAlias = dict[int, Blocks]
@@ -38,7 +38,7 @@ class Network:
     def of(cls, gain: Links, out: Sequence[Blocks], classes: int) -> Network:
         """Take a network apart, the last cut first, handing its flows on to those before it.
 
-        By elimination without a subtraction, as ``loops.absorb`` does it.
+        By elimination without a subtraction, as ``absorb.absorb`` does it.
         """
         holds = _holds(gain, out, classes)
         flow = {at: link for at, link in gain.items() if at[0] != at[1]}
@@ -71,20 +71,15 @@ class Network:
                 x = np.divide(fed, out, out=np.zeros(fed.shape), where=~stays)
                 return [x], [np.where(stays, fed, 0.0)]
             return self._set_aside(i, feed)
-        x = list(feed)
-        total = [of_class(one, i) for one in self.total]
-        for k in range(n - 1, 0, -1):
-            ratio = x[k] / total[k]
-            for j in range(k):
-                if (j, k) in self.flow:
-                    x[j] = x[j] + of_class(self.flow[j, k], i) * ratio
-        for k in range(n):
-            came = sum(of_class(self.flow[k, j], i) * x[j] for j in range(k) if (k, j) in self.flow)
-            x[k] = (x[k] + came) / total[k]
-        return x, [0.0] * n
+        flow = {at: of_class(link, i) for at, link in self.flow.items()}
+        return _substituted(flow, [of_class(one, i) for one in self.total], feed), [0.0] * n
+
+    def all_of(self, feed: Sequence[Blocks]) -> list[Blocks]:
+        """Solve all classes, none of which holds anything, for a feed of all of them, (S or 1, B, D)."""
+        return _substituted(self.flow, self.total, feed)
 
     def _set_aside(self, i: int, feed: Sequence[Blocks]) -> tuple[list[Blocks], list[Blocks]]:
-        """Solve a class that holds something, as ``loops.absorb`` does."""
+        """Solve a class that holds something, as ``absorb.absorb`` does."""
         n = len(feed)
         out, fed = ([of_class(one, i) for one in self.out], feed)
         gain = [[of_class(self.gain.get((j, k), 0.0), i) for k in range(n)] for j in range(n)]
@@ -94,6 +89,22 @@ class Network:
             states[..., 2 * n :].reshape(*states.shape[:-1], n, n), states[..., :n], states[..., n : 2 * n]
         )
         return [x[..., k] for k in range(n)], [caught[..., k] for k in range(n)]
+
+
+def _substituted(flow: Links, total: Sequence[Blocks], feed: Sequence[Blocks]) -> list[Blocks]:
+    """Return what the cuts carry of a feed; a feed that is the number nought is none."""
+    x, n = list(feed), len(feed)
+    for k in range(n - 1, 0, -1):
+        if isinstance(x[k], np.ndarray):
+            ratio = x[k] / total[k]
+            for j in range(k):
+                if (j, k) in flow:
+                    x[j] = x[j] + flow[j, k] * ratio
+    for k in range(n):
+        came = [flow[k, j] * x[j] for j in range(k) if (k, j) in flow and isinstance(x[j], np.ndarray)]
+        if came or isinstance(x[k], np.ndarray):
+            x[k] = (x[k] + sum(came)) / total[k]
+    return x
 
 
 def _holds(gain: Mapping[tuple[int, int], Blocks], out: Sequence[Blocks], classes: int) -> Mask:

@@ -2,26 +2,23 @@
 
 Rock of a class, and gold that is locked in it, come from that class and from coarser ones alone; free gold of a grain
 size comes from such gold, by what breaking frees, and from itself. So classes are solved from the coarsest down, and
-free gold in the end: each time only the loop's cuts are unknown, for each block (``loop_blocks``) by itself. S + 1 rows
-of small systems take the place of the loop's whole gain (``loops.solve_linear``), which would be S + 2 large ones.
+free gold in the end: each time only the loop's cuts are unknown, for each block (``blocks``) by itself. S + 1 rows
+of small systems take the place of the loop's whole gain (``absorb.solve_linear``), which would be S + 2 large ones.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Generic, TypeVar
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.ore.material import Material
-from flowsheet.solve.loop_blocks import ROCK, Blocks, BrokenAt, FreedAt, at, last, of_class, of_classes, rows, stacked
-from flowsheet.solve.loop_network import Links, Network, Units
-from flowsheet.solve.loops import Solved
+from flowsheet.solve.loop.absorb import Solved
+from flowsheet.solve.loop.blocks import ROCK, Blocks, BrokenAt, FreedAt, at, last, of_class, of_classes, rows, stacked
+from flowsheet.solve.loop.cuts import Links, Network, Units
 from flowsheet.steps.base import Breakage, Operator
-
-Point = TypeVar("Point", bound=FreedAt)
 
 AT_ONCE = 1 << 14
 """Numbers of an array that are worked on at once, whole classes of them: few enough for a processor's cache."""
@@ -46,12 +43,12 @@ def coarsens(operator: Operator) -> bool:
 def solve_by_class(
     passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int
 ) -> Solved:
-    """Solve a loop for what its cuts carry, and set aside what is caught, as ``loops.solve_linear`` does.
+    """Solve a loop for what its cuts carry, and set aside what is caught, as ``absorb.solve_linear`` does.
 
     ``passages`` in the order of flow once the ``cuts`` are opened; ``outside``: the streams that come from elsewhere.
     """
     hosts = _hosts_layer(passages, cuts, outside, classes, gold=True)
-    free: _Layer[FreedAt] = _Layer(passages, cuts, {name: last(m.free)[None] for name, m in outside.items()})
+    free = _Layer(passages, cuts, {name: last(m.free)[None] for name, m in outside.items()})
     for route in free.routes:
         route.lay(last(route.operator.shares[outlet].free)[None] for outlet in route.outlets)
         route.points = {where: FreedAt() for where, _ in route.breakages()}
@@ -66,7 +63,7 @@ def solve_by_class(
     )
 
 
-def rock_fed(
+def rock_fed_by_class(
     passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int, to: Sequence[int]
 ) -> Array:
     """Solve a loop for its rock alone; return the light and heavy rock fed to some passages, (D, len(to), 2, S)."""
@@ -103,7 +100,7 @@ def _by_cut(
 
 
 @dataclass
-class _Route(Generic[Point]):
+class _Route:
     """A step as the blocks of a layer go through it."""
 
     takes: tuple[str, ...]
@@ -111,7 +108,7 @@ class _Route(Generic[Point]):
     outlets: Mapping[str, str]
     shares: dict[str, Array] = field(default_factory=dict)
     #: Where rock is broken: before the step parts it (""), or behind an outlet.
-    points: dict[str, Point] = field(default_factory=dict)
+    points: dict[str, FreedAt] = field(default_factory=dict)
 
     def lay(self, shares: Iterator[Array]) -> None:
         """Take the shares of the outlets, in their order."""
@@ -126,21 +123,19 @@ class _Route(Generic[Point]):
 
 def _hosts_layer(
     passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Material], classes: int, gold: bool
-) -> _Layer[BrokenAt]:
-    layer: _Layer[BrokenAt] = _Layer(
-        passages, cuts, {name: rows(material, classes, gold) for name, material in outside.items()}
-    )
+) -> _Layer:
+    layer = _Layer(passages, cuts, {name: rows(material, classes, gold) for name, material in outside.items()})
     for route in layer.routes:
         route.lay(rows(route.operator.shares[outlet], classes, gold) for outlet in route.outlets)
         route.points = {where: BrokenAt(breakage, gold) for where, breakage in route.breakages()}
     return layer
 
 
-class _Layer(Generic[Point]):
+class _Layer:
     """A loop as one kind of blocks goes through it: rock and what is locked in it, by host class, or free gold."""
 
     def __init__(self, passages: Sequence[Passage], cuts: Sequence[str], outside: Mapping[str, Array]) -> None:
-        self.routes: list[_Route[Point]] = [_Route(p.takes, p.operator, p.outlets) for p in passages]
+        self.routes: list[_Route] = [_Route(p.takes, p.operator, p.outlets) for p in passages]
         self.outside = outside
         self.cut = {name: k for k, name in enumerate(cuts)}
         self.taker = {stream: t for t, passage in enumerate(passages) for stream in passage.takes}
@@ -150,7 +145,7 @@ class _Layer(Generic[Point]):
         #: By class and step: what the step is fed, (B, D).
         self.fed: dict[tuple[int, int], Array] = {}
 
-    def points(self) -> Iterator[Point]:
+    def points(self) -> Iterator[FreedAt]:
         """Give the places where rock is broken, in the order of flow."""
         return (point for route in self.routes for point in route.points.values())
 
