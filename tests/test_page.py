@@ -22,7 +22,8 @@ from flowsheet.show.page import asks
 from flowsheet.show.page.app import Page
 from flowsheet.show.page.bench import Bench, default_log
 from flowsheet.show.page.guard import BROKEN, HEADERS, LARGEST, Guard
-from flowsheet.show.page.surely import sure_part
+from flowsheet.show.page.surely import sure_parts
+from flowsheet.show.text import spans
 from flowsheet.show.text.figures import gold
 from flowsheet.spec.weights import weigh_sheet
 from flowsheet.spec.yaml import marked_document as yaml_document
@@ -217,9 +218,25 @@ def test_the_ends_in_the_drawing_can_be_chosen_with_the_mouse_too(sack: Served) 
 def test_how_sure_is_told_apart_and_alike_with_chance(sack: Served) -> None:
     answer = sack.post("/sure", {"settings": {"scalp.opening": "12 mm"}})
     assert answer.status == 200
+    # Turned, it is told what that would have kept of the sack that was weighed, whatever the sheet would have planned.
     told = text_of(answer.json["parts"]["sure"])
-    assert "Nine times in ten another sack like this gives" in told
-    assert sum(tag == "svg" for tag, _ in tags_of(answer.json["parts"]["sure"])) == 2
+    assert "Turned so, it would have kept" in told
+    assert "Hardly worth it" in told
+    assert list(answer.json["parts"]) == ["sure"]
+    # As written, all that the weights tell is theirs.
+    parts = sack.post("/sure", {"settings": {}}).json["parts"]
+    assert set(parts) == {"sure", "kept", "answers", "gold", "drawing", "coarse", "balance", "notes"}
+    run = fs.run(Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml")
+    test = run.this_test
+    assert test is not None
+    assert "by your weights" in text_of(parts["kept"])
+    assert spans.gold(test.kept) in text_of(parts["kept"])
+    assert "Nine times in ten another sack like this gives" in text_of(parts["answers"])
+    assert text_of(parts["answers"]).startswith("What the weights say By your weights this test held")
+    words = text_of(parts["balance"]).split()
+    assert words.count("weights") + words.count("sheet") >= 2 * len(run.streams)
+    assert "≈" in text_of(parts["drawing"])
+    assert sum(tag == "svg" for tag, _ in tags_of(parts["sure"])) == 2
     assert sack.post("/sure", {"settings": {"scalp.opening": "12"}}).json["parts"] == {}
 
 
@@ -771,6 +788,8 @@ def test_it_listens_on_this_machine_alone(sack: Served) -> None:
 def test_what_speaks_against_the_intervals_stands_with_them() -> None:
     path = Path(__file__).parent.parent / "examples" / "pile" / "pile.yaml"
     sheet = fs.read(path).with_({"ore.grade": "60 g/t"})
-    told = text_of(sure_part(pair(sheet, sheet, {})))
+    parts = sure_parts(pair(sheet, sheet, {}))
+    told = " ".join(map(text_of, parts.values()))
     assert "By that the pile holds" in told
+    told = text_of(parts["sure"])
     assert "is a wrong guess" in told

@@ -34,6 +34,7 @@ NEVER = 1e-12
 """A difference below this (kg) is none."""
 HARDLY = 1e-7
 """One below this (kg) is hardly any."""
+WORKING = "It is being worked out …"
 CENT = 0.005
 """A difference of money below this is none."""
 
@@ -59,7 +60,8 @@ def kept(turned: Turned) -> str:
     trial = turned.trial
     gain = _gain(trial.gain) if turned.settings else ""
     return render.part("kept", grams=gold(trial.kept), share=percent(trial.kept_share), gain=gain,
-                       more=trial.gain > NEVER, less=trial.gain < -NEVER)  # fmt: skip
+                       more=trial.gain > NEVER, less=trial.gain < -NEVER,
+                       by="as planned" if turned.run.solution.model.sheet.weighed else "as written")  # fmt: skip
 
 
 def _gain(kg: float) -> str:
@@ -81,6 +83,9 @@ def changed(desk: Desk, turned: Turned) -> str:
 def answers(turned: Turned) -> str:
     """Return the answers in sentences, the first with what they were as written."""
     told = sentences.answers(turned.run)
+    if not turned.settings and turned.run.solution.model.sheet.weighed:
+        # The weights lead; what they say takes longer, and comes in place of this.
+        told = [(sentences.BY_WEIGHTS, WORKING), (sentences.AS_PLANNED, told[0][1]), *told[1:]]
     return render.part("answers", told=told, against=against(turned) if turned.settings else "")
 
 
@@ -135,7 +140,12 @@ def _mg(value: float) -> str:
 def coarse(run: Run) -> str:
     """Return the tables of the coarse fraction and of finer screens, where the sheet knows sizes."""
     return render.part("coarse", coarse=run_tables.coarse(run) if run.coarse else None,
-                       finer=run_tables.finer(run) if run.finer else None)  # fmt: skip
+                       finer=finer_grid(run))  # fmt: skip
+
+
+def finer_grid(run: Run) -> Grid | None:
+    """Return the table of finer screens, where there is one."""
+    return run_tables.finer(run) if run.finer else None
 
 
 def notes(run: Run) -> str:
@@ -159,13 +169,16 @@ _SIZE = re.compile(r"<svg[^>]*>")
 
 def drawn(run: Run, stream: str) -> str:
     """Return the drawing, its streams to be chosen with the mouse or by keyboard."""
-    names = list(run.streams)
+    names, flows = list(run.streams), drawing.flows(run)
+    weighed = drawing.told_by_weights(run)
 
     def button(found: re.Match[str]) -> str:
         name = names[int(found[1])]
-        one = run.streams[name]
+        one = flows[name]
         # What is told aloud holds what is written there, so that both can be asked for by name.
-        told = f"{name} {drawing.numbers(one)}".replace("\n", " ")
+        told = f"{name} {drawing.numbers(one, weighed.streams[name] if weighed is not None else None)}".replace(
+            "\n", " "
+        )
         label = f"{told}: show it by size"
         chosen = name == stream
         return (

@@ -70,7 +70,7 @@ class Slow:
 
 def _parts(request: Request) -> dict[str, str]:
     from flowsheet.show.page.log_view import weight_parts
-    from flowsheet.show.page.surely import sure_part
+    from flowsheet.show.page.surely import sure_parts
     from flowsheet.spec.bench.sheet_with_log import build_with
     from flowsheet.spec.yaml.settings import with_settings
     from flowsheet.steps import kinds
@@ -81,7 +81,7 @@ def _parts(request: Request) -> dict[str, str]:
     if isinstance(asked, str):
         return weight_parts(sheet, asked)
     turned = build_with(with_settings(document, asked), kinds(), path, text) if asked else sheet
-    return {"sure": sure_part(pair(sheet, turned, asked))}
+    return sure_parts(pair(sheet, turned, asked))
 
 
 def main(asked: BinaryIO, answers: BinaryIO) -> None:

@@ -115,45 +115,63 @@ def gold_bar(run: Run) -> GoldBar:
 def parts_of(run: Run) -> tuple[Segment, ...]:
     """Return what is kept, then what is not, each by size; small losses together."""
     led = run.this_test is not None
-    rows = [row for row in (_told(run) if led else _planned(run)) if row[2] > 0]
-    whole = sum(row[2] for row in rows)
-    small = [row for row in rows if row[1] != KEPT and row[2] < TINY * whole]
+    rows = [row for row in (_told(run) if led else _planned(run)) if row.gold > 0]
+    whole = sum(row.share for row in rows)
+    small = [row for row in rows if row.fate != KEPT and row.share < TINY * whole]
     if len(small) > 1:
-        fate = LOST if any(row[1] == LOST for row in small) else CAUGHT
-        together = (f"{len(small)} more", fate, sum(row[2] for row in small), None, MIXED if led else "")
+        fate = LOST if any(row.fate == LOST for row in small) else CAUGHT
+        gold_of, share = sum(row.gold for row in small), sum(row.share for row in small)
+        together = _Row(f"{len(small)} more", fate, gold_of, share, None, MIXED if led else "")
         rows = [*(row for row in rows if row not in small), together]
-    shares = [row[2] / whole for row in rows]
+    shares = [row.share / whole for row in rows]
     return tuple(
-        Segment(name, fate, kg, share, hundredths, ends, source)
-        for (name, fate, kg, ends, source), share, hundredths in zip(
-            rows, shares, apportioned(shares, HUNDREDTHS), strict=True
-        )
+        Segment(row.name, row.fate, row.gold, share, hundredths, row.ends, row.source)
+        for row, share, hundredths in zip(rows, shares, apportioned(shares, HUNDREDTHS), strict=True)
     )
 
 
-_Row = tuple[str, str, float, Interval | None, str]
+class _Row(NamedTuple):
+    """Where some gold ends: its fate, kg, its share of all (or what goes with that), its ends, what it is from."""
+
+    name: str
+    fate: str
+    gold: float
+    share: float
+    ends: Interval | None = None
+    source: str = ""
 
 
 def _planned(run: Run) -> list[_Row]:
-    """Return where the gold ends by the sheet: name, fate, kg."""
+    """Return where the gold ends by the sheet."""
     sheet = run.solution.model.sheet
-    kept: list[_Row] = [(n, KEPT, run.streams[n].gold, None, "") for n in sheet.keep]
-    lost: list[_Row] = [(f"caught in {row.stream}", CAUGHT, row.gold, None, "") for row in run.caught]
-    lost += [(n, LOST, run.streams[n].gold, None, "") for n in sheet.ends if n not in sheet.keep]
-    return [*sorted(kept, key=lambda row: -row[2]), *sorted(lost, key=lambda row: -row[2])]
+
+    def row(name: str, fate: str, kg: float) -> _Row:
+        return _Row(name, fate, kg, kg)
+
+    kept = [row(n, KEPT, run.streams[n].gold) for n in sheet.keep]
+    lost = [row(f"caught in {one.stream}", CAUGHT, one.gold) for one in run.caught]
+    lost += [row(n, LOST, run.streams[n].gold) for n in sheet.ends if n not in sheet.keep]
+    return [*sorted(kept, key=lambda row: -row.gold), *sorted(lost, key=lambda row: -row.gold)]
 
 
 def _told(run: Run) -> list[_Row]:
-    """Return where the gold ends by the estimate: name, fate, kg, its ends, what it is from."""
+    """Return where the gold ends by the estimate."""
     picked = run.this_test.picked if run.this_test is not None else {}
     names = (*run.solution.model.sheet.keep, *map(picked_from, picked))
     streams = sorted(((n, run.told_streams[n]) for n in names), key=lambda one: -one[1].gold.mean)
-    kept: list[_Row] = [(n, KEPT, one.gold.mean, one.gold, one.gold_from) for n, one in streams]
-    return [
-        *kept,
-        *((name_of(one), CAUGHT if one.reasons.get("caught") else LOST, one.gold.mean, one.gold, one.source)
-          for one in run.told_losses),
-    ]  # fmt: skip
+    kept = [_Row(n, KEPT, one.gold.mean, one.share.mean, one.gold, one.gold_from) for n, one in streams]
+    lost = [
+        _Row(
+            name_of(one),
+            CAUGHT if one.reasons.get("caught") else LOST,
+            one.gold.mean,
+            one.share.mean,
+            one.gold,
+            one.source,
+        )
+        for one in run.told_losses
+    ]
+    return [*kept, *lost]
 
 
 def apportioned(shares: Sequence[float], whole: int) -> list[int]:

@@ -22,6 +22,7 @@ from flowsheet.study.common.units_out import grams
 from flowsheet.study.common.what_if import Variant
 from flowsheet.study.estimate.bench_draws import BenchDraws, ForecastRange, luck_of_a_sack
 from flowsheet.study.estimate.confidence import SEED, Confidence
+from flowsheet.study.posterior.estimate import Posterior
 from flowsheet.study.run.screen_options import Finer
 from flowsheet.study.run.sensitivity import Improvement, panned_first
 
@@ -96,16 +97,22 @@ def gains(
         return None
     openings = sorted(set().union(sheet.openings, *(one.openings for one in sheets)))
     try:
-        bench = BenchDraws.of(found, openings, max(len(found.grade) // DRAWS, 1))
+        bench = BenchDraws.of(found, openings, every_so_many(found))
         luck = luck_of_a_sack(found)
-        told = {n: (size, _gain(bench, one, openings, luck)) for n, (size, one) in changed.items()}
-        best_change = _gain(bench, winner, openings, luck) if winner is not None else None
+        told = {n: (size, gain_of(bench, one, openings, luck)) for n, (size, one) in changed.items()}
+        best_change = gain_of(bench, winner, openings, luck) if winner is not None else None
     except SheetError:  # some draw of it lets nothing out of a loop
         return None
     return Gains(best_change, told, len(bench.held))
 
 
-def _gain(bench: BenchDraws, sheet: Sheet, openings: Sequence[float], luck: float) -> Gain:
+def every_so_many(found: Posterior) -> int:
+    """Return of how many draws one is solved again."""
+    return max(len(found.grade) // DRAWS, 1)
+
+
+def gain_of(bench: BenchDraws, sheet: Sheet, openings: Sequence[float], luck: float) -> Gain:
+    """Return what a changed sheet would have won; ``luck`` (kg) is that of one sack."""
     more: Array = (bench.with_change(sheet, openings, SEED) - bench.kept) / bench.tests
     held = float(bench.held.mean()) / bench.tests
     return Gain(ForecastRange.of(more), float(more.mean()) / held, float((more > 0).mean()), luck)

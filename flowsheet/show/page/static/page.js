@@ -157,6 +157,7 @@
         seen(answer);
         faults(answer.faults || {});
         put({ "turn-fault": answer.ok ? "" : answer.fault, ...(answer.ok ? answer.parts : {}) });
+        if (answer.ok && JSON.stringify([stamp, sent.settings]) === sureOf) surely();
         unworked(answer.ok ? "" : "a setting is at fault");
         if (addressed.length < 100 || Date.now() - addressed[0] > 30000) address(sent.settings);
         if (wanted && answer.ok && sent.stream === wanted) {  // chosen in the drawing: its table is to be seen
@@ -197,7 +198,18 @@
   }
 
   // ── how sure: slower, and never in the way ──────────────────────────────────────────────────────────────
-  let sureBusy = false, sureNext = null, sureOf = null;
+  let sureBusy = false, sureNext = null, sureOf = null, sureParts = {};
+  function surely() {  // what the weights tell stands in the place of what a turn tells
+    put(sureParts);
+    for (const one of document.querySelectorAll("#drawing [data-stream]")) {
+      const chosen = one.dataset.stream === body.dataset.stream;
+      if (one.hasAttribute("role")) {
+        one.classList.toggle("chosen", chosen);
+        one.setAttribute("aria-pressed", String(chosen));
+      } else one.classList.toggle("picked", chosen);
+    }
+    if (body.dataset.stream) shown.delete("drawing");  // what is marked is not what was put there
+  }
   function unsure() {  // what stands there belongs to other settings than those turned now
     if (sureOf === null || sureOf === JSON.stringify([stamp, settings()])) return;
     $("sure").classList.add("stale");
@@ -205,7 +217,7 @@
   }
   async function sure(found) {
     const wanted = JSON.stringify([stamp, found]);
-    if (wanted === sureOf) { $("sure").classList.remove("stale"); $("sure-state").textContent = ""; return; }
+    if (wanted === sureOf) { surely(); $("sure").classList.remove("stale"); $("sure-state").textContent = ""; return; }
     if (sureBusy) { sureNext = found; return; }
     sureBusy = true;
     $("sure-state").textContent = "Working it out …";
@@ -213,8 +225,9 @@
       const answer = await ask("/sure", { settings: found });
       const told = answer.parts.sure !== undefined;
       if (!sureNext && told) {
-        put(answer.parts);
+        sureParts = answer.parts;
         sureOf = wanted;
+        surely();
         $("sure").classList.remove("stale");
       }
       $("sure-state").textContent = told ? "" : "Not worked out: a setting is at fault.";
