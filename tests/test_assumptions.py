@@ -14,6 +14,7 @@ from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.fields import TYPICAL, extra_of
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.number_with_doubt import Number
+from flowsheet.study.run.assumed_doubts import assumed_doubts
 from flowsheet.study.run.assumptions import Assumed, assumed
 
 ROOT = Path(__file__).parent.parent
@@ -184,3 +185,33 @@ def test_no_shipped_sheet_is_told_what_it_gives(path: Path) -> None:
             assert field not in document.data["steps"][step], one.where
         assert one.as_dict() == {"where": one.where, "value": one.value, "what": one.what, "source": one.source}
         assert one.source
+
+
+# ── doubts ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_each_doubt_that_is_assumed_is_told_with_where_to_set_it_and_no_more_once_it_is() -> None:
+    weights = "weighed: {tails: {mass: 13 kg, grade: 3 g/t}, bead: {mass: 200 mg}}\n"
+    found = {one.where: one for one in assumed_doubts(sheet_of(FRESH + weights))}
+    # Whatever moves shares has a slack; a crusher has one outlet, and none.
+    assert {f"{name}.slack" for name in ("scalp", "look", "wash", "lift", "melt", "fire")} <= set(found)
+    assert "break.slack" not in found
+    assert found["wash.slack"].value == "{rock: 0.4, gold: 0.8}"
+    assert "−0.7 off it, since the default is a best case" in found["wash.slack"].what
+    assert found["ore.tilt"].value == "0 ± 0.45"
+    assert (found["ore.gold.d50"].value, found["ore.gold.d95"].value) == ("× or ÷ 1.6", "± 20 % of ln(d95/d50)")
+    assert found["ore.gold.cluster"].value == "1, 2, 5 or 10 with chances of 55, 20, 20 and 5 %"
+    assert found["tails, assay mass"].value == "30 g"
+    assert found["pile.spread"].value == "30 %"
+    assert all(TYPICAL in one.source for one in found.values())
+    own = FRESH
+    for mine, stated in (
+        ("d50: 0.3 mm, d95: 1.4 mm", "d50: 0.3 mm ± 0.1 mm, d95: 1.4 mm ± 0, cluster: 1"),
+        ("heavies: 4 %", "heavies: 4 %, tilt: 0"),
+        ("tailings: tails}", "tailings: tails}, slack: 0"),
+    ):
+        assert mine in own
+        own = own.replace(mine, stated)
+    own += "pile: {spread: 20 %}\n"
+    left = {one.where for one in assumed_doubts(sheet_of(own + weights.replace("3 g/t", "3 g/t, assay_mass: 50 g")))}
+    assert left == {f"{name}.slack" for name in ("scalp", "look", "lift", "melt", "fire")}

@@ -15,13 +15,17 @@ from sheets import sheet_of, solved
 from strategies import as_text
 from tiers import examples
 
+from flowsheet import starters
 from flowsheet.ore.feed import grain_shares
 from flowsheet.ore.plausibility import coarsest_grain, nuggets_not_told
+from flowsheet.show.run import certainty
+from flowsheet.show.run.terminal import show_run
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Ore, Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.study.common.uncertain_inputs import changed, doubtful, places
+from flowsheet.study.run.run import run
 
 NUGGETS = {"share": "20 %", "d50": "4 mm"}
 
@@ -165,6 +169,16 @@ def test_fine_gold_of_which_no_nuggets_are_told_is_noted(gold: dict[str, Any], s
         # What it says to write can be written, and answers it.
         assert nuggets_not_told("ore", ore_of(nuggets={"share": "0 %", "d50": "4 mm"})) is None
         assert "nuggets: {share: 0 %, d50: 4 mm}" in found.text
+
+
+def test_where_intervals_are_told_it_is_said_that_nuggets_lie_outside_them(capsys: pytest.CaptureFixture[str]) -> None:
+    found = run(sheet_of(starters.starter("quick").replace("d95: 1.6 mm", "d95: 0.8 mm")))
+    (told,) = (one for one in found.notes if one.code == "nuggets_not_told")
+    assert told in certainty.against(found)
+    show_run(found)
+    assert "Nuggets, if there are any, lie outside" in " ".join(capsys.readouterr().out.split())
+    coarse = run(sheet_of(starters.starter("quick")))
+    assert "nuggets_not_told" not in [one.code for one in coarse.notes]
 
 
 def test_the_note_is_not_told_by_itself() -> None:

@@ -51,8 +51,8 @@ ALWAYS = [
     "weights",
     "next",
     "balance",
-    "assumed",
     "care",
+    "assumed",
     "sheet",
 ]
 """What no report lacks, in its order."""

@@ -399,7 +399,7 @@ def test_variants_stand_side_by_side(browser, serve: Callable, sack: Path) -> No
 def test_how_sure_comes_after_the_turn(browser, serve: Callable, sack: Path) -> None:
     opened(browser, serve(sack))
     turned(browser, "wash.passes", "2")
-    browser.wait("how sure that is", "return /ine times in ten|nine chances in ten/.test("
+    browser.wait("how sure that is", "return /Turned so, it would have kept/.test("
                  "document.querySelector('#sure').innerText) && !/orking/.test("
                  "document.querySelector('#sure').innerText)", soon=2 * SOON)  # fmt: skip
 

@@ -12,6 +12,7 @@ from flowsheet.study.balance.reconcile import reconcile_sheet
 from flowsheet.study.balance.result import Reconciled
 from flowsheet.study.common.monte_carlo import Progress
 from flowsheet.study.estimate.chance import Chance, chance
+from flowsheet.study.run.assumed_doubts import assumed_doubts
 from flowsheet.study.run.assumptions import Assumed, assumed
 from flowsheet.study.run.run import Run, run
 
@@ -32,6 +33,8 @@ class Facts:
     more_tests: int
     why_no_weights: str
     assumed: list[Assumed]
+    #: Doubts on which intervals rest, that the sheet leaves to the tool.
+    doubts: list[Assumed]
     #: The file's name, without the folders that lead to it, and its lines.
     file: str
     text: Sequence[str]
@@ -71,6 +74,7 @@ def facts(sheet: Sheet, file: str, text: str, seed: int = 1, progress: Progress 
         more_tests=len(names) - len(first),
         why_no_weights=why_no_tests,
         assumed=assumed(sheet, found.solution),
+        doubts=assumed_doubts(sheet) if found.sure is not None else [],
         file=file,
         text=text.splitlines(),
     )

@@ -87,9 +87,10 @@ def report(facts: Facts, day: str) -> Report:
         *weights(facts),
         _next_sack(facts),
         *_balance(run),
-        _assumed(facts),
         *_look(facts),
         Section("care", "Take care", items=(*run.cautions, RULES)),
+        *_doubts(facts),
+        _assumed(facts),
         Section(SHEET, f"The sheet itself, {facts.file}", lines=tuple(facts.text), folded=True),
     ]
     return Report(facts.sheet.title, facts.file, day, WHAT, tuple(sections))
@@ -246,7 +247,22 @@ def _assumed(facts: Facts) -> Section:
         lines=(line,),
         grids=(grid,),
         items=tuple(f"{marks[source]} {source}" for source in sources),
+        folded=True,
     )
+
+
+def _doubts(facts: Facts) -> Iterator[Section]:
+    """Give the doubts on which intervals rest and of which the sheet says nothing."""
+    if not facts.doubts:
+        return
+    columns = (Column("Where to set it"), Column("Taken as"), Column("What it is"), Column("From"))
+    rows = [(one.where, one.value, one.what, one.source) for one in facts.doubts]
+    line = (
+        f"The sheet says nothing of {len(rows)} doubts on which the intervals rest. Each is taken as what is typical: "
+        "set your own where the table says, and a narrower one narrows the intervals. A slack of 0 and ± 0 mean none."
+    )
+    grid = Grid("doubts", "Doubts that were assumed", columns, rows)
+    yield Section("doubts", "What doubt was assumed", lines=(line,), grids=(grid,), folded=True)
 
 
 def _look(facts: Facts) -> Iterator[Section]:

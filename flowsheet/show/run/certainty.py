@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from flowsheet.ore.plausibility import NUGGETS_NOT_TOLD
 from flowsheet.show.run.by_weights import how_sure
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import length
@@ -15,7 +16,7 @@ from flowsheet.study.balance.believed_weights import WEIGHTS_CONTRADICT
 from flowsheet.study.common.grain_lots import UNTOLD_D50, UNTOLD_SD
 from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.run.gains import gains
-from flowsheet.study.run.run import Run, refuted, told_of, warnings
+from flowsheet.study.run.run import Run, notes_of, refuted, warnings
 
 if TYPE_CHECKING:
     from flowsheet.study.estimate.chance import Chance
@@ -28,7 +29,7 @@ def as_sure_as(run: Run, found: Chance) -> Run:
     solution = run.solution
     told = [*warnings(solution), *refuted(solution, found)]
     won = gains(solution, run.finer, run.advice, found)
-    notes = dict.fromkeys((*solution.model.notes(), *solution.notes, *found.notes, *told_of(won)))
+    notes = dict.fromkeys(notes_of(solution, found, won))
     return replace(run, sure=found, gains=won, warnings=told, notes=list(notes))
 
 
@@ -77,5 +78,5 @@ def against(run: Run) -> list[Note]:
     """Return what speaks against the intervals that ``said`` tells; it is to be read with them."""
     if run.sure is None:
         return []
-    contradict = (note for note in run.sure.notes if note.code == WEIGHTS_CONTRADICT)
+    contradict = (note for note in run.notes if note.code in (WEIGHTS_CONTRADICT, NUGGETS_NOT_TOLD))
     return [*refuted(run.solution, run.sure), *contradict]

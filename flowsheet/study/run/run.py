@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from flowsheet.ore.plausibility import nuggets_not_told
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.schema import Sheet
@@ -187,14 +189,21 @@ def answered(solution: Solution, certain: bool = True) -> Run:
         sure=known,
         gains=won,
         warnings=[*warnings(solution), *refuted(solution, known)],
-        notes=[*model.notes(), *solution.notes, *(known.notes if known is not None else []), *told_of(won)],
+        notes=list(notes_of(solution, known, won)),
         cautions=cautions(model.sheet),
     )
 
 
-def told_of(won: Gains | None) -> list[Note]:
-    """Return what is to be said of how gains were worked out."""
-    return [won.note] if won is not None else []
+def notes_of(solution: Solution, known: Confidence | None, won: Gains | None) -> Iterator[Note]:
+    """Go through all that is to be said of a run, how sure it is and how its gains were worked out."""
+    model = solution.model
+    yield from (*model.notes(), *solution.notes)
+    if known is not None:
+        yield from known.notes
+        told = (nuggets_not_told(name, ore) for name, ore in model.sheet.ores.items())
+        yield from (one for one in told if one is not None)
+    if won is not None:
+        yield won.note
 
 
 def caught_rows(solution: Solution) -> list[CaughtRow]:
