@@ -289,7 +289,7 @@ weighed:
   con: {mass: 180 g ± 1 g, gold: 250 mg ± 3 mg}
   tails: {mass: 13.8 kg ± 20 g, grade: 2 g/t ± 0.3 g/t}
 """
-    few, many = (run(sheet_of(coarse.replace("D50", a).replace("D95", b))) for a, b in (("3 mm", "6 mm"),
+    few, many = (run(sheet_of(coarse.replace("D50", a).replace("D95", b))) for a, b in (("3 mm ± 0 mm", "6 mm ± 0 mm"),
                                                                                      ("0.2 mm", "0.6 mm")))  # fmt: skip
     grains = [found.sure.this_test.effective_grains for found in (few, many) if found.sure and found.sure.this_test]
     assert grains[0] < 5 < 100 < grains[1]

@@ -20,7 +20,7 @@ from flowsheet.spec.text.number_with_doubt import Number
 from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.uncertain_inputs import mass_name
 from flowsheet.study.posterior import streams
-from flowsheet.study.posterior.evidence import TestEvidence, told_steps
+from flowsheet.study.posterior.evidence import TestEvidence, clusters, told_steps
 from flowsheet.study.posterior.forward import Expected, Sent, expected
 from flowsheet.study.posterior.grain_luck import draw_amounts, likely, saddlepoint
 from flowsheet.study.posterior.importance import resampled, sampled
@@ -106,7 +106,7 @@ def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, 
     search = Search(unknowns, tests, float(np.dot(*clusters)), falling if passing else ())
 
     def log_density(z: Array, cluster: Array) -> Array:
-        e = expected(unknowns, z, search.plain, search.openings)
+        e = expected(unknowns, z, search.plain, search.openings, cluster)
         told = sum((test.log_likelihood(e, model, cluster) for test in tests), np.zeros(len(z)))
         return np.asarray(told + unknowns.log_prior(z) + e.solver.prior())
 
@@ -114,7 +114,7 @@ def posterior(model: Model, openings: Sequence[float] = (), draws: int = DRAWS, 
     at = resampled(found.weights, draws, rng)
     # Many are drawn more than once: each is solved once.
     once, cluster = np.flatnonzero(np.bincount(at, minlength=len(found.z))), found.cluster[at]
-    e = expected(unknowns, found.z[once], search.plain, falling).at(np.searchsorted(once, at))
+    e = expected(unknowns, found.z[once], search.plain, falling, found.cluster[once]).at(np.searchsorted(once, at))
     told = tuple(_drawn(model, test, e, cluster, falling, rng) for test in tests)
     fed = sum(e.gold[n].sum(axis=-1) for n in sheet.ores)
     grade = fed / sum(e.rock[n] for n in sheet.ores)
@@ -183,8 +183,10 @@ def _drawn(
     scale = test.ratio * e.sacks.get(test.name, np.ones(e.draws))
     if test.weighs_gold:
         told = test.gold(e, model)
-        number, _ = likely(told.by_way / mass[:, None, :])
-        saddle = saddlepoint(number, mass, told.weigh, told.found, told.noise)
+        # What no weight saw may hold the rarest grains: there they widen nothing but what they should.
+        seen = (told.weigh != 0).any(axis=(0, 1))
+        number = np.where(seen[:, None], clusters(told, mass)[0], told.by_way / mass[:, None, :])
+        saddle = saddlepoint(number[:, seen], mass, told.weigh[:, :, seen], told.found, told.noise)
         amounts = draw_amounts(number, mass, told.weigh, told.found, told.noise, saddle.tilt, rng)
     else:
         amounts = rng.poisson(np.minimum(scale[:, None, None] * e.by_way / mass[:, None, :], 1e15)) * mass[:, None, :]

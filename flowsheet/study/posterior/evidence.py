@@ -24,10 +24,12 @@ from flowsheet.spec.blocks.measurement import (
 )
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.forward import Expected
-from flowsheet.study.posterior.grain_luck import RARE, likely, saddlepoint
+from flowsheet.study.posterior.grain_luck import each_alone, likely, possible, saddlepoint
 from flowsheet.study.posterior.picked_metal import at_size, parted, ways_with
 
 NEVER = -1e300
+SMALL = 0.2
+"""An assay of less than this part of a stream has luck of its own; one of more sees the luck of the stream itself."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,19 @@ class GoldFound:
     stretch: Array
     #: Gold that is expected by way and class, (D, G, J).
     by_way: Array
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """What one assay of a small sample tells: gold that it found in the sample, kg, (D, 1), with its sd.
+
+    ``expected`` (D, 1, J): grains in the sample. So small a sample holds grains by a luck of its own, whatever luck the
+    rest of the stream had: Poisson numbers that are thinned are independent of what is left.
+    """
+
+    found: Array
+    noise: Array
+    expected: Array
 
 
 @dataclass(frozen=True)
@@ -95,14 +110,9 @@ class TestEvidence:
         return np.stack(rows, axis=-1) if rows else np.zeros((e.draws, 0))
 
     def gold(self, e: Expected, model: Model) -> GoldFound:
-        """Return what the weights of gold tell, in kg; an assay's doubt holds the luck of the sample that it took."""
-        mine = [m for m in self.measured if m.what in OF_GOLD]
-        scale = self.ratio * e.sacks.get(self.name, np.ones(e.draws))
-        by_way = e.by_way * scale[:, None, None]
-        if self.picked:
-            at = [at_size(e.picked[self.name, stream]) for stream in self.picked]
-            by_way = parted(model, e, by_way, self.picked, at)
-        weigh = self._weigh(e, model, mine)
+        """Return what the weights of gold tell, in kg, but for assays of small samples."""
+        mine = [m for m in self.measured if m.what in OF_GOLD and not self._of_a_sample(m, e)]
+        by_way, weigh = self._by_way(e, model), self._weigh(e, model, mine)
         found, noise = (np.zeros((e.draws, len(mine))) for _ in range(2))
         stretch = np.zeros(e.draws)
         for k, m in enumerate(mine):
@@ -112,9 +122,36 @@ class TestEvidence:
                 per = 1 / e.metal[m.stream] if m.what in (BEAD, PICKED) else np.ones(e.draws)
             found[:, k], noise[:, k] = m.value * per, m.sd * per
             stretch = stretch + np.log(per)
-            if m.what == GRADE and m.assay_mass:
-                noise[:, k] = np.hypot(noise[:, k], _sample_luck(e.gold[m.stream], e.grain, per, m.assay_mass))
         return GoldFound(found, noise, weigh, stretch, by_way)
+
+    def _by_way(self, e: Expected, model: Model) -> Array:
+        """Return the gold that is expected of this test by way and class, (D, G, J)."""
+        scale = self.ratio * e.sacks.get(self.name, np.ones(e.draws))
+        by_way = e.by_way * scale[:, None, None]
+        if not self.picked:
+            return by_way
+        at = [at_size(e.picked[self.name, stream]) for stream in self.picked]
+        return parted(model, e, by_way, self.picked, at)
+
+    def assays(self, e: Expected, model: Model) -> list[Sampled]:
+        """Return what the assays of small samples tell."""
+        return [self._assay(m, e, model) for m in self.measured if self._of_a_sample(m, e)]
+
+    def _of_a_sample(self, m: Measurement, e: Expected) -> bool:
+        if m.what != GRADE or not m.assay_mass:
+            return False
+        return bool(m.assay_mass < SMALL * np.median(self._assayed(m, e)))
+
+    def _assay(self, m: Measurement, e: Expected, model: Model) -> Sampled:
+        mass = m.assay_mass or 0.0
+        share = np.minimum(mass / np.maximum(self._assayed(m, e), 1e-300), 1.0)
+        if self.picked:  # it holds none of the metal that was picked before
+            gold = (self._weigh(e, model, [m]) @ self._by_way(e, model))[:, 0]
+        else:
+            gold = e.gold[m.stream] * (self.ratio * e.sacks.get(self.name, np.ones(e.draws)))[:, None]
+        # Single grains: what is assayed was ground, which parts those that lay together.
+        expected = (share[:, None] * gold / e.grain)[:, None]
+        return Sampled(np.full((e.draws, 1), m.value * mass), np.full((e.draws, 1), m.sd * mass), expected)
 
     def _assayed(self, m: Measurement, e: Expected) -> Array:
         """Return the mass that a grade is of, (D,): as weighed where that was done, else as the draw has it."""
@@ -148,9 +185,13 @@ class TestEvidence:
         if self.weighs_gold:
             told = together(self.gold(e, model))
             mass = cluster[:, None] * e.grain
-            number, none = likely(told.by_way / mass[:, None, :])
+            number, none = clusters(told, mass)
             saddle = saddlepoint(number, mass, told.weigh, told.found, told.noise)
             total = total - none + saddle.log_density + told.stretch
+            for assay in self.assays(e, model):
+                alone = np.ones((e.draws, 1, 1))
+                number, none = possible(assay.expected, e.grain, alone, assay.found, assay.noise)
+                total = total - none + saddlepoint(number, e.grain, alone, assay.found, assay.noise).log_density
         for m in self.measured:
             if m.what == GRAINS:
                 classes = model.grid.coarser(m.size) if m.size else len(model.grid)
@@ -175,16 +216,15 @@ def together(told: GoldFound) -> GoldFound:
     return replace(told, weigh=np.stack(weighs, axis=-1), by_way=np.stack(by_way, axis=1))
 
 
-def _sample_luck(gold: Array, grain: Array, rock: Array, sample: Array | float) -> Array:
-    """Return the sd (kg, (D,)) of the gold of a stream that so much of it tells, by the luck of which grains it holds.
+def clusters(told: GoldFound, mass: Array) -> tuple[Array, Array]:
+    """Return the clusters of each way and class (D, G, J), of ``mass`` (D, J), and how many are left out, (D,).
 
-    Single grains: ground rock has parted those that lay together. Grains of which a sample hardly ever holds one are
-    left out, as they are of the sack's own luck.
+    Where the law is told exactly, the rarest count too.
     """
-    share = np.clip(sample / np.maximum(rock, 1e-300), 1e-9, 1.0)
-    number = np.cumsum(gold / grain * share[:, None], axis=-1)
-    often = np.where(number < RARE, 0.0, gold)
-    return np.asarray(np.sqrt((1 - share) / share * (often * grain).sum(axis=-1)))
+    number = told.by_way / mass[:, None, :]
+    if each_alone(together(told).weigh):
+        return possible(number, mass, told.weigh, told.found, told.noise)
+    return likely(number)
 
 
 def told_steps(model: Model, tests: tuple[TestEvidence, ...]) -> frozenset[tuple[str, str]]:

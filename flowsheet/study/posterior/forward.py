@@ -111,9 +111,16 @@ class Expected:
         )
 
 
-def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], openings: Sequence[float] = ()
-             ) -> Expected:  # fmt: skip
+def expected(
+    unknowns: Unknowns,
+    z: Array,
+    plain: dict[tuple[str, str], Array],
+    openings: Sequence[float] = (),
+    cluster: Array | None = None,
+) -> Expected:
     """Solve a table of unknowns (D, K); ``openings`` (m), falling, part the feed into bands.
+
+    ``cluster`` (D,): grains that lie together, for those who look rocks over; as the sheet has it where it is None.
 
     ``plain``: log odds of each told step's mean shares in the plain solve; empty, it is filled by a first solve, whose
     unknowns must all be nought.
@@ -121,7 +128,7 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
     model, draws = unknowns.model, len(z)
     drawn = unknowns.drawn(z)
     untold = {at: target.delta for at, target in drawn.slack.items() if at not in unknowns.told}
-    values = {**drawn.values, **slack_values(model, untold, draws)}
+    values = {**drawn.values, **slack_values(model, untold, draws), **lying_together(model, cluster)}
     inputs = inputs_with(model, values, draws)
     told = {at: target for at, target in drawn.slack.items() if at in unknowns.told}
     solver = SlackSolver(model, inputs, slack=told, plain=plain)
@@ -147,6 +154,14 @@ def expected(unknowns: Unknowns, z: Array, plain: dict[tuple[str, str], Array], 
 
     rows = (sent.rock, Asked(gold), Asked(metal), sent.ways, stacked, sent.by_band, grain)
     return Expected(solver, inputs, values, drawn.sacks, drawn.picked, *rows)
+
+
+def lying_together(model: Model, cluster: Array | None) -> dict[str, Array]:
+    """Return how many grains lie together, (D,), by the names of the steps' numbers of it."""
+    if cluster is None or not model.grains_known or np.ptp(cluster) == 0:
+        return {}
+    together = {name: step.together_by for name, step in model.sheet.steps.items()}
+    return {f"{name}.{number}": cluster for name, number in together.items() if number}
 
 
 def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequence[float], draws: int) -> Sent:

@@ -18,11 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowsheet.ore.arrays import Array, Mask
+from flowsheet.study.posterior.exact_luck import log_density_at_mean
 
 TURNS = 60
 SETTLED = 1e-9
 STILL = 1e-24
 """A step that wins less than this is no step: what it would change is rounding."""
+HOPELESS = 25.0
+"""Draws that are less likely than the best by so much in their logarithm do not count."""
 MOST = 600.0
 """Exponents above this would overflow; the search never needs them."""
 MANY = 12.0
@@ -42,18 +45,33 @@ class Saddle:
     tilt: Array
 
 
+AT_MOST = 6.0
+"""No error of weighing is larger than so many standard deviations."""
 RARE = 0.1
 """The coarsest classes, of which fewer clusters than this are expected together, are taken to be absent."""
 
 
-def likely(expected: Array) -> tuple[Array, Array]:
+def likely(expected: Array, rare: float = RARE) -> tuple[Array, Array]:
     """Return the clusters (D, G, J) without those so rare that there are none, and how many those were (D,).
 
     A cluster that hardly ever comes would widen the law far beyond what it is without it.
     """
     number = np.cumsum(expected.sum(axis=1), axis=-1)  # classes run from coarse to fine
-    found = np.where((number < RARE)[:, None, :], 0.0, expected)
+    found = np.where((number < rare)[:, None, :], 0.0, expected)
     return found, np.asarray((expected - found).sum(axis=(1, 2)))
+
+
+def possible(expected: Array, mass: Array, ways: Array, found: Array, noise: Array) -> tuple[Array, Array]:
+    """Return the clusters (D, G, J) without those heavier than what was weighed of them, and how many those were (D,).
+
+    Arrays as ``saddlepoint`` takes them.
+    """
+    sees = ways != 0
+    most = np.where(sees, (found + AT_MOST * noise)[..., None] / np.where(sees, ways, 1.0), np.inf).min(
+        axis=1, initial=np.inf
+    )
+    light = (1 - 2 * WITHIN) * mass[:, None] <= most[..., None]
+    return np.where(light, expected, 0.0), np.asarray(np.where(light, 0.0, expected).sum(axis=(1, 2)))
 
 
 def saddlepoint(expected: Array, mass: Array, ways: Array, found: Array, noise: Array) -> Saddle:
@@ -63,6 +81,8 @@ def saddlepoint(expected: Array, mass: Array, ways: Array, found: Array, noise: 
     weight k; ``found`` (D, k) and ``noise`` (D, k): the weights and the sd of their errors.
     """
     draws, k = found.shape
+    if not k:
+        return Saddle(np.zeros(draws), np.zeros((draws, 0)))
     some = expected.max(axis=(0, 1)) > 0
     law = _Law(expected[..., some], mass[:, some], ways, noise)
     tilt, at = np.zeros((draws, k)), np.arange(draws)
@@ -87,8 +107,16 @@ def saddlepoint(expected: Array, mass: Array, ways: Array, found: Array, noise: 
             if not len(tried):
                 break
             pace[tried] /= 2
+    if law.each_alone:
+        return Saddle(np.asarray(worth + law.at_mean(tilt, worth > worth.max() - HOPELESS)), tilt)
     log_det = np.log(bend).sum(axis=-1) if law.apart else np.linalg.slogdet(bend)[1]
     return Saddle(np.asarray(worth - 0.5 * log_det - 0.5 * k * np.log(2 * np.pi)), tilt)
+
+
+def each_alone(ways: Array) -> bool:
+    """Whether each weight sees one way alone, (D, k, G), so that its law can be told exactly."""
+    sees = (ways != 0).any(axis=0)
+    return bool((sees.sum(axis=0) <= 1).all() and (sees.sum(axis=1) == 1).all())
 
 
 def _solved(bend: Array, gap: Array) -> Array:
@@ -109,6 +137,21 @@ class _Law:
     def apart(self) -> bool:
         """Whether no way is seen by two weights: K'' then is a diagonal, and nothing else of it is worked out."""
         return bool((self.ways != 0).any(axis=0).sum(axis=0).max(initial=0) <= 1)
+
+    @cached_property
+    def each_alone(self) -> bool:
+        """Whether each weight sees one way alone."""
+        return each_alone(self.ways)
+
+    def at_mean(self, tilt: Array, counts: Mask) -> Array:
+        """Return the log density (D,) of what was weighed, under laws tilted by ``tilt`` (D, k): it is their mean."""
+        total = np.zeros(len(tilt))
+        for k in range(tilt.shape[-1]):
+            way = int(np.flatnonzero((self.ways[:, k] != 0).any(axis=0))[0])
+            mass = self.ways[:, k, way, None] * self.mass
+            number = self.expected[:, way] * np.exp(np.minimum(tilt[:, k, None] * mass, MOST))
+            total = total + log_density_at_mean(number, mass, self.noise[:, k], WITHIN, counts)
+        return total
 
     @cached_property
     def plain(self) -> list[tuple[Array, Array]]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.study.posterior.evidence import TestEvidence, together
+from flowsheet.study.posterior.evidence import Sampled, TestEvidence, together
 from flowsheet.study.posterior.forward import Expected, expected
 from flowsheet.study.posterior.grain_luck import likely
 from flowsheet.study.posterior.unknowns import Unknowns
@@ -18,6 +18,8 @@ STEP = 1e-3
 TURNS = 15
 DAMPED = (0.0, 0.1, 1.0, 10.0)
 BETTER, RIDGE = 1e-4, 1e-7
+OFTEN = 1.0
+"""The search leaves out grains of which an assay's sample is likely to hold fewer than this: most hold none."""
 LEAST_LUCK = 1e-15
 """Gold (kg) in a cluster below which luck is none."""
 
@@ -43,6 +45,7 @@ class Search:
             parts.append(test.rock(e, self.unknowns.model))
             if test.weighs_gold:
                 parts.append(self._gold(test, e))
+                parts += [self._assay(one, e) for one in test.assays(e, self.unknowns.model)]
         return np.concatenate(parts, axis=-1)
 
     def _gold(self, test: TestEvidence, e: Expected) -> Array:
@@ -52,12 +55,14 @@ class Search:
         by_way = likely(told.by_way / mass[:, None, :])[0] * mass[:, None, :]
         mean = np.einsum("dkg,dgj->dk", told.weigh, by_way)
         heavy = np.einsum("dkg,dgj,dj->dk", told.weigh**2, by_way, mass) / np.maximum(mean, 1e-300)
-        heavy = np.maximum(heavy, LEAST_LUCK)
+        return _off(mean, heavy, told.found, told.noise)
 
-        def place(amount: Array) -> Array:
-            return np.asarray(2 * np.sqrt(heavy * np.maximum(amount, 0.0) + told.noise**2) / heavy)
-
-        return place(mean) - place(told.found)
+    def _assay(self, one: Sampled, e: Expected) -> Array:
+        """Return the residual of an assay, of the grains that its sample is likely to hold."""
+        often = likely(one.expected, OFTEN)[0][:, 0] * e.grain
+        mean = often.sum(axis=-1)
+        heavy = (often * e.grain).sum(axis=-1) / np.maximum(mean, 1e-300)
+        return _off(mean[:, None], heavy[:, None], one.found, one.noise)
 
     def mode(self) -> tuple[Array, Array]:
         """Return the mode (K,) and the curvature there (K, K)."""
@@ -79,3 +84,13 @@ class Search:
                 break
             best, z = float(score[i]), tried[i]
         return z, bend
+
+
+def _off(mean: Array, heavy: Array, found: Array, noise: Array) -> Array:
+    """Return by how much ``found`` is off ``mean`` for gold in grains of ``heavy`` kg and an error ``noise``."""
+    heavy = np.maximum(heavy, LEAST_LUCK)
+
+    def place(amount: Array) -> Array:
+        return np.asarray(2 * np.sqrt(heavy * np.maximum(amount, 0.0) + noise**2) / heavy)
+
+    return place(mean) - place(found)

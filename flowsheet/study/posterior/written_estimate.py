@@ -30,7 +30,7 @@ from flowsheet.spec.blocks.measurement import Measurement, picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.uncertain_inputs import bounds, inputs_with, slack_name, told_numbers
 from flowsheet.study.posterior.estimate import Posterior, held_by
-from flowsheet.study.posterior.forward import Sent, sent_by
+from flowsheet.study.posterior.forward import Sent, lying_together, sent_by
 from flowsheet.study.posterior.picked_metal import ways_with
 from flowsheet.study.posterior.slack_solver import SlackSolver
 
@@ -84,7 +84,10 @@ def block_of(
 def _columns(found: Posterior) -> dict[str, Array]:
     """Return all that an estimate draws by name, (D,) each; slack as log odds against a step's last outlet."""
     sheet, draws = found.model.sheet, len(found.grade)
-    columns = {name: np.broadcast_to(one, (draws,)) for name, one in found.values.items() if ".slack." not in name}
+    # Those who look rocks over see the same clusters as all.
+    alike = lying_together(found.model, found.cluster)
+    own = {name: one for name, one in found.values.items() if ".slack." not in name and name not in alike}
+    columns = {name: np.broadcast_to(one, (draws,)) for name, one in own.items()}
     for name, step in sheet.steps.items():
         *others, last = step.outlets
         for what in (ROCK, GOLD):
@@ -113,9 +116,8 @@ def read_back(model: Model, block: FittedEstimate, seed: int) -> Posterior:
     """
     table = block.table()
     draws = len(next(iter(table.values())))
-    held = _values(model.sheet, block, table)
-    openings = tuple(block.openings)
-    cluster = np.round(table[CLUSTER], 6)
+    openings, cluster = tuple(block.openings), np.round(table[CLUSTER], 6)
+    held = {**_values(model.sheet, block, table), **lying_together(model, cluster)}
     sent = _sent(model, held, openings, draws)
     tests = []
     for one in block.tests:
