@@ -32,24 +32,38 @@ def plain(result: Any) -> Any:
     return json.loads(json.dumps(result.as_dict()))
 
 
-def of_confidence(told: dict[str, Any]) -> Told:
-    yield "head grade", told["head_grade_g_per_t"]
-    yield "kept", told["kept"]
-    yield "this test", told["this_test"]
+def of_run(told: dict[str, Any]) -> Told:
+    """Go through what every result calls by these names; of each amount its middle and its ends."""
+    for name in ("this_test", "tests", "all_tests", "ore", "ores", "next_sack"):
+        if name in told:
+            yield name, told[name]
     yield "spread", told["spread"]
-    for one in told["coarse"]:
-        yield f"coarse {one['opening_mm']}", one["gold_share"]
+    if "ore" in told:
+        grade = told["ore"]["grade_g_per_t"]
+        yield "ends of the grade", [grade["value"], grade["low"], grade["high"]]
+    for what in ("p5", "p95"):
+        yield f"next sack {what}", told["next_sack"]["gold_g"][what]
+    for what in ("less_than_half", "more_than_double"):
+        yield what, told["next_sack"][what]
+    if not told["weighed"]:
+        for name, one in told.get("streams", {}).items():
+            if "gold_g_90" in one:
+                yield f"ends of {name}", one["gold_g_90"]
+
+
+def ends_of(one: dict[str, Any]) -> list[float]:
+    return [one["mean"], one["p5"], one["p95"]]
 
 
 def of_chance(told: dict[str, Any]) -> Told:
-    yield from of_confidence(told)
+    yield from of_run(told)
+    yield "head grade", told["head_grade_g_per_t"]
+    yield "ends of the grade", ends_of(told["head_grade_g_per_t"])
     for name, one in told["streams"].items():
         yield f"stream {name}", one["gold_g"]
         yield f"mean of {name}", one["gold_g"]["mean"]
-    for what in ("p5", "p95"):
-        yield f"next sack {what}", told["next_sack"]["quantiles_g"][what]
-    for what in ("less_than_half", "more_than_double"):
-        yield what, told["next_sack"][what]
+        if not told["weighed"]:
+            yield f"ends of {name}", ends_of(one["gold_g"])[1:]
 
 
 def of_label(told: dict[str, Any]) -> Told:
@@ -105,7 +119,7 @@ def test_commands_agree_on_a_shipped_sheet(path: Path) -> None:
     if run.sure is None or not run.solution.model.grains_known:
         pytest.skip("nothing is drawn of this sheet, or it knows no grains")
     chance, label = plain(fs.chance(sheet)), plain(fs.label(sheet).contents)
-    told = [("run", of_confidence(plain(run)["sure"])), ("chance", of_chance(chance)), ("label", of_label(label))]
+    told = [("run", of_run(plain(run))), ("chance", of_chance(chance)), ("label", of_label(label))]
     if run.sure.lot is not None:
         told.append(("lot", of_lot(plain(fs.lot(sheet)))))
     assert assert_agree(*told) >= 6
@@ -144,7 +158,7 @@ def test_commands_agree_on_random_sheets(text: str) -> None:
         if run.sure is None or not run.solution.model.grains_known:
             continue
         assert_agree(
-            ("run", of_confidence(plain(run)["sure"])),
+            ("run", of_run(plain(run))),
             ("chance", of_chance(plain(fs.chance(sheet)))),
             ("label", of_label(plain(fs.label(sheet).contents))),
         )

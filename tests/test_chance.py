@@ -118,7 +118,7 @@ def test_draws_are_as_each_solved_singly_and_luck_as_grains_thrown_in() -> None:
     draws, sacks = 300, 100
     one = gathered(settled(DOUBTS), draws)
     model, found, rng = one.solution.model, one.found, np.random.default_rng(7)
-    assert set(one.values) == {"ore.mass", "ore.grade", "look.care", "wash.d50", "wash.r_max"}
+    assert set(one.in_doubt()) == {"ore.mass", "ore.grade", "look.care", "wash.d50", "wash.r_max"}
     singly = [solve(model, inputs_with(model, {n: v[i] for n, v in one.values.items()}, None)) for i in range(draws)]
     compared: list[str] = []
     for name in found.moments:
@@ -193,8 +193,10 @@ def test_memory_holds_whatever_the_draws() -> None:
             tracemalloc.stop()
 
     chance(sheet, 400)  # what is made once and kept
-    # A few numbers a draw, of eight bytes each, and nothing by class: of those there are dozens for every stream.
-    assert peak(20_000) - peak(2000) <= 12 * 8 * (20_000 - 2000)
+    # A few numbers a draw and two for each that is in doubt, of eight bytes each, and nothing by class: of those there
+    # are dozens for every stream.
+    numbers = 12 + 2 * len(gathered(LINEAR, 20).values)
+    assert peak(20_000) - peak(2000) <= numbers * 8 * (20_000 - 2000)
 
 
 @pytest.mark.parametrize("path", [*TOLD, SACK], ids=lambda path: path.stem)
@@ -630,14 +632,17 @@ SPAN = re.compile(r"\([\d.,]+ to [\d.,]+\)")
 
 
 def test_a_run_says_between_what_ends_its_answers_lie(flowsheet: Command) -> None:
-    found = flowsheet("run", QUICK, "--json").json["sure"]
-    assert set(found) >= {"head_grade_g_per_t", "kept", "coarse", "weighed", "fitted", "notes"}
+    found = flowsheet("run", QUICK, "--json").json
+    assert set(found) >= {"this_test", "ore", "ores", "next_sack", "kept", "coarse", "weighed", "fitted", "notes"}
+    assert found["this_test"]["kept_g"]["from"] == "sheet"
+    assert "as_planned" not in found
     assert not found["weighed"]
     answers = dict(sentences.answers(run_of(QUICK)))
     assert SPAN.search(answers["How sure is that?"])
     assert SPAN.search(answers["How much gold does the coarse fraction hold?"])
-    by_weights = flowsheet("run", SACK, "--json").json["sure"]
+    by_weights = flowsheet("run", SACK, "--json").json
     assert by_weights["weighed"]
+    assert by_weights["as_planned"]["kept"]["share"] != by_weights["kept"]["share"]
 
 
 def test_a_run_of_a_sheet_without_a_doubt_of_its_own_has_those_of_its_defaults(flowsheet: Command) -> None:

@@ -160,8 +160,8 @@ def test_the_answers_tell_the_numbers_of_the_json(told: Command) -> None:
     found = told("run", QUICK, "--json").json
     row = next(row for row in found["coarse"] if row["opening_mm"] == 20)
     assert f"{100 * row['mass_share']:.1f} % of the mass" in text
-    ends = next(row for row in found["sure"]["coarse"] if row["opening_mm"] == 20)["gold_share"]
-    between = f"({100 * ends['p5']:.0f} to {100 * ends['p95']:.0f})"
+    ends = next(row for row in found["this_test"]["coarse"] if row["opening_mm"] == 20)["gold_share"]
+    between = f"({100 * ends['low']:.0f} to {100 * ends['high']:.0f})"
     assert f"{100 * row['gold_share']:.1f} % {between} of the gold" in text
     tails = next(loss for loss in found["losses"] if loss["stream"] == "tails")
     assert f"{1e3 * tails['gold_g']:.1f} mg ({100 * tails['share']:.1f} %)" in text

@@ -152,7 +152,7 @@ def test_weights_that_contradict_each_other_count_for_less_and_do_not_spoil_the_
     told = dict(sentences.answers(found))[sentences.BY_WEIGHTS]
     assert "nobody can tell which, so each is taken as doubtful: the mass of ore, the mass of lumps" in told
     assert "With every weight as it is written" in told
-    data = found.as_dict()["sure"]["with_suspects"]
+    data = found.as_dict()["with_suspects"]
     assert data["head_grade_g_per_t"]["p5"] == pytest.approx(1e6 * written.head_grade.p5)
     assert data["suspects"][0]["test"] == "one"
     # The same from chance, whose draws are those of the run.
@@ -174,7 +174,7 @@ def test_weights_that_agree_are_told_once(tmp_path: Path) -> None:
     found = run(weighed(tmp_path, one=GOOD))
     assert found.sure is not None
     assert found.sure.with_suspects is None
-    assert found.as_dict()["sure"]["with_suspects"] is None
+    assert found.as_dict()["with_suspects"] is None
     assert "as it is written" not in dict(sentences.answers(found))[sentences.BY_WEIGHTS]
 
 

@@ -247,14 +247,16 @@ def test_fit_writes_a_sheet_that_runs_and_gives_the_estimate_back(flowsheet: Com
     for one in done.json["parameters"].values():
         assert one["after"]["text"] in text or not one["moved"]
         assert one["after"]["p5"] < one["after"]["value"] < one["after"]["p95"]
-    before, after = (flowsheet("run", name, "--json").json["sure"] for name in ("sheet.yaml", "sheet.fitted.yaml"))
+    before, after = (flowsheet("run", name, "--json").json for name in ("sheet.yaml", "sheet.fitted.yaml"))
     for told in (before, after):
         assert told["fitted"]
         assert told["weighed"]
-    assert after["this_test"]["gold_g"] == pytest.approx(before["this_test"]["gold_g"], rel=1e-6)
+    one, other = after["this_test"]["gold_g"], before["this_test"]["gold_g"]
+    assert one["from"] == other["from"] == "weights"
+    assert one["value"] == pytest.approx(other["value"], rel=1e-6)
     for one in done.json["measurements"]:
         if one["what"] == "gold":
-            gold = after["this_test"]["streams"][one["stream"]]["gold_g"]["mean"]
+            gold = after["streams"][one["stream"]]["gold_g"]
             assert gold == pytest.approx(1e3 * one["fitted"], rel=1e-6)
     assert set(done.json) == {"version", "sheet_sha256", "seed", "parameters", "slack", "measurements",
                               "not_told_apart", "would_tell", "notes", "written"}  # fmt: skip

@@ -118,18 +118,19 @@ def test_every_command_tells_it(flowsheet: Command, tmp_path: Path) -> None:
     path = tmp_path / "poor.yaml"
     rest = "  tails: {mass: 13 kg, grade: 0.05 g/t ± 0.05 g/t}\n  cupel loss: {gold: 0 mg ± 0.1 mg}\n"
     path.write_text(with_bead("0 mg ± 2 mg") + rest, encoding="utf-8")
-    told = flowsheet("run", path, "--json").json["sure"]
+    told = flowsheet("run", path, "--json").json
     chances = flowsheet("chance", path, "--json").json
     label = flowsheet("label", path, "--json", "-o", tmp_path / "poor.txt").json
-    assert told["head_grade_g_per_t"]["p5"] == chances["head_grade_g_per_t"]["p5"] == label["grade"]["p5"] == 0
-    assert chances["next_sack"]["quantiles_g"]["p5"] == label["next_low_g"] == 0
+    assert told["ore"]["grade_g_per_t"]["low"] == chances["head_grade_g_per_t"]["p5"] == label["grade"]["p5"] == 0
+    assert told["next_sack"]["gold_g"]["p5"] == chances["next_sack"]["gold_g"]["p5"] == label["next_low_g"] == 0
     assert flowsheet("lot", path, "--json").json["grade_g_per_t"]["p5"] == 0
     fitted = flowsheet("fit", path, "--json", "-o", tmp_path / "fitted.yaml").json
     assert fitted["parameters"]["ore.grade"]["after"]["p5"] == 0
     # What fit wrote tells it too.
-    again = flowsheet("run", tmp_path / "fitted.yaml", "--json").json["sure"]
-    assert again["this_test"]["kept"]["share"] is None
-    assert again["head_grade_g_per_t"]["p5"] == 0
+    again = flowsheet("run", tmp_path / "fitted.yaml", "--json").json
+    assert again["this_test"]["kept_share"] is None
+    assert again["kept"]["share"] is None
+    assert again["ore"]["grade_g_per_t"]["low"] == 0
     for command in ("run", "chance", "lot", "fit"):
         to = ("-o", tmp_path / "again.yaml") if command == "fit" else ()
         assert "ess than" in flowsheet(command, path, *to).out

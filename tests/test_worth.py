@@ -313,7 +313,7 @@ def test_one_wage_has_one_doubt() -> None:
 @pytest.mark.slow
 def test_luck_with_grains_is_the_compound_poissons() -> None:
     text = SIZED.replace("kind: specimen, takes: specimens, fee: 10 %", "kind: metal, takes: specimens")
-    sheet = sheet_of(text)
+    sheet = sheet_of(settled(text))
     solution = solve(Model.of(sheet))
     found = worth(sheet, 1500)
     one = next(way for way in found.ways if way.name == "show + metal").sack
@@ -411,7 +411,7 @@ def rerouted(text: str, opening: str) -> str:
 
 @pytest.mark.slow
 def test_the_partings_are_the_sheet_solved_again() -> None:
-    sheet = sheet_of(SIZED)
+    sheet = sheet_of(settled(SIZED))
     way = standing(sheet)
     assert way is not None
     basis, _ = bases(sheet)
@@ -423,7 +423,7 @@ def test_the_partings_are_the_sheet_solved_again() -> None:
         none = next(
             r for r in rows if r.opening == pytest.approx(float(size.split()[0]) / 1000) and r.keep_above is None
         )
-        assert none.net == pytest.approx(net_of(sheet_of(rerouted(SIZED, size))), rel=1e-6)
+        assert none.net == pytest.approx(net_of(sheet_of(settled(rerouted(SIZED, size)))), rel=1e-6)
         assert none.kept == 0
         partly = [r for r in rows if r.opening == none.opening and r.keep_above]
         assert 0 <= min(r.kept for r in partly) < max(r.kept for r in partly) <= now.looked_over
@@ -563,10 +563,10 @@ def test_trials_have_a_value() -> None:
     doc = marked_document.parse(SIZED, "sheet.yaml")
     found = run_trials(doc, {"wash.passes": ["1", "2"]})
     assert found.currency == "USD"
-    assert found.base.value == pytest.approx(net_of(sheet_of(SIZED), "show + metal"), rel=1e-9)
+    assert found.base.value == pytest.approx(net_of(sheet_of(settled(SIZED)), "show + metal"), rel=1e-9)
     for row in found.rows:
         again = SIZED.replace("tailings: tails}}", f"tailings: tails}}, passes: {row.settings['wash.passes']}}}")
-        assert row.value == pytest.approx(net_of(sheet_of(again), "show + metal"), rel=1e-9)
+        assert row.value == pytest.approx(net_of(sheet_of(settled(again)), "show + metal"), rel=1e-9)
         assert row.value_gain == pytest.approx((row.value or 0) - (found.base.value or 0))
     plain = run_trials(marked_document.parse(BY_HAND, "x.yaml"), {"wash.split.con": ["10 %"]})
     assert (plain.base.value, plain.rows[0].value_gain, plain.currency) == (None, None, "")

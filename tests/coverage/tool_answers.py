@@ -16,14 +16,12 @@ OPENING_MM = 20.0
 def answers(path: Path) -> dict[str, tuple[float, float]]:
     """Return the 90 % interval (low, high) of each answer that a run of the sheet gives, in g, g/t and shares."""
     found: dict[str, Any] = {}
-    if sure := fs.run(path).as_dict()["sure"]:
-        found |= {"ore_grade": sure["head_grade_g_per_t"]}
-        if test := sure["this_test"]:
-            found |= {"gold_held": test["gold_g"], "kept_share": test["kept"]["share"]}
-            found |= {f"lost_{name.replace(' ', '_')}": test["streams"][name]["gold_g"] for name in test["lost"]}
-            found |= {"coarse_share": _at_opening(test["coarse"])}
-        else:
-            found |= {"kept_share": sure["kept"]["share"], "coarse_share": _at_opening(sure["coarse"])}
+    told = fs.run(path).as_dict()
+    if test := told["this_test"]:
+        found |= {"ore_grade": told["ore"]["grade_g_per_t"]}
+        found |= {"gold_held": test["gold_g"], "kept_share": test["kept_share"]}
+        found |= {f"lost_{one['stream'].replace(' ', '_')}": one["gold_g"] for one in test["lost"]}
+        found |= {"coarse_share": _at_opening(test["coarse"])}
     ends = {name: _ends(one) for name, one in found.items() if one}
     return {name: both for name, both in ends.items() if both is not None}
 

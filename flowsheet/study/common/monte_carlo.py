@@ -69,11 +69,23 @@ class DrawnTotals:
     by_grain: dict[str, Array]
     #: Opening (m) → the same of all that is fed in rock above it.
     above: dict[float, Array]
-    #: Rock fed, gold fed and gold kept in each draw, kg, (D,).
-    rock: Array
-    fed: Array
+    #: The rock of the same draws by stream, kg, and of all that is fed the share of it above an opening (m), (E,).
+    by_rock: dict[str, Array]
+    coarser: dict[float, Array]
+    #: Ore → its rock and its gold in each draw, kg, (D,) each; and the gold kept.
+    ores: dict[str, tuple[Array, Array]]
     kept: Array
     closure: float
+
+    @property
+    def rock(self) -> Array:
+        """Rock fed in each draw, kg, (D,)."""
+        return np.asarray(sum(rock for rock, _ in self.ores.values()))
+
+    @property
+    def fed(self) -> Array:
+        """Gold fed in each draw, kg, (D,)."""
+        return np.asarray(sum(gold for _, gold in self.ores.values()))
 
     @property
     def mass(self) -> Array:
@@ -120,8 +132,11 @@ def drawn(
     many = lots if lots is not None else lots_of(model, np.full(draws, cluster(model)))
     moments = {name: Moments() for name in names}
     some: dict[str, list[Array]] = {name: [] for name in names}
+    rock: dict[str, list[Array]] = {name: [] for name in names}
     above: dict[float, list[Array]] = {size: [] for size in openings}
-    rock, fed, kept, closure = np.zeros(draws), np.zeros(draws), np.zeros(draws), 0.0
+    coarser: dict[float, list[Array]] = {size: [] for size in openings}
+    ores = {name: (np.zeros(draws), np.zeros(draws)) for name in model.sheet.ores}
+    kept, closure = np.zeros(draws), 0.0
     tail: Tail | None = None
     for start in progress(range(0, draws, CHUNK)):
         here = slice(start, min(start + CHUNK, draws))
@@ -138,26 +153,32 @@ def drawn(
         def laid(array: Array, count: int = count) -> Array:
             return np.broadcast_to(array, (count, *array.shape[-1:])) if array.ndim < 2 else array
 
-        for name in model.sheet.ores:
-            rock[here] += found.streams[name].solids
-            fed[here] += laid(found.streams[name].by_grain).sum(axis=-1)
-        picked = _picked(fed[here], start, draws)
+        for name, (mine, held) in ores.items():
+            mine[here] = found.streams[name].solids
+            held[here] = laid(found.streams[name].by_grain).sum(axis=-1)
+        picked = _picked(np.asarray(sum(held[here] for _, held in ores.values())), start, draws)
         for name in names:
             by_grain = laid(found.streams[name].by_grain)
             amount = by_grain.sum(axis=-1)
             moments[name].add(amount, many.luck(by_grain, here))
             some[name].append(many.apart(by_grain[picked], start + picked))
+            rock[name].append(np.broadcast_to(found.streams[name].solids, (count,))[picked])
             if name in model.sheet.keep:
                 kept[here] += amount
         for size, parts in above.items():
-            parts.append(many.apart(laid(_above(found.feed, model.grid.coarser(size)))[picked], start + picked))
+            classes = model.grid.coarser(size)
+            parts.append(many.apart(laid(_above(found.feed, classes))[picked], start + picked))
+            by_size = found.feed.rock_by_size
+            part = by_size[..., :classes].sum(axis=-1) / by_size.sum(axis=-1)
+            coarser[size].append(np.broadcast_to(part, (count,))[picked])
     return DrawnTotals(
         many,
         moments,
         {name: np.concatenate(parts) for name, parts in some.items()},
         {size: np.concatenate(parts) for size, parts in above.items()},
-        rock,
-        fed,
+        {name: np.concatenate(parts) for name, parts in rock.items()},
+        {size: np.concatenate(parts) for size, parts in coarser.items()},
+        ores,
         kept,
         closure,
     )

@@ -17,7 +17,7 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.checks.all_checks import has_grains
 from flowsheet.spec.text.mistakes import Mistake, SheetError
 from flowsheet.study.common.coarse_fraction import openings
-from flowsheet.study.common.compound_poisson import Spread, spread
+from flowsheet.study.common.compound_poisson import Spread
 from flowsheet.study.common.frames import Tabled, Tables, parts, rows
 from flowsheet.study.common.gy import Gy, fundamental_error
 from flowsheet.study.common.interval import Interval, share, together
@@ -25,6 +25,8 @@ from flowsheet.study.common.monte_carlo import DRAWS, Progress
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.confidence import KEPT, Confidence, coarse_shares, held, with_suspects
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
+from flowsheet.study.estimate.next_sack import next_sack
+from flowsheet.study.estimate.told_answers import answers, stream_gold
 
 GRADE, SPREAD = "what the weights leave open of the grade", "how far sacks differ"
 """How the ranked doubts call the grade's, where it was weighed, and the spread between sacks."""
@@ -96,16 +98,8 @@ class Chance(Tabled, Confidence):
         """Return plain data for JSON."""
         return {
             **self.intervals(),
+            **answers(self),
             "streams": {name: {"gold_g": each(asdict(interval), grams)} for name, interval in self.streams.items()},
-            "next_sack": {
-                "less_than_half": self.less_than_half,
-                "more_than_double": self.more_than_double,
-                "mean_g": grams(self.next_mean),
-                "quantiles_g": {
-                    "p5": grams(self.next_low),
-                    **{f"p{p}": grams(self.next_sack.quantile(p / 100)) for p in (25, 50, 75, 95)},
-                },
-            },
             "sack_grade_g_per_t": each(asdict(self.sack_grade), g_per_t),
             "doubts": [asdict(doubt) for doubt in self.doubts],
             "luck_share": self.luck_share,
@@ -136,39 +130,37 @@ def _answers(gathered: CorrectedDraws, seed: int) -> Chance:
     found, weighed, solution = gathered.found, gathered.weighed, gathered.solution
     sheet, mass = solution.model.sheet, found.mass
     fed, kept = gathered.by_grain(list(sheet.ores)), gathered.by_grain(sheet.keep)
-    whole = spread(mass, fed / mass)
-    mean, rock = float(found.fed.mean()), float(found.rock.mean())
+    rock = float(found.rock.mean())
     coarse = coarse_shares(gathered, fed)
     told = weighed.coarse if weighed is not None else {}
     kept_law = together(mass, kept, found.kept)
+    whole = next_sack(gathered, gathered.told(kept_law))
     doubts, luck_share = _rank(gathered, kept_law.sd)
     moments = found.moments
     return Chance(
-        streams={
-            name: gathered.told(Interval.of_law(mass, by_grain, moments[name].mean, moments[name].variance))
-            for name, by_grain in found.by_grain.items()
-        },
+        streams={name: stream_gold(gathered, name) for name in found.by_grain},
         head_grade=gathered.head_grade,
         sack_grade=gathered.told(together(mass, fed, found.fed, 1 / rock)),
-        kept=gathered.told(kept_law),
+        kept=whole.kept,
         kept_share=share(mass, kept, fed, gathered.rng_for(KEPT)),
         coarse=coarse,
         coarse_weighed=tuple(told),
         own_openings=tuple(sorted({told_apart(size) for size in sheet.openings} & set(coarse))[::-1]),
-        less_than_half=whole.below(0.5 * mean),
-        more_than_double=1 - whole.below(2 * mean),
-        next_sack=whole,
-        next_mean=mean,
+        less_than_half=whole.less_than_half,
+        more_than_double=whole.more_than_double,
+        next_sack=whole.law,
+        next_mean=whole.mean,
         doubts=doubts,
         luck_share=luck_share,
-        by_grains=math.sqrt(sum(moments[name].luck for name in sheet.ores) / len(found.fed)) / mean,
-        by_gy=fundamental_error(solution, mean),
+        by_grains=math.sqrt(sum(moments[name].luck for name in sheet.ores) / len(found.fed)) / whole.mean,
+        by_gy=fundamental_error(solution, whole.mean),
         weighed=weighed,
         fitted=gathered.fitted,
         this_test=held(gathered),
         with_suspects=with_suspects(gathered),
         lot=gathered.lot,
         spread=gathered.spread,
+        gathered=gathered,
         draws=len(found.fed),
         seed=seed,
         closure=found.closure,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from flowsheet.ore.arrays import Array
@@ -15,6 +16,7 @@ from flowsheet.study.common.interval import Interval, share, together
 from flowsheet.study.common.monte_carlo import DRAWS
 from flowsheet.study.common.units_out import each, g_per_t, grams, millimetres, told_apart
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, as_written, gather
+from flowsheet.study.estimate.next_sack import NextSack, next_sack
 
 if TYPE_CHECKING:
     from flowsheet.study.balance.believed_weights import Doubted
@@ -73,6 +75,13 @@ class Confidence:
     #: What several tests tell of their pile together, None for fewer; and how far its sacks differ, relative.
     lot: PileTold | None
     spread: Interval | float | None
+    #: The draws that all of this is read from.
+    gathered: CorrectedDraws = field(repr=False, compare=False)
+
+    @cached_property
+    def another(self) -> NextSack:
+        """The law of the next sack."""
+        return next_sack(self.gathered, self.kept)
 
     def intervals(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -83,12 +92,17 @@ class Confidence:
                 {"opening_mm": millimetres(size), "gold_share": asdict(one), "weighed": size in self.coarse_weighed}
                 for size, one in self.coarse.items()
             ],
-            "this_test": self.this_test.as_dict() if self.this_test is not None else None,
-            "with_suspects": self.with_suspects.as_dict() if self.with_suspects is not None else None,
-            "spread": asdict(self.spread) if isinstance(self.spread, Interval) else self.spread,
+            **self.rests_on(),
+            "notes": texts(self.notes),
+        }
+
+    def rests_on(self) -> dict[str, Any]:
+        """Return what the answers rest on as plain data: weights or not, what contradicts, how far sacks differ."""
+        return {
             "weighed": self.weighed is not None,
             "fitted": self.fitted,
-            "notes": texts(self.notes),
+            "with_suspects": self.with_suspects.as_dict() if self.with_suspects is not None else None,
+            "spread": asdict(self.spread) if isinstance(self.spread, Interval) else self.spread,
         }
 
 
@@ -125,6 +139,7 @@ def sure(solution: Solution) -> Confidence | None:
         with_suspects(gathered),
         gathered.lot,
         gathered.spread,
+        gathered,
     )
 
 

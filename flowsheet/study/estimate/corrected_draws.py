@@ -34,6 +34,7 @@ from flowsheet.study.estimate.another_sack import (
 
 if TYPE_CHECKING:
     from flowsheet.study.balance.believed_weights import Doubted
+    from flowsheet.study.balance.result import Reconciled
     from flowsheet.study.estimate.ore_from_weights import KnownOre
     from flowsheet.study.posterior.estimate import Posterior
 
@@ -68,6 +69,8 @@ class CorrectedDraws:
     seed: int
     #: Weights that contradict others, of each test that has any: left out, or taken as doubtful.
     doubted: tuple[Doubted, ...] = ()
+    #: Streams of which the balance of the weights determines the mass in every test.
+    rock_told: frozenset[str] = frozenset()
 
     @property
     def head_grade(self) -> Interval:
@@ -180,7 +183,13 @@ def _by_weights(
         notes,
         seed,
         tuple(doubted),
+        _rock_told(tests),
     )
+
+
+def _rock_told(tests: Mapping[str, Reconciled]) -> frozenset[str]:
+    told = [{name for name, one in test.streams.items() if one.mass_determined} for test in tests.values()]
+    return frozenset(set.intersection(*told)) if told else frozenset()
 
 
 def _pile(sheet: Sheet) -> tuple[PileTold | None, list[Note]]:

@@ -22,8 +22,10 @@ from flowsheet.study.common.interval import LessThan
 from flowsheet.study.common.streams import SIZE, STREAM, SizeRow, Stream, size_rows, streams
 from flowsheet.study.common.units_out import each, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED, Confidence, sure
+from flowsheet.study.estimate.told_answers import answers
 from flowsheet.study.run.gains import Gains, gains
 from flowsheet.study.run.losses import LOSS, Loss, losses
+from flowsheet.study.run.plain_data import told
 from flowsheet.study.run.screen_options import FINER, Finer, finer
 from flowsheet.study.run.sensitivity import IMPROVEMENT, Improvement, advice
 from flowsheet.study.run.sieve_assays import SIEVED, SieveAssay, sieve_assays
@@ -142,17 +144,14 @@ class Run(Tabled):
         closure = self.solution.closure
         return {
             "title": self.solution.model.sheet.title,
-            "streams": {name: stream.as_dict() for name, stream in self.streams.items()},
+            **told(self),
             "closure": {"solids": closure.solids, "gold": closure.gold},
-            "kept": {"gold_g": grams(self.kept), "share": self.kept_share},
-            "losses": [loss.as_dict() for loss in self.losses],
-            "caught": [row.as_dict() for row in self.caught],
-            "coarse": [row.as_dict() for row in self.coarse],
+            **(answers(self.sure) if self.sure is not None else {"this_test": None}),
+            **(self.sure.rests_on() if self.sure is not None else {}),
             "sieved": [row.as_dict() for row in self.sieved],
             "finer": [row.as_dict() for row in self.finer],
             "advice": [change.as_dict() for change in self.advice],
             "gains": self.gains.as_dict() if self.gains is not None else None,
-            "sure": self.sure.intervals() if self.sure is not None else None,
             "warnings": texts(self.warnings),
             "notes": texts(self.notes),
             "cautions": self.cautions,

@@ -92,7 +92,7 @@ def told_streams(test: ThisTest, planned: Mapping[str, Stream], sheet: Sheet) ->
     flows = test.flows(planned, sheet.ores)
     found = {
         name: ToldStream(
-            mass=_weighed(held, flows[name].mass),
+            mass=weighed(held, flows[name].mass),
             gold=held.gold,
             share=held.share,
             grade=flows[name].grade,
@@ -118,7 +118,7 @@ def _times(one: Interval, by: float) -> Interval:
     return type(one)(*(by * part for part in (one.mean, one.sd, one.p5, one.p50, one.p95)))
 
 
-def _weighed(held: Held, mass: float) -> Interval:
+def weighed(held: Held, mass: float) -> Interval:
     """Return what a scale shows, ``mass`` kg in the mean: rock with its metal, or, where there is no rock, metal."""
     if held.rock.mean > held.gold.mean:
         more = mass - held.rock.mean
