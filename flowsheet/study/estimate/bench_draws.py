@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,7 +20,9 @@ from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval
 from flowsheet.study.common.monte_carlo import drawn
 from flowsheet.study.common.uncertain_inputs import told_numbers
-from flowsheet.study.posterior.estimate import Posterior
+
+if TYPE_CHECKING:
+    from flowsheet.study.posterior.estimate import Posterior
 
 
 @dataclass(frozen=True)

@@ -106,7 +106,7 @@ class Confidence:
         }
 
 
-def _told(model: Model) -> list[float]:
+def openings_told(model: Model) -> list[float]:
     """Return the openings (m) that the sheet names itself, or else all that are told of: each takes its time."""
     named = model.sheet.openings | set(model.sheet.sieves)
     told = openings(model)
@@ -119,7 +119,7 @@ def sure(solution: Solution) -> Confidence | None:
     model = solution.model
     if float(solution.fed_gold) <= 0:
         return None
-    gathered = gather(solution, DRAWS, SEED, _told(model) if model.grid.sized else ())
+    gathered = gather(solution, DRAWS, SEED, openings_told(model) if model.grid.sized else ())
     found, mass = gathered.found, gathered.found.mass
     fed, mine = gathered.by_grain(list(model.sheet.ores)), gathered.by_grain(model.sheet.keep)
     kept = gathered.told(together(mass, mine, found.kept))

@@ -16,7 +16,7 @@ from flowsheet.ore.arrays import Array
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval, together
 from flowsheet.study.common.units_out import g_per_t, grams, millimetres, told_apart
-from flowsheet.study.estimate.confidence import Confidence
+from flowsheet.study.estimate.confidence import Confidence, openings_told
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws
 from flowsheet.study.estimate.this_test import SHEET, WEIGHTS, ThisTest, this_test
 
@@ -131,6 +131,7 @@ def _forecast(sure: Confidence) -> dict[str, Any]:
     gathered = sure.gathered
     found, sheet = gathered.found, gathered.solution.model.sheet
     fed = gathered.by_grain(list(sheet.ores))
+    own = {told_apart(size) for size in openings_told(gathered.solution.model)} if sure.coarse else set()
     lost = {name: stream_gold(gathered, name) for name in sheet.ends if name not in (*sheet.keep, *sheet.ores)}
     return {
         "gold_g": ranged(together(found.mass, fed, found.fed), SHEET, grams),
@@ -148,6 +149,7 @@ def _forecast(sure: Confidence) -> dict[str, Any]:
                 "gold_share": ranged(share, SHEET),
             }
             for size, share in sure.coarse.items()
+            if size in own
         ],
     }
 
