@@ -118,7 +118,7 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
     Fitted: (lambda: fit(sheet_of(SACK)), "Quillfeather dump, sack 3", 1, 3),
     Forecasts: (
         lambda: run_forecasts(marked_document.read(SACK), {"scalp.opening": ["20mm", "6mm"]}, 1, iter),
-        "What this sack would have kept", 0, 1,
+        "What this sack would have kept", 1, 1,
     ),
     SamplingPlan: (lambda: planned(sheet_of(SACK), Wish(0.3, None, 0.9, 12), 1, iter), "A sampling plan", 2, 3),
     Lot: (lambda: lot(ledger_of_pile(), None, iter), "Quillfeather pile", 1, 2),

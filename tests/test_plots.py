@@ -6,14 +6,21 @@ import textwrap
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
-from sheets import run_of
+from sheets import run_of, sheet_of
 
+import flowsheet as fs
+from flowsheet.ore.grains import grain_mass
 from flowsheet.show.graphics.style import png
 from flowsheet.show.run import drawing, size_plots
 from flowsheet.show.trials import trial_files, trial_plots
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import solve
 from flowsheet.spec.yaml import marked_document
+from flowsheet.study.posterior.grain_luck import RARE
 from flowsheet.study.trials.trials import Trials, parse_settings, run_trials
 
 LONG = "what the second screen lets through after the first wash in the morning"
@@ -120,3 +127,49 @@ def test_what_cannot_be_plotted_says_why(settings: list[str], told: str | None) 
     assert (why is None) == (told is None)
     assert told is None or (why is not None and told in why)
     assert set(trial_files.trial_files(found)) == ({"trials.csv", "trials.png"} if told is None else {"trials.csv"})
+
+
+# ── against luck ────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_what_is_kept_stands_on_nought_against_the_luck_of_one_sack() -> None:
+    found = trials_of("wash.passes=1,2")
+    assert found.luck is not None
+    figure = drawn(trial_plots.trials_figure(found))
+    kept, lost = figure.axes
+    assert kept.get_ylim()[0] == lost.get_ylim()[0] == 0
+    (band,) = (one for one in kept.patches if one.get_label() == trial_plots.LUCK)
+    low, high = band.get_window_extent().get_points()[:, 1]
+    base, luck = 1e3 * found.base.kept, 1e3 * found.luck
+    assert kept.transData.inverted().transform([(0, low), (0, high)])[:, 1] == pytest.approx([base - luck, base + luck])
+    (legend,) = figure.legends
+    assert [text.get_text() for text in legend.get_texts()] == [trial_plots.LUCK]
+
+
+def test_the_luck_of_a_sack_is_that_of_its_grains() -> None:
+    found = trials_of("wash.passes=1,2")
+    solution = solve(Model.of(sheet_of(SHEET)))
+    grid, fine = solution.model.grid, float(solution.inputs.site.fineness)
+    kept = sum(solution.streams[name].gold_by_grain for name in solution.model.sheet.keep)
+    one = grain_mass(grid.size, np.asarray(fine))
+    rate = kept / one
+    rng = np.random.default_rng(1)
+    sums = (rng.poisson(np.where(np.cumsum(rate) < RARE, 0.0, rate), (20_000, len(one))) * one).sum(axis=1)
+    assert found.luck == pytest.approx(float(sums.std()), rel=0.05)
+
+
+@pytest.mark.slow
+def test_forecasts_are_drawn_with_their_ends_against_luck() -> None:
+    sack = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
+    found = fs.forecast(sack, {"wash.passes": "1,2,3"})
+    (axes,) = drawn(trial_plots.forecasts_figure(found)).axes
+    gained, base = (line for line in axes.lines if line.get_linestyle() in ("-", "--"))
+    assert list(gained.get_ydata()) == pytest.approx([1e3 * row.gain.value for row in found.rows])
+    assert set(base.get_ydata()) == {0.0}
+    (bars,) = (one for one in axes.collections if isinstance(one, LineCollection))
+    ends = [(segment[0][1], segment[1][1]) for segment in bars.get_segments()]
+    assert ends == [pytest.approx((1e3 * row.gain.p5, 1e3 * row.gain.p95)) for row in found.rows]
+    assert set(trial_files.forecast_files(found)) == {"forecasts.csv", "forecasts.png"}
+    assert trial_files.forecast_files(found)["forecasts.png"].startswith(b"\x89PNG")
+    one = fs.forecast(sack, {"wash.passes": "2"})
+    assert set(trial_files.forecast_files(one)) == {"forecasts.csv"}

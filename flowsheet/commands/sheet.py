@@ -123,8 +123,11 @@ def _forecast(sheet: SheetOf, settings: list[str], seed: int, as_json: bool, out
     found = fs.forecast(sheet, settings, seed, progress)
     if out is not None:
         from flowsheet.show.trials.trial_files import forecast_files
+        from flowsheet.show.trials.trial_plots import why_no_plot
 
         writer.put_folder(out, forecast_files(found))
+        if (why := why_no_plot(found)) is not None:
+            print(f"no picture: {why}", file=sys.stderr)
     from flowsheet.show.trials.forecasts import as_dict, show_forecasts
 
     if as_json:

@@ -19,7 +19,11 @@ def _trials(found: Trials) -> Page:
 
 def _forecasts(found: Forecasts) -> Page:
     grids, lines = (forecasts.table(found),), forecasts.best_forecast(found)
-    return Page("What this sack would have kept", lines=lines, grids=grids, notes=texts(found.notes))
+    drawn = None
+    if trial_plots.why_no_plot(found) is None:
+        drawn = plot("forecasts", trial_plots.forecasts_figure(found), "What settings would have gained, with its ends")
+    title = f"What {forecasts.of_what(found)} would have kept"
+    return Page(title, lines=lines, pictures=(drawn,), grids=grids, notes=texts(found.notes))
 
 
 VIEWS: Views = {

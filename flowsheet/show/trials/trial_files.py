@@ -18,5 +18,8 @@ def trial_files(found: Trials) -> dict[str, bytes]:
 
 
 def forecast_files(found: Forecasts) -> dict[str, bytes]:
-    """Return forecasts as a table with full digits, by the name of its file."""
-    return {"forecasts.csv": forecasts.numbers(found).csv()}
+    """Return forecasts as a table with full digits, and as a picture where they can be drawn, by their files' names."""
+    files = {"forecasts.csv": forecasts.numbers(found).csv()}
+    if trial_plots.why_no_plot(found) is None:
+        files["forecasts.png"] = png(trial_plots.forecasts_figure(found))
+    return files

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
-from flowsheet.show.graphics.style import INK, NARROW, as_text, beside, line_look, new_figure
+import numpy as np
+
+from flowsheet.show.graphics.style import INK, NARROW, SOFT, as_text, beside, line_look, new_figure
 from flowsheet.show.run.size_plots import MOST_STREAMS, TALL
 from flowsheet.spec.text import number_with_doubt, units
 from flowsheet.study.common.units_out import g_per_t, grams, millimetres
+from flowsheet.study.trials.forecast import Forecasts
 from flowsheet.study.trials.trials import Trials
 
 if TYPE_CHECKING:
@@ -20,12 +24,14 @@ MOST_TICKS = 12
 MOST_LINES = 8
 
 AS_IT_IS = "as the sheet is"
+LUCK = "luck of one sack"
+AS_IT_WAS = "as it was"
 
 NAME_WIDTH = 22
 """Characters of a line of a name between two panels."""
 
 
-def why_no_plot(trials: Trials) -> str | None:
+def why_no_plot(trials: Trials | Forecasts) -> str | None:
     """Return why these trials cannot be plotted, None if they can."""
     moved = list(trials.moved.values())
     if len(trials.rows) < 2:
@@ -58,10 +64,33 @@ def crossing_figure(trials: Trials) -> Figure:
         rows = {row.settings[along]: grams(row.kept) for row in trials.rows if row.settings[across] == line}
         kept.plot(at, [rows[value] for value in values], **line_look(i))
     _as_it_is(kept, trials)
+    kept.margins(y=0.15)
+    _from_nought(kept)
     beside(kept, kept.lines, [*(f"{across} = {line}" for line in lines), AS_IT_IS])
     kept.set_title("Gold kept, g")
     _along(kept, along, values, x, at, words)
+    _key(figure, kept)
     return figure
+
+
+def _from_nought(axes: Axes) -> None:
+    """Let an axis begin at nought, so that no small difference looks like a cliff."""
+    axes.set_ylim(bottom=0)
+
+
+def _key(figure: Figure, axes: Axes) -> None:
+    """Name the band of luck below the picture, where there is one."""
+    band = [one for one in axes.patches if one.get_label() == LUCK]
+    if band:
+        figure.legend(band, [LUCK], loc="outside lower center", frameon=False, fontsize=9)
+
+
+def _luck(axes: Axes, middle: float, luck: float | None) -> None:
+    """Draw how far luck with grains alone moves one sack (g), once its standard deviation either way."""
+    if luck is not None and luck > 0:
+        low = max(middle - luck, 0.0) if middle > 0 else -luck
+        axes.axhspan(low, middle + luck, facecolor=SOFT, alpha=0.18, hatch="///", edgecolor=SOFT, linewidth=0,
+                     zorder=0, label=LUCK)  # fmt: skip
 
 
 def numeric(values: list[str]) -> Iterator[float]:
@@ -81,6 +110,7 @@ def numeric(values: list[str]) -> Iterator[float]:
 
 def _as_it_is(axes: Axes, trials: Trials) -> None:
     axes.axhline(grams(trials.base.kept), color=INK, linestyle="--", linewidth=1)
+    _luck(axes, grams(trials.base.kept), grams(trials.luck) if trials.luck is not None else None)
 
 
 def _along(axes: Axes, name: str, values: list[str], x: list[float], at: list[Any], words: bool) -> None:
@@ -108,10 +138,39 @@ def moving_figure(trials: Trials, narrow: bool = False) -> Figure:
         axes.set_title(title)
         _along(axes, name, values, x, at, words)
         axes.margins(y=0.15)
-        if axes is lost:
-            axes.set_ylim(bottom=0)
+        _from_nought(axes)
         if names:  # a sheet that keeps everything loses nothing
             beside(axes, axes.lines, names, NAME_WIDTH)
+    _key(figure, kept)
+    return figure
+
+
+def forecasts_figure(found: Forecasts) -> Figure:
+    """Draw what one moving setting, or two, would have gained of a sack: each with its ends, against luck."""
+    moved = dict(found.moved)
+    (along, values), *others = sorted(moved.items(), key=lambda one: -len(one[1]))
+    figure, (axes,) = new_figure(1, wide=7.6)
+    x = list(numeric(values))
+    words = any(v != v for v in x)
+    at: list[Any] = list(range(len(values))) if words else x
+    lines = [dict(zip((name for name, _ in others), one, strict=True)) for one in product(*(v for _, v in others))]
+    names = []
+    for i, line in enumerate(lines):
+        mine = [row for row in found.rows if all(row.settings[name] == value for name, value in line.items())]
+        rows = {row.settings[along]: row.gain.of_one(found.tests) for row in mine}
+        gains = [rows[value] for value in values]
+        ends = [[grams(g.value - g.p5) for g in gains], [grams(g.p95 - g.value) for g in gains]]
+        axes.plot(at, [grams(g.value) for g in gains], **line_look(i + 1))
+        axes.errorbar(at, [grams(g.value) for g in gains], yerr=np.maximum(ends, 0.0), fmt="none", ecolor=INK,
+                      elinewidth=1, capsize=4)  # fmt: skip
+        names.append(", ".join(f"{name} = {value}" for name, value in line.items()) or "gained")
+    drawn = list(axes.lines[: len(names)]) if not lines else [one for one in axes.lines if one.get_linestyle() == "-"]
+    axes.axhline(0.0, color=INK, linestyle="--", linewidth=1)
+    _luck(axes, 0.0, grams(found.luck))
+    beside(axes, [*drawn[: len(names)], axes.lines[-1]], [*names, AS_IT_WAS])
+    axes.set_title(f"Gold gained of {'this sack' if found.tests == 1 else 'a sack'}, g (5 to 95 %)")
+    _along(axes, along, values, x, at, words)
+    _key(figure, axes)
     return figure
 
 

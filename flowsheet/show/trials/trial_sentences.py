@@ -29,4 +29,7 @@ def best_trial(found: Trials) -> str:
         # What the ore is cannot be chosen.
         given = any(name.partition(".")[0] in ("ore", "ores") for name in found.moved)
         return less if given else f"{less} Leave the sheet as it is."
-    return f"{text}, {gold(best.gain)} more than with the sheet as it is."
+    more = f"{text}, {gold(best.gain)} more than with the sheet as it is."
+    if found.luck is not None and best.gain < found.luck:
+        return f"{more} One sack would hardly show it: the luck of its grains is larger (± {gold(found.luck)})."
+    return more

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from flowsheet.ore import grains
 from flowsheet.solve.model import Model, rebuild
 from flowsheet.solve.propagate import Solution, solve
 from flowsheet.spec.blocks.fields import dimension_of
@@ -23,11 +24,12 @@ from flowsheet.spec.text.wording import argument, asking, by_asker, setting
 from flowsheet.spec.yaml.marked_document import Document
 from flowsheet.spec.yaml.settings import with_settings
 from flowsheet.study.common.frames import Tabled, Tables, row
-from flowsheet.study.common.monte_carlo import DRAWS
+from flowsheet.study.common.monte_carlo import DRAWS, cluster
 from flowsheet.study.common.units_out import Names, g_per_t, grams, in_units
 from flowsheet.study.estimate.confidence import SEED
 from flowsheet.study.estimate.corrected_draws import gather
 from flowsheet.study.money.net_revenue import sheet_value
+from flowsheet.study.posterior.grain_luck import likely
 from flowsheet.study.run.losses import losses
 from flowsheet.study.run.run import FAR_OFF
 
@@ -85,6 +87,9 @@ class Trials(Tabled):
     moved: dict[str, list[str]]
     #: Of the values, "" where the sheet has no prices.
     currency: str = ""
+    #: Luck (kg, one standard deviation) with the grains of the gold kept of one sack: a smaller gain does not show.
+    #: None where nothing is known of grains.
+    luck: float | None = None
     notes: tuple[Note, ...] = ()
 
     def _tables(self) -> Tables:
@@ -106,6 +111,7 @@ class Trials(Tabled):
             "base": self.base.as_dict(),
             "trials": trials,
             "currency": self.currency or None,
+            "luck_of_a_sack_g": grams(self.luck) if self.luck is not None else None,
             "notes": texts(self.notes),
         }
 
@@ -212,7 +218,23 @@ def run_trials(
     for i in progress(range(len(sheets))):
         rows.append(_trial(combinations[i], solve(Model.of(sheets[i], named)), kept, value))
     currency = base_sheet.worth.currency if value is not None else ""
-    return Trials(_trial({}, base, kept, value), rows, moved, currency, tuple(_refuted(base) if currency else ()))
+    notes = tuple(_refuted(base) if currency else ())
+    return Trials(_trial({}, base, kept, value), rows, moved, currency, luck_of(base), notes)
+
+
+def luck_of(solution: Solution) -> float | None:
+    """Return the luck (kg, one standard deviation) of the gold that one sack has kept; None where no grains are known.
+
+    Clusters of n grains of mass m are Poisson, so that the variance is Σ gold · n m over the grain classes; those so
+    large that hardly any sack holds one are left out, as they are where the estimate tells of luck.
+    """
+    model = solution.model
+    if not model.grains_known:
+        return None
+    mass = cluster(model) * grains.grain_mass(model.grid.size, solution.inputs.site.fineness)
+    kept = np.asarray(sum(solution.streams[name].gold_by_grain for name in model.sheet.keep))
+    number, _ = likely((kept / mass)[None, None, :])
+    return math.sqrt(float((number[0, 0] * mass**2).sum()))
 
 
 @dataclass(frozen=True)
