@@ -111,10 +111,16 @@ Off: TypeAlias = Callable[[Array, npt.NDArray[np.intp]], Array]
 
 
 def tuned(
-    start: Array, off: Off, ends: Ends, inverse: Array | None = None, most: int = MOST_CORRECTIONS
+    start: Array,
+    off: Off,
+    ends: Ends,
+    inverse: Array | None = None,
+    most: int = MOST_CORRECTIONS,
+    right: float = RIGHT,
 ) -> tuple[Array, Mask, Array]:
     """Find numbers (D, K) that are not off; return them, which draws have settled, and the slopes' inverse (D, K, K).
 
+    Where no more than ``right`` is asked for, the last step of each draw is made unseen: it brings some digits more.
     ``inverse`` (K, K): of the slopes near the start, which all draws begin with. Each turn corrects it by what it has
     shown. Source: C. G. Broyden, A Class of Methods for Solving Nonlinear Simultaneous Equations, Math. Comp. 19
     (1965), 577 (from memory).
@@ -129,8 +135,11 @@ def tuned(
     )
     size = np.abs(gap).max(axis=1)
     for turns in range(most):
-        there = size[left] < RIGHT
+        there = size[left] < right
         settled[left[there]] = True
+        if right > RIGHT:
+            last = left[there]
+            x[last] = np.clip(x[last] - (turn[last] @ gap[last][..., None])[..., 0], ends.low, ends.high)
         left = left[~there]
         if not len(left):
             break

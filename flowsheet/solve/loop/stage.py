@@ -153,7 +153,7 @@ class Loop:
             return {}
         numbers, settled, inverse = tuning.numbers(self.patient)
         if plain and settled.all():
-            self.model.tunings[self.stage] = Tuned(numbers[0], inverse[0])
+            self.model.tunings[self.stage] = Tuned(numbers[0], inverse[0], tuning.place)
         if not settled.all():
             self._note_not_settled(settled)
         return {**linear, **self._checked(tuning.operators(numbers))}

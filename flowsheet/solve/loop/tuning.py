@@ -17,7 +17,7 @@ import numpy.typing as npt
 from flowsheet.ore.arrays import Array, Draws, Mask
 from flowsheet.ore.material import Material
 from flowsheet.solve.loop.by_class import Passage
-from flowsheet.solve.loop.fixed_point import MOST_CORRECTIONS, Ends, settle, tuned
+from flowsheet.solve.loop.fixed_point import MOST_CORRECTIONS, RIGHT, Ends, settle, tuned
 from flowsheet.solve.loop.rock import rock_fed
 from flowsheet.solve.model import Inputs, Model
 from flowsheet.solve.network import Stage
@@ -28,7 +28,9 @@ ALL = slice(None)
 #: A step's name, its own operator, its feed, its numbers and the site → something of each of its numbers, (..., K).
 Ask: TypeAlias = Callable[[str, Operator, Material, Values, Site], Array]
 
-AT_ONCE = 400
+MANY, RIGHT_OF_MANY = 100, 1e-9
+"""Of so many draws, none is told by itself: their numbers need be no better, and the last step then tells more yet."""
+AT_ONCE = 100
 """Draws whose rock is sent round together."""
 
 
@@ -38,6 +40,8 @@ class Tuned:
 
     numbers: Array
     inverse: Array
+    #: Step → its own of the numbers.
+    place: Mapping[str, slice]
 
 
 @dataclass(frozen=True)
@@ -73,11 +77,15 @@ class Tuning:
         Without a ``center`` it sets out from what the steps call for in a first round, in which nothing comes back.
         """
         site = replace(inputs.site, grains_known=False)
+        if center is not None:
+            ends = [model.step(name).tuning_ends(site) for name in center.place]
+            start = np.array(np.broadcast_to(center.numbers, (inputs.draws or 1, len(center.numbers))))
+            return cls(model, inputs, stage, bent, others, outside, center, center.place, start, _joined(ends))
         streams = {stream: _rock(material.light, material.heavy) for stream, material in outside.items()}
         streams |= dict.fromkeys(stage.cuts, Material.nothing(len(model.grid)))
         place: dict[str, slice] = {}
         found: list[Array] = []
-        ends: list[tuple[Array, Array]] = []
+        ends = []
         k = 0
         for name in stage.steps:
             step, values = model.step(name), inputs.values[name]
@@ -94,20 +102,17 @@ class Tuning:
             given = operator(feed)
             streams |= {s: given[outlet] for outlet, s in model.outlets[name].items() if s not in stage.cuts}
         start = np.concatenate([np.broadcast_to(n, (inputs.draws or 1, n.shape[-1])) for n in found], axis=-1)
-        low, high = (np.concatenate(side) for side in zip(*ends, strict=True))
-        return cls(model, inputs, stage, bent, others, outside, center, place, start, Ends(low, high))
+        return cls(model, inputs, stage, bent, others, outside, None, place, start, _joined(ends))
 
     def numbers(self, patient: bool) -> tuple[Array, Mask, Array]:
         """Return the numbers (D, K) at which no step is off, of which draws they are, and the inverse slopes there.
 
         ``patient``: where that does not find them, each step is set to what it is fed, round after round.
         """
-        start, inverse = self.start, None
-        if self.center is not None:
-            start = np.array(np.broadcast_to(self.center.numbers, start.shape))
-            inverse = self.center.inverse
+        start, inverse = self.start, self.center.inverse if self.center is not None else None
         most = MOST_CORRECTIONS if patient else MOST_CORRECTIONS // 2
-        found, settled, inverse = tuned(start, self._off, self.ends, inverse, most)
+        right = RIGHT_OF_MANY if len(start) > MANY else RIGHT
+        found, settled, inverse = tuned(start, self._off, self.ends, inverse, most, right)
         if patient and not settled.all():
             start[settled] = found[settled]
             found, settled = settle(start, self._called, settled, self.ends)
@@ -174,6 +179,10 @@ class Tuning:
             np.atleast_2d(ask(name, own[name], feeds[name], self.inputs.values[name].part(draws), site))
             for name in self.place
         ]
+
+
+def _joined(ends: Sequence[tuple[Array, Array]]) -> Ends:
+    return Ends(*(np.concatenate(side) for side in zip(*ends, strict=True)))
 
 
 def _rock(light: Array, heavy: Array) -> Material:
