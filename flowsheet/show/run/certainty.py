@@ -10,9 +10,11 @@ from flowsheet.ore.plausibility import NUGGETS_NOT_TOLD
 from flowsheet.show.run.by_weights import how_sure
 from flowsheet.show.text import spans
 from flowsheet.show.text.figures import length
+from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, MASS
 from flowsheet.spec.text.notes import Note
 from flowsheet.spec.text.wording import listed
 from flowsheet.study.balance.believed_weights import WEIGHTS_CONTRADICT
+from flowsheet.study.balance.first_weighing import COARSE, HELD, KEPT
 from flowsheet.study.common.grain_lots import UNTOLD_D50, UNTOLD_SD
 from flowsheet.study.estimate.confidence import Confidence
 from flowsheet.study.run.gains import gains
@@ -21,6 +23,13 @@ from flowsheet.study.run.run import Run, notes_of, refuted, warnings
 if TYPE_CHECKING:
     from flowsheet.study.estimate.chance import Chance
 
+ANSWERS = {HELD: "the gold held", KEPT: "the share kept", COARSE: "the coarse rock's share"}
+WEIGHED = {
+    BEAD: "weighing {stream}",
+    MASS: "weighing {stream}",
+    GRADE: "an assay of {stream}",
+    GOLD: "the gold of {stream}, got out of it apart,",
+}
 NO_GOLD = "There is no gold in the ore to be sure of."
 
 
@@ -62,7 +71,17 @@ def forecast(run: Run, sure: Confidence) -> str:
         )
     if not run.solution.model.grains_known:
         text += f" {untold_grains()}"
-    return text
+    return " ".join([text, *([what_to_weigh(run)] if run.first_weighings else [])])
+
+
+def what_to_weigh(run: Run) -> str:
+    """Say which single weighing would narrow each answer most, and how much of its width it would leave."""
+    told: dict[str, list[str]] = {}
+    for one in run.first_weighings:
+        left = f"{ANSWERS[one.answer]} to {100 * one.left:.0f} %"
+        told.setdefault(WEIGHED[one.what].format(stream=one.stream), []).append(left)
+    parts = [f"{how} would narrow {listed(answers)} of its width" for how, answers in told.items()]
+    return f"What to weigh first: {'; '.join(parts)} (each alone, with the usual error of such a weighing)."
 
 
 def untold_grains() -> str:

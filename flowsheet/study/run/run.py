@@ -32,7 +32,12 @@ from flowsheet.study.run.sieve_assays import SIEVED, SieveAssay, sieve_assays
 from flowsheet.study.run.told import ToldLoss, ToldStream, told_losses, told_streams
 
 if TYPE_CHECKING:
+    from flowsheet.study.balance.first_weighing import FirstWeighing
     from flowsheet.study.estimate.this_test import ThisTest
+
+
+FIRST = 3
+"""What chance plays in: how the lots come of which it is asked what to weigh first."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +114,16 @@ class Run(Tabled):
         """The losses by the estimate, the largest first; none without weights."""
         return told_losses(self.this_test, self.losses) if self.this_test is not None else []
 
+    @cached_property
+    def first_weighings(self) -> list[FirstWeighing]:
+        """The single weighings that would narrow a forecast most, an answer each; none where gold was weighed."""
+        if self.sure is None or self.sure.fitted:
+            return []
+        from flowsheet.study.balance.first_weighing import first_weighings
+
+        gathered = self.sure.gathered
+        return first_weighings(self.solution, gathered.found, gathered.rng_for(FIRST))
+
     def _tables(self) -> Tables:
         plan = self._planned_tables()
         if self.this_test is None:
@@ -152,6 +167,7 @@ class Run(Tabled):
             "finer": [row.as_dict() for row in self.finer],
             "advice": [change.as_dict() for change in self.advice],
             "gains": self.gains.as_dict() if self.gains is not None else None,
+            "next_weighing": [one.as_dict() for one in self.first_weighings],
             "warnings": texts(self.warnings),
             "notes": texts(self.notes),
             "cautions": self.cautions,
