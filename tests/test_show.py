@@ -186,7 +186,7 @@ def test_signed(value: float, text: str) -> None:
 
 def test_csv_reads_back(panned: Run, tmp_path: Path) -> None:
     for grid in (run_tables.balance(panned), run_tables.coarse(panned), run_tables.finer(panned),
-                 run_tables.losses(panned), run_tables.sizes(panned)):  # fmt: skip
+                 run_tables.losses(panned), run_tables.sizes(panned.streams)):  # fmt: skip
         path = tmp_path / f"{grid.name}.csv"
         path.write_bytes(grid.csv())
         head, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8"), newline=""))

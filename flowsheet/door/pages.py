@@ -199,7 +199,7 @@ def draw(sheet: Sheet | str | Path, sizes: Sequence[str] = ()) -> Drawing:
     """
     from flowsheet.study.run.run import run
 
-    found = run(as_sheet(sheet), certain=not sizes)
+    found = run(as_sheet(sheet))
     names = tuple(dict.fromkeys(name.strip() for name in sizes if name.strip()))
     if sizes:
         _check_streams(names, found)

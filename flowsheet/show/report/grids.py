@@ -52,12 +52,12 @@ def _opened(share: float | None) -> str:
 
 def by_size(run: Run, names: list[str]) -> Grid:
     """Return rock and gold of some streams by size class, coarsest first; classes that hold nothing are left out."""
-    edges = [None if row.upper is None else millimetres(row.upper) for row in run.streams[names[0]].sizes]
+    edges = [None if row.upper is None else millimetres(row.upper) for row in run.flows[names[0]].sizes]
     columns: list[Column] = [Column("Finer than, mm", short)]
     told: list[list[float]] = []
     held = [False] * len(edges)
     for name in names:
-        sizes = run.streams[name].sizes
+        sizes = run.flows[name].sizes
         for what, units, amounts in (
             ("rock", ROCK, [row.rock for row in sizes]),
             ("gold", GOLD, [row.gold for row in sizes]),

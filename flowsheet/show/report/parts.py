@@ -156,7 +156,8 @@ def _gold(run: Run) -> Section:
 
 
 def _sizes(run: Run) -> Iterator[Section]:
-    head = _planned(run, "Rock and gold by size")
+    test = run.this_test
+    head = "Rock and gold by size" if test is None else f"Rock and gold of {told_tables.of_tests(test)} by size"
     if not run.solution.model.grid.sized:
         yield Section("sizes", head, lines=("The sheet gives no sizes. Add sizes: and gold: to the ore to see this.",))
         return

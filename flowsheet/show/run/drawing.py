@@ -107,7 +107,7 @@ def graph(run: Run, titled: bool = True) -> graphviz.Digraph:
     makers, takers = sheet.makers, sheet.takers
     cuts = {row.stream for row in run.caught}
     weighed = told_by_weights(run)
-    for i, (name, stream) in enumerate(flows(run).items()):
+    for i, (name, stream) in enumerate((name, flows(run)[name]) for name in run.streams):
         written = numbers(stream, weighed.streams[name] if weighed is not None else None)
         tail = steps[makers[name]] if name in makers else _feed(drawn, i, name, written)
         head = steps[takers[name]] if name in takers else _end(drawn, i, name, stream, written)
@@ -154,8 +154,7 @@ def told_by_weights(run: Run) -> ThisTest | None:
 
 def flows(run: Run) -> Mapping[str, Stream]:
     """Return the streams as the weights tell them, or else as the sheet has them."""
-    test = told_by_weights(run)
-    return run.streams if test is None else test.flows(run.streams, run.solution.model.sheet.ores)
+    return run.flows
 
 
 def of_tests(run: Run) -> str:

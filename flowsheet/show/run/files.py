@@ -12,11 +12,11 @@ from flowsheet.study.run.run import Run
 
 def run_files(run: Run) -> dict[str, bytes]:
     """Return a run's tables and pictures, by the names of their files."""
-    planned = (run_tables.balance(run), run_tables.losses(run), run_tables.sizes(run))
+    planned = (run_tables.balance(run), run_tables.losses(run), run_tables.sizes(run.streams))
     files = csv_files(planned)
     if run.this_test is not None:
         files = {f"planned_{name}": raw for name, raw in files.items()}
-        files |= csv_files((told_tables.streams(run), told_tables.lost(run)))
+        files |= csv_files((told_tables.streams(run), told_tables.lost(run), run_tables.sizes(run.flows)))
     test = run.this_test
     coarse = run_tables.coarse(run) if test is None else told_tables.coarse(run, test)
     others = (coarse, run_tables.sieved(run), run_tables.finer(run), run_tables.weighed(run))

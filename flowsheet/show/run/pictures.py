@@ -22,7 +22,7 @@ def by_size(run: Run, names: list[str]) -> Picture | None:
     if not run.solution.model.grid.sized:
         return None
     chosen = names[: size_plots.MOST_STREAMS]
-    told = "; ".join(f"{name}: {_sized(run.streams[name])}" for name in chosen)
+    told = "; ".join(f"{name}: {_sized(run.flows[name])}" for name in chosen)
     alt = f"Two bar charts by size class, of rock (kg) and of gold (g). {told}."
     return picture("sizes", size_plots.by_size_figure(run, chosen, narrow=True), alt)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from flowsheet.show.text.figures import count, short
 from flowsheet.show.text.tables import (
@@ -17,6 +18,7 @@ from flowsheet.show.text.tables import (
     signed_percent,
 )
 from flowsheet.spec.blocks.measurement import BEAD, GOLD, GRADE, GRAINS, MASS, PASSING, PICKED, Measurement
+from flowsheet.study.common.streams import Stream
 from flowsheet.study.common.units_out import g_per_t, grams, milligrams, millimetres
 from flowsheet.study.estimate.predicted_weights import foretold, predict
 from flowsheet.study.run.losses import REASONS
@@ -178,8 +180,8 @@ def losses(run: Run) -> Grid:
     return Grid("losses", "Where gold is lost, and why (shares of each loss)", columns, rows)
 
 
-def sizes(run: Run) -> Grid:
-    """Return every stream by size class (for CSV: too long for a terminal)."""
+def sizes(streams: Mapping[str, Stream]) -> Grid:
+    """Return streams by size class (for CSV: too long for a terminal)."""
     heads = ("Stream", "upper, mm", "lower, mm", "light, kg", "heavy, kg", "free gold, g", "locked gold, g")
-    rows = [(name, *row.as_dict().values()) for name, stream in run.streams.items() for row in stream.sizes]
+    rows = [(name, *row.as_dict().values()) for name, stream in streams.items() for row in stream.sizes]
     return Grid("sizes", "Streams by size", tuple(Column(head) for head in heads), rows)

@@ -11,6 +11,7 @@ from flowsheet.show.graphics.style import (
     new_figure,
     wrapped,
 )
+from flowsheet.show.run.told_tables import of_tests
 from flowsheet.show.text.figures import short
 from flowsheet.study.common.streams import Stream
 from flowsheet.study.common.units_out import grams, millimetres
@@ -32,17 +33,17 @@ def by_size_figure(run: Run, names: list[str], narrow: bool = False) -> Figure:
     figure, (rock, held) = new_figure(1, NARROW, TALL, rows=2) if narrow else new_figure(2)
     chosen = names[:MOST_STREAMS]
     for i, name in enumerate(chosen):
-        stream = run.streams[name]
+        stream = run.flows[name]
         _bars(rock, stream, [r.rock for r in stream.sizes], i, len(chosen), name)
         _bars(held, stream, [grams(r.gold) for r in stream.sizes], i, len(chosen), name)
     for axes, title, unit, what in (
         (rock, "Rock by size", "kg in the class", "pieces"),
         (held, "Gold by size", "g in the class", "free grains and hosts of locked gold"),
     ):
-        axes.set_title(title)
+        axes.set_title(title if run.this_test is None else f"{title}: {of_tests(run.this_test)}")
         axes.set_ylabel(unit)
         axes.set_xlabel(f"{what}, upper edge in mm")
-        sizes = run.streams[chosen[0]].sizes
+        sizes = run.flows[chosen[0]].sizes
         ticks = [i for i, row in enumerate(sizes) if row.upper and i % max(1, len(sizes) // 8) == 0]
         axes.set_xticks([len(sizes) - 1 - i for i in ticks], [_tick(sizes[i].upper) for i in ticks], rotation=30)
     # Below both, where the longest name covers no bar.

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.spec.blocks.fitted_estimate import CAUGHT
+from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.streams import Stream
+from flowsheet.study.common.streams import KEPT, SizeRow, Stream
 from flowsheet.study.common.units_out import each, grams, millimetres
 
 if TYPE_CHECKING:
@@ -56,10 +58,20 @@ class ThisTest:
     coarse: Mapping[float, tuple[Interval, str]]
     #: How many grains all alike, together as heavy as the gold, would have its luck: those that matter. None: no luck.
     effective_grains: float | None
+    #: The draws that all this is read from.
+    known: KnownOre = field(repr=False, compare=False)
+
+    @cached_property
+    def sizes(self) -> Mapping[str, tuple[SizeRow, ...]]:
+        """Each stream by size class, kg: of all tests together, so that the classes make its rock and its gold."""
+        from flowsheet.study.posterior.by_size import by_size
+
+        return by_size(self.known.found, self.known.tests)
 
     def flows(self, planned: Mapping[str, Stream], ores: Container[str]) -> dict[str, Stream]:
         """Return the streams as the estimate has them, of all tests together; what it does not tell as ``planned``.
 
+        Behind them stands metal that was picked out of them by hand (``picked_from``), as fine as they are planned.
         ``ores``: streams that weigh what their rock does; the others weigh their metal too, with silver as planned.
         """
         found = {}
@@ -75,6 +87,21 @@ class ThisTest:
                 silver=silver,
                 grade=gold / mass if mass > 0 else 0.0,
                 gold_share=one.share.mean,
+                sizes=self.sizes[name],
+            )
+        for name, (picked, share) in self.picked.items():
+            plan = planned[name]
+            by = 1 + plan.silver / plan.gold if plan.gold > 0 else 1.0
+            found[picked_from(name)] = Stream(
+                mass=by * picked.mean,
+                gold=picked.mean,
+                grade=1 / by,
+                mass_share=0.0,
+                gold_share=share.mean,
+                free_share=1.0,
+                silver=(by - 1) * picked.mean,
+                fate=KEPT,
+                sizes=(),
             )
         return found
 
@@ -166,6 +193,7 @@ def this_test(sheet: Sheet, known: KnownOre, cuts: Sequence[str] = ()) -> ThisTe
         caught,
         coarse,
         effective_grains(tests),
+        known,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -104,6 +104,12 @@ class Run(Tabled):
         return self.sure.this_test if self.sure is not None else None
 
     @cached_property
+    def flows(self) -> Mapping[str, Stream]:
+        """The streams with their sizes by the estimate, of all tests together; as planned where no weights tell."""
+        test = self.this_test
+        return self.streams if test is None else test.flows(self.streams, self.solution.model.sheet.ores)
+
+    @cached_property
     def told_streams(self) -> dict[str, ToldStream]:
         """The streams by the estimate, of all tests together, each with what it is from; none without weights."""
         test = self.this_test
@@ -131,17 +137,21 @@ class Run(Tabled):
         return {
             **plan,
             "streams": lambda: ({"stream": name, **one.as_row()} for name, one in self.told_streams.items()),
+            "sizes": lambda: self._sizes(self.flows),
             "losses": lambda: (one.as_row() for one in self.told_losses),
             "planned_streams": plan["streams"],
+            "planned_sizes": plan["sizes"],
             "planned_losses": plan["losses"],
         }
+
+    @staticmethod
+    def _sizes(streams: Mapping[str, Stream]) -> Iterator[dict[str, Any]]:
+        return ({"stream": name, **row(one, SIZE)} for name, stream in streams.items() for one in stream.sizes)
 
     def _planned_tables(self) -> Tables:
         return {
             "streams": lambda: rows(self.streams, "stream", STREAM),
-            "sizes": lambda: (
-                {"stream": name, **row(one, SIZE)} for name, stream in self.streams.items() for one in stream.sizes
-            ),
+            "sizes": lambda: self._sizes(self.streams),
             "losses": lambda: ({**row(one, LOSS), **one.why} for one in self.losses),
             "coarse": lambda: rows(self.coarse, names=COARSE),
             "finer": lambda: rows(self.finer, names=FINER),

@@ -13,7 +13,7 @@ from typing import Any
 from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.interval import Interval
-from flowsheet.study.common.streams import KEPT, Stream
+from flowsheet.study.common.streams import Stream
 from flowsheet.study.common.units_out import g_per_t, grams
 from flowsheet.study.estimate.this_test import SHEET, WEIGHTS, Held, ThisTest
 from flowsheet.study.run.losses import Loss
@@ -104,14 +104,13 @@ def told_streams(test: ThisTest, planned: Mapping[str, Stream], sheet: Sheet) ->
         )
         for name, held in ((name, test.streams[name]) for name in planned)
     }
-    return {**found, **{picked_from(name): _picked(test, name, planned[name]) for name in test.picked}}
-
-
-def _picked(test: ThisTest, stream: str, plan: Stream) -> ToldStream:
-    """Return metal that was picked out of a stream, as fine as its gold is planned; no sheet plans to pick."""
-    gold, share = test.picked[stream]
-    by = 1 + plan.silver / plan.gold if plan.gold > 0 else 1.0
-    return ToldStream(_times(gold, by), gold, share, 1 / by, WEIGHTS, WEIGHTS, KEPT, 0.0, 0.0)
+    for name in test.picked:
+        gold, share = test.picked[name]
+        one = flows[picked_from(name)]
+        mass = _times(gold, one.mass / one.gold if one.gold > 0 else 1.0)
+        # No sheet plans to pick.
+        found[picked_from(name)] = ToldStream(mass, gold, share, one.grade, WEIGHTS, WEIGHTS, one.fate, 0.0, 0.0)
+    return found
 
 
 def _times(one: Interval, by: float) -> Interval:
