@@ -438,10 +438,10 @@ def test_a_sheet_without_sizes_has_no_pictures_by_size() -> None:
 
 def test_by_size_says_the_fullest_class(sack: Facts) -> None:
     alt = next(one.alt for one in sack.pictures if one.name == "sizes")
-    tails = sack.run.streams["tails"]
+    tails = sack.run.flows["tails"]
     full = max(tails.sizes, key=lambda row: row.light + row.heavy)
     share = (full.light + full.heavy) / sum(row.light + row.heavy for row in tails.sizes)
-    assert "tails: 13.4 kg and 32.2 mg of gold" in alt
+    assert "tails: 13.4 kg and 49.4 mg of gold" in alt
     assert f"with {100 * share:.1f} %" in alt
 
 

@@ -270,7 +270,7 @@ def test_sizes_in_numbers_sum_to_the_streams(sack: Report) -> None:
     ]  # fmt: skip
     faint = "<0.001"
     for at, name, rock in ((1, "ore", 1.0), (3, "tails", 1.0), (5, "specimens", 1e3)):
-        for more, whole in ((0, rock * solved.streams[name].mass), (1, 1e6 * solved.streams[name].gold)):
+        for more, whole in ((0, rock * solved.flows[name].mass), (1, 1e6 * solved.flows[name].gold)):
             cells = [row[at + more] for row in body]
             assert all(len(re.findall(r"\d", cell)) <= 6 for cell in cells), cells
             told = [float(cell) for cell in cells if cell not in ("–", faint)]

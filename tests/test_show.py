@@ -582,7 +582,7 @@ def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
 def test_a_run_is_written_out_whole(panned: Run) -> None:
     found = files.run_files(panned)
     assert set(found) == {"balance.csv", "losses.csv", "coarse.csv", "finer.csv", "weighed.csv", "planned_balance.csv",
-                          "planned_losses.csv", "planned_sizes.csv", "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
+                          "planned_losses.csv", "planned_sizes.csv", "sizes.csv", "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
     for name, stream in (("balance", "tails"), ("losses", "tails")):
         rows = list(csv.DictReader(io.StringIO(found[f"{name}.csv"].decode(), newline="")))
         (row,) = (row for row in rows if row["stream"] == stream)
