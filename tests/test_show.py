@@ -581,8 +581,9 @@ def test_a_plot_s_unknown_ending_is_told(panned: Run, tmp_path: Path) -> None:
 
 def test_a_run_is_written_out_whole(panned: Run) -> None:
     found = files.run_files(panned)
-    assert set(found) == {"balance.csv", "losses.csv", "coarse.csv", "finer.csv", "weighed.csv", "planned_balance.csv",
-                          "planned_losses.csv", "planned_sizes.csv", "sizes.csv", "flow.svg", "flow.png", "sizes.png"}  # fmt: skip
+    planned = ("planned_balance", "planned_losses", "planned_sizes")
+    tables = ("balance", "losses", "sizes", "coarse", "finer", "weighed", *planned)
+    assert set(found) == {*(f"{name}.csv" for name in tables), "flow.svg", "flow.png", "sizes.png"}
     for name, stream in (("balance", "tails"), ("losses", "tails")):
         rows = list(csv.DictReader(io.StringIO(found[f"{name}.csv"].decode(), newline="")))
         (row,) = (row for row in rows if row["stream"] == stream)
