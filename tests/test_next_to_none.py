@@ -82,7 +82,7 @@ def test_a_finer_scale_tells_of_less() -> None:
 
 
 def test_only_the_bead_is_nought_where_tailings_show_gold() -> None:
-    text = with_bead("0 mg ± 2 mg") + "  tails: {mass: 13.5 kg, grade: 3 g/t}\n"
+    text = with_bead("0 mg ± 2 mg") + "  tails: {mass: 13.5 kg, gold: 40 mg}\n"
     sure = run(sheet_of(text)).sure
     assert sure is not None
     assert sure.this_test is not None
