@@ -66,6 +66,15 @@ def test_tables_and_files_have_it_beside_what_was_planned() -> None:
     assert sum(row[2] for row in table.rows) == pytest.approx(unit * test.streams["tails"].gold.mean, rel=0.01)
 
 
+def test_plain_data_has_classes_that_make_each_stream() -> None:
+    for name, stream in run_of(SACK).as_dict()["streams"].items():
+        rows = stream["sizes"]
+        assert sum(row["free_g"] + row["locked_g"] for row in rows) == pytest.approx(stream["gold_g"], rel=1e-9)
+        rock = sum(row["light_kg"] + row["heavy_kg"] for row in rows)
+        if name not in ("button", "bead", "cupel loss"):  # which are metal
+            assert rock == pytest.approx(stream["mass_kg"], rel=1e-9)
+
+
 def test_without_weights_they_are_the_plan() -> None:
     text = SACK.read_text(encoding="utf-8").partition("weighed:")[0]
     found = run(sheet_of(text), certain=False)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from flowsheet.ore.arrays import Array
+from flowsheet.ore.feed import RICH
 from flowsheet.spec.blocks.fitted_estimate import CAUGHT
 from flowsheet.spec.blocks.measurement import picked_from
 from flowsheet.spec.blocks.schema import Sheet
@@ -72,14 +73,16 @@ class ThisTest:
         """Return the streams as the estimate has them, of all tests together; what it does not tell as ``planned``.
 
         Behind them stands metal that was picked out of them by hand (``picked_from``), as fine as they are planned.
-        ``ores``: streams that weigh what their rock does; the others weigh their metal too, with silver as planned.
+        ``ores``: streams that weigh what their rock does; of others the metal counts too where they are rich, with
+        silver as planned.
         """
         found = {}
         for name, one in self.streams.items():
             plan = planned[name]
             rock, gold = one.rock.mean, one.gold.mean
             silver = gold * plan.silver / plan.gold if plan.gold > 0 else 0.0
-            mass = rock if name in ores else rock + gold + silver
+            counts = name not in ores and gold > RICH * rock
+            mass = rock + gold + silver if counts else rock
             found[name] = replace(
                 plan,
                 mass=mass,
