@@ -744,6 +744,28 @@ def test_on_a_terminal_without_arrows(tmp_path: Path) -> None:
     assert "Rückstände →" in found.json["streams"]
 
 
+SORT_IN_A_LOOP = """
+ore: {mass: 10 kg, grade: 9 g/t ± 2 g/t, sizes: {top: 60 mm, p80: 35 mm}, gold: {d50: 0.2 mm, d95: 0.8 mm}}
+steps:
+  jaws: {do: jaw_crush, takes: [ore, back], gives: broken, setting: 15 mm}
+  sieve: {do: screen, takes: broken, gives: {oversize: lumps, undersize: fines}, opening: 20 mm}
+  look: {do: sort, takes: lumps, gives: {picked: specimens, left: back}}
+keep: [specimens, fines]
+"""
+
+
+def test_what_takes_long_is_told_before_it_begins(flowsheet: Command, tmp_path: Path) -> None:
+    (sheet := tmp_path / "loop.yaml").write_text(SORT_IN_A_LOOP, encoding="utf-8")
+    done = flowsheet("chance", sheet, "--draws", "10", "--json")
+    assert done.err.startswith("look: in a loop")
+    assert "split" in done.err
+    assert done.code == 0
+    assert flowsheet("chance", LOOP, "--draws", "10", "--json").err == ""
+    given = SORT_IN_A_LOOP.replace("left: back}", "left: back}, split: {picked: 5 %}, recovery: {picked: 30 %}")
+    sheet.write_text(given, encoding="utf-8")
+    assert flowsheet("chance", sheet, "--draws", "10", "--json").err == ""
+
+
 def test_a_bug_exits_with_1_and_a_traceback(tmp_path: Path) -> None:
     script = f"""
         import sys

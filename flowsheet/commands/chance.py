@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress, tell_if_long
 from flowsheet.commands.writing import Replace, Writer
 
 
@@ -22,6 +22,7 @@ def chance(
     import flowsheet as fs
 
     sheet = fs.read(file)
+    tell_if_long(sheet)
     found = fs.chance(sheet, draws, seed, lambda chunks: progress(chunks, "draws"))
     if out is not None:
         from flowsheet.show.estimate.chance_plots import chance_files

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, tell_if_long
 from flowsheet.commands.writing import Replace, Writer, say_written
 
 ENDINGS = (".html", ".htm", ".txt")
@@ -29,6 +29,7 @@ def label(
     sheet = fs.read(file)
     writer = Writer("label", file, sheet.sources, replace)
     path = writer.check_page(page_path(file, output, "label", ENDINGS, ".html or .txt"))
+    tell_if_long(sheet)
     page = fs.label(sheet, seed)
     writer.put_page(path, page.as_file(path))
     if as_json:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, progress
+from flowsheet.commands.common import Json, Seed, Sheet, page_path, print_result, progress, tell_if_long
 from flowsheet.commands.writing import Replace, Writer, say_written
 
 ENDINGS = (".html", ".htm", ".pdf")
@@ -31,6 +31,7 @@ def report(
     sheet = fs.read(file)
     writer = Writer("report", file, sheet.sources, replace)
     path = writer.check_page(page_path(file, output, "report", ENDINGS, ".html or .pdf"))
+    tell_if_long(sheet)
     page = fs.report(sheet, day, seed, lambda chunks: progress(chunks, "draws"))
     writer.put_page(path, page.as_file(path, paper))
     if as_json:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, print_json, print_result, progress
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_json, print_result, progress, tell_if_long
 from flowsheet.commands.writing import Replace, Writer, put_new, say_written
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ def run(file: Sheet, as_json: Json = False, out: Out = None, replace: Replace = 
     import flowsheet as fs
 
     sheet = fs.read(file)
+    tell_if_long(sheet)
     found = fs.run(sheet)
     if out is not None:
         from flowsheet.show.run.files import run_files

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress
+from flowsheet.commands.common import Json, Out, Seed, Sheet, print_result, progress, tell_if_long
 from flowsheet.commands.writing import Replace, Writer
 
 
@@ -22,6 +22,7 @@ def worth(
     import flowsheet as fs
 
     sheet = fs.read(file)
+    tell_if_long(sheet)
     found = fs.worth(sheet, draws, seed, lambda ways: progress(ways, "ways"))
     if out is not None:
         from flowsheet.show.money.worth_plots import worth_files

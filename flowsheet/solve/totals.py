@@ -142,7 +142,7 @@ def _sum(parts: Iterable[Total]) -> Total:
 def _alike(model: Model, inputs: Inputs, name: str) -> bool:
     """Whether a step does the same with every draw, whatever it is fed."""
     step = model.step(name)
-    if not step.linear() or name in inputs.slack:
+    if step.hangs_on_feed() or name in inputs.slack:
         return False
     # Only its shapes are looked at; its numbers are checked when it is made for what it is fed.
     nothing = Material.nothing(len(model.grid))

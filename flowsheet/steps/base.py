@@ -56,6 +56,10 @@ class Step(StepBlock):
         """Whether the operator is the same for every feed."""
         return True
 
+    def hangs_on_feed(self) -> bool:
+        """Whether the operator in force is another for another feed: not where the sheet gives all shares itself."""
+        return not self.linear() and (self.breaks or self.split is None or self.recovery is None)
+
     def model(self, feed: Material, at: Values, site: Site) -> Operator:
         """Return the step's own operator for ``feed``; ``at`` holds its numbers."""
         raise NotImplementedError

@@ -54,7 +54,7 @@ class Loop:
         self.takes = {name: self.model.takes[name] for name in self.stage.steps}
         self.taken = {stream for takes in self.takes.values() for stream in takes}
         self.outside = {stream: self.streams[stream] for stream in self.taken if stream in self.streams}
-        self.bent = [name for name in self.stage.steps if not self.model.step(name).linear()]
+        self.bent = [name for name in self.stage.steps if self.model.step(name).hangs_on_feed()]
 
     def solve(self) -> tuple[Solved, dict[str, Material]]:
         """Return what the cuts carry and what is caught, and all that the steps give."""

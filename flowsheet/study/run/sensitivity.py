@@ -78,7 +78,7 @@ def _gains(solution: Solution, told: list[tuple[Variant, Sheet]], bases: Bases) 
     for; and a change after which it does not settle is no advice.
     """
     model, sheet = solution.model, solution.model.sheet
-    settles = any(stage.is_loop and not all(model.step(n).linear() for n in stage.steps) for stage in model.stages)
+    settles = any(stage.is_loop and any(model.step(n).hangs_on_feed() for n in stage.steps) for stage in model.stages)
     together: dict[str, float | None] = {}
     if settles:
         model = Model.of(sheet, frozenset[float]().union(*(changed.openings for _, changed in told)))
