@@ -849,6 +849,8 @@ def test_choices_are_in_the_order_of_the_sheet_and_all_can_be_entered(folder):
     assert list(found) == ["ore", "lumps", "fines", "con", "tails", "button", "slag"]
     assert found["button"] == ["mass", "gold"]
     assert "passing 20 mm" in found["lumps"]
+    assert {"mass on 20 mm", "mass on pan", "grade on 20 mm", "grade on pan"} <= set(found["lumps"])
+    assert (units_of("mass on pan")[0], units_of("grade on 20 mm")[0]) == ("kg", "g/t")
     for stream, whats in found.items():
         assert len(set(whats)) == len(whats)
         lines = []
@@ -857,10 +859,14 @@ def test_choices_are_in_the_order_of_the_sheet_and_all_can_be_entered(folder):
             lines.append(
                 f"{stream},{what},{'0.002' if what != 'grains' and usual else '3'},{usual[0] if usual else ''}"
             )
-        # No other grade stands beside a screen assay, nor what another assay took.
+        # Beside a screen assay stands no other grade, nor what another assay took; a stream is sieved in one way.
         lines = [line for line in lines if not (",grade," in line or ",assay mass," in line) or stream == "button"]
         lines = [line for line in lines if "grains," not in line or "+0.3" in line]
-        assert streams(with_log(folder, "", "stream,what,value,unit\n" + "\n".join(lines) + "\n"))
+        sieved = [line for line in lines if " on " in line]
+        shares = [line for line in lines if line not in sieved]
+        assert streams(with_log(folder, "", "stream,what,value,unit\n" + "\n".join(shares) + "\n"))
+        if sieved:
+            assert streams(with_log(folder, "", "stream,what,value,unit\n" + "\n".join(sieved) + "\n"))
 
 
 def test_without_sizes_no_sieve_is_offered():

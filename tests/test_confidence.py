@@ -24,6 +24,7 @@ from flowsheet.study.common.interval import Interval
 from flowsheet.study.estimate.bench_draws import ForecastRange
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.confidence import sure
+from flowsheet.study.estimate.most_telling import most_telling
 from flowsheet.study.run.run import Run, run
 
 SACK = Path(__file__).parent.parent / "examples" / "sack_test" / "sack3.yaml"
@@ -381,3 +382,31 @@ def test_what_a_loop_has_caught_is_a_loss_by_the_weights_too() -> None:
     assert loss.stream == name
     lost = sum(one.gold.mean for one in found.told_losses)
     assert test.kept.mean + lost == pytest.approx(test.held.mean, rel=1e-9)
+
+
+def test_the_weighing_that_would_narrow_an_answer_most_does_narrow_it() -> None:
+    quick = starters.starter("quick")
+    bead = "bead: {mass: 240 mg ± 2 mg}"
+    alone = run(sheet_of(f"{quick}\nweighed: {{{bead}}}\n"))
+    assert alone.sure is not None
+    assert alone.sure.weighed is not None
+    found = {one.answer: one for one in most_telling(alone.solution, alone.sure.weighed)}
+    kept = found["the share that you kept"]
+    assert (kept.stream, kept.what) == ("tails", "grade")
+    (coarse,) = (one for answer, one in found.items() if answer.startswith("the gold in rock coarser than"))
+    assert (coarse.stream, coarse.what) == ("fines", "grade")
+    (told,) = (one.text for one in alone.notes if one.code == "most_telling_weighing")
+    assert "assay tails, for the gold that this test held (to" in told
+    # Weighed so, in the middle of what was foretold, it narrows it about as much, and is not advised again.
+    assert alone.this_test is not None
+    tails = alone.this_test.streams["tails"]
+    grade = 1e6 * tails.gold.mean / tails.rock.mean
+    more = run(sheet_of(f"{quick}\nweighed: {{{bead}, tails: {{grade: {grade:.3g} g/t}}}}\n"))
+    assert more.this_test is not None
+    assert more.sure is not None
+    assert more.sure.weighed is not None
+    then, before = more.this_test.kept_share, alone.this_test.kept_share
+    assert then is not None
+    assert before is not None
+    assert then.sd / before.sd == pytest.approx(kept.left, abs=0.3)
+    assert not [one for one in most_telling(more.solution, more.sure.weighed) if one.stream == "tails"]

@@ -227,6 +227,10 @@ def notes_of(solution: Solution, known: Confidence | None, won: Gains | None) ->
         yield from known.notes
         told = (nuggets_not_told(name, ore) for name, ore in model.sheet.ores.items())
         yield from (one for one in told if one is not None)
+        if known.weighed is not None:
+            from flowsheet.study.estimate.most_telling import telling_note
+
+            yield from telling_note(solution, known.weighed)
     if won is not None:
         yield won.note
 

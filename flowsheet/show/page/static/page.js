@@ -353,7 +353,8 @@
   // ── the log ─────────────────────────────────────────────────────────────────────────────────────────────
   const form = $("log-form");
   const offered = JSON.parse(form.dataset.offered);
-  const sized = ["passing", "grains +"];
+  const onSieves = ["passing", "mass on", "grade on"];
+  const sieved = (name) => onSieves.find((one) => name.startsWith(one + " ")) || name;
   let place = null;     // the line that is weighed again: it stays so only for the same stream and measure
   let question = null;  // the line that tells the same already, while it is asked what to do
   function fill(select, names, wanted) {
@@ -367,20 +368,20 @@
   }
   function offerWhat() {
     const names = (offered[form.stream.value] || []).map(([name]) => name);
-    const more = names.some((name) => name.startsWith("passing")) ? ["passing …"] : [];
+    const more = onSieves.filter((one) => names.some((name) => name.startsWith(one))).map((one) => one + " …");
     fill(form.what, [...names, ...more], form.what.value);
     offerUnit();
   }
   let unitOf = "";
   function offerUnit() {
-    const name = form.what.value.startsWith("passing") ? "passing" : form.what.value;
+    const name = sieved(form.what.value);
     const found = (offered[form.stream.value] || []).find(([what]) => what === name || what.startsWith(name + " "));
     const names = [...(found ? found[1] : []), ""];
     // What was chosen stays as long as the same is weighed; else the usual unit is offered.
     const of = [form.stream.value, name, ...names].join("\n");
     fill(form.unit, names, unitOf === of ? form.unit.value : names[0]);
     unitOf = of;
-    $("log-size-field").hidden = form.what.value !== "passing …";
+    $("log-size-field").hidden = !form.what.value.endsWith(" …");
   }
   form.stream.addEventListener("change", () => { offerWhat(); another(); });
   form.what.addEventListener("change", () => { offerUnit(); another(); });
@@ -388,7 +389,7 @@
 
   function entry() {
     const value = form.value.value.trim();
-    const what = form.what.value === "passing …" ? "passing " + form.size.value.trim() : form.what.value;
+    const what = form.what.value.replace(/ …$/, () => " " + form.size.value.trim());
     const bare = !/[a-zµμ%‰]/i.test(value);
     return {
       stream: form.stream.value, what, value, unit: bare ? form.unit.value : "",
