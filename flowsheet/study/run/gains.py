@@ -115,7 +115,8 @@ def gain_of(bench: BenchDraws, sheet: Sheet, openings: Sequence[float], luck: fl
     """Return what a changed sheet would have won; ``luck`` (kg) is that of one sack."""
     more: Array = (bench.with_change(sheet, openings, SEED) - bench.kept) / bench.tests
     held = float(bench.held.mean()) / bench.tests
-    return Gain(ForecastRange.of(more), float(more.mean()) / held, float((more > 0).mean()), luck)
+    share = float(more.mean()) / held if held > 0 else 0.0
+    return Gain(ForecastRange.of(more), share, float((more > 0).mean()), luck)
 
 
 def _opened(sheet: Sheet, row: Finer) -> Sheet:
