@@ -14,10 +14,13 @@ from commands import Command
 from sheets import sheet_of
 
 from flowsheet.show.label.label import MOST_STEPS, WIDTH, html, parts, text
+from flowsheet.solve.model import Model
+from flowsheet.solve.propagate import solve
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note
 from flowsheet.study.estimate.another_sack import another_sack
 from flowsheet.study.estimate.chance import chance
+from flowsheet.study.estimate.corrected_draws import gather
 from flowsheet.study.label.contents import DRAWS, LotSheet, lot_sheet
 from flowsheet.study.lot.combine_tests import Lot, lot, luck_of
 from flowsheet.study.lot.ledger import read_ledger
@@ -203,9 +206,12 @@ def test_another_sack_of_a_pile_differs_by_grade_spread_and_luck(of_pile: LotShe
     sigma = np.sqrt(np.log1p(like(spread.p5, spread.p50, spread.p95) ** 2))
     expected = 14 * like(grade.p5, grade.p50, grade.p95) * np.exp(sigma * rng.standard_normal(n) - sigma**2 / 2)
     luck = luck_of(sheet, 1.0, [])
-    number = expected[:, None] * (luck.share / luck.mass)
-    drawn = np.where(number < 1e6, rng.poisson(np.minimum(number, 1e6)), number) @ luck.mass
-    assert (low, high) == pytest.approx(np.quantile(drawn, (0.05, 0.95)), rel=0.06)
+    # As many grains lie together as the estimate leaves likely.
+    together = rng.choice(gather(solve(Model.of(sheet)), DRAWS, 1).found.lots.number, n)[:, None]
+    number = expected[:, None] * (luck.share / (together * luck.mass))
+    drawn = (np.where(number < 1e6, rng.poisson(np.minimum(number, 1e6)), number) * together) @ luck.mass
+    # Here grains are as the sheet has them; the weights leave some likely that are so coarse that few sacks hold one.
+    assert (low, high) == pytest.approx(np.quantile(drawn, (0.05, 0.95)), rel=0.12)
     assert of_pile.less_than_half == pytest.approx(float((drawn < drawn.mean() / 2).mean()), abs=0.02)
 
 
@@ -229,11 +235,11 @@ def test_of_one_sack_it_says_that_the_grade_is_of_that_sack(sack: Sheet, of_sack
     assert pile is not None
     plain, found = of_sack, lot_sheet(replace(sack, pile=pile))
     assert found.grade == plain.grade
-    for one in (plain, found):
+    for one, differ in ((plain, "30 % (9 to 95; typical, the sheet says nothing of it)"), (found, "30.0 %")):
         assert "of the sack tested alone" in " ".join(text(one).split())
-        assert "Sacks are taken to differ by 30.0 %" in " ".join(text(one).split())
-    # What the sheet does not say of the spread is assumed, and told as such.
-    assert (found.next_low, found.next_high) == (plain.next_low, plain.next_high)
+        assert f"Sacks are taken to differ by {differ}" in " ".join(text(one).split())
+    # What the sheet does not say of the spread is assumed, with the doubt that it deserves, and told as such.
+    assert (plain.next_low or 0) < (found.next_low or 0)
     assert "spread_assumed" in {one.code for one in plain.notes} - {one.code for one in found.notes}
     alike = lot_sheet(replace(sack, pile=pile.model_copy(update={"spread": pile.spread.rewritten(0.0, 0.0)})))
     assert (found.next_low or 0) < 0.8 * (alike.next_low or 0)

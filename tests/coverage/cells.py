@@ -24,7 +24,9 @@ ORES = {
 }
 WEIGHINGS = ("bead", "balance", "all")
 """The bead alone; bead, tails grade and masses; all ends."""
-RIGHT, SPREAD = "right", 0.0
+RIGHT = "right"
+#: How far sacks differ, relative, and its doubt in its logarithm: what is taken where a sheet says nothing of it.
+SPREAD, SPREAD_DOUBT = 0.3, 0.7
 FAR = 5.0
 #: Whatever the sheet says of them, sacks of this case differ by so much.
 SPREAD_UNTOLD = 0.6
@@ -96,16 +98,20 @@ def invented(cell: Cell, seed: int) -> Invented:
     """Draw one test of a cell; the same seed gives the same test."""
     rng = np.random.default_rng([seed, zlib.crc32(cell.name.encode())])
     d50, d95, guess = ORES[cell.ore]
-    truth = replace(drawn_truth(rng, d50 / 1e3, d95 / 1e3, guess * 1e-6), spread=SPREAD)
+    spread = SPREAD * math.exp(SPREAD_DOUBT * rng.normal())
+    truth = replace(drawn_truth(rng, d50 / 1e3, d95 / 1e3, guess * 1e-6), spread=spread)
     truth, told = _made_wrong(cell.case, truth, (d50, d95, guess), rng)
-    bench = Bench(truth)
-    held, after = (bench.sack(Luck(rng), _of_sack(truth, rng)) for _ in range(2))
+    # The rock of one sack is as rich as that sack; a grade that nobody weighed is the pile's.
+    own = _of_sack(truth, rng) if cell.weighing != "none" else truth.grade
+    bench = Bench(replace(truth, grade=own))
+    held = bench.sack(Luck(rng))
+    after = bench.sack(Luck(rng), _of_sack(truth, rng) if cell.weighing != "none" else truth.grade)
     ends = {name: held.end(name) for name in ("tails", "cupel loss")}
     truths = {
         "gold_held": 1e3 * held.fed,
         **({"kept_share": held.kept / held.fed, "coarse_share": held.coarse / held.fed} if held.fed > 0 else {}),
         **{f"lost_{name.replace(' ', '_')}": 1e3 * gold for name, gold in ends.items()},
-        "ore_grade": 1e6 * truth.grade,
+        "ore_grade": 1e6 * own,
         "next_sack": 1e3 * after.fed,
     }
     if cell.case == "factors":

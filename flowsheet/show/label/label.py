@@ -137,9 +137,14 @@ def _differ(found: LotSheet) -> str:
             "That is the luck of grains and the doubt of the grade: the sheet tells of no pile (pile: {spread: 30 %}), "
             "and no weights of another one."
         )
-    told = percent(found.spread) if isinstance(found.spread, float) else spans.percent(found.spread)
-    typical = " (typical; the sheet says nothing of it)" if _spread_assumed(found) else ""
-    return f"Sacks are taken to differ by {told}{typical}, and the luck of grains comes on top."
+    if _spread_assumed(found) and not isinstance(found.spread, float):
+        one = found.spread
+        told = (
+            f"{100 * one.p50:.0f} % ({100 * one.p5:.0f} to {100 * one.p95:.0f}; typical, the sheet says nothing of it)"
+        )
+    else:
+        told = percent(found.spread) if isinstance(found.spread, float) else spans.percent(found.spread)
+    return f"Sacks are taken to differ by {told}, and the luck of grains comes on top."
 
 
 def _spread_assumed(found: LotSheet) -> bool:

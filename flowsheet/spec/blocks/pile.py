@@ -6,6 +6,9 @@ from flowsheet.spec.blocks.fields import TYPICAL, Block, Count, Mass, Share, kno
 
 TYPICAL_SPREAD = 0.3
 """How far the grade of one sack is off that of the next, where nothing tells (relative sd): typical, set your own."""
+SPREAD_DOUBT = 0.7
+"""Doubt of that, in its logarithm: sacks of one ore may be all alike, or differ by as much again. Typical, set your own
+spread, or test another sack."""
 
 
 class Pile(Block):

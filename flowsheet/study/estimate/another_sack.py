@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from flowsheet.ore.arrays import NORMAL_95, Array
-from flowsheet.spec.blocks.pile import TYPICAL_SPREAD
+from flowsheet.spec.blocks.pile import SPREAD_DOUBT, TYPICAL_SPREAD
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.mistakes import SheetError
 from flowsheet.spec.text.notes import Note, note
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 LEAST = 1e-6
 """The lower end of an interval is taken to be no less than this share of its middle."""
+MOST_SPREAD = 3.0
+"""As the sheet's own field has it: sacks do not differ by more."""
 SPREAD_ASSUMED = "spread_assumed"
 ANOTHER, SPREAD = 7, 11
 """What chance plays in."""
@@ -112,8 +114,18 @@ def spread_of(sheet: Sheet, tests: int, lot: PileTold | None) -> Interval | floa
     if lot is not None:
         return lot.spread
     if sheet.pile is None:
-        return TYPICAL_SPREAD if tests else None
-    return sheet.pile.spread.value
+        return typical_spread() if tests else None
+    return sheet.pile.spread.value if "spread" in sheet.pile.model_fields_set else typical_spread()
+
+
+def typical_spread() -> Interval:
+    """Return how far sacks differ where nothing tells: lognormal."""
+    sd = SPREAD_DOUBT
+    off = math.exp(NORMAL_95 * sd)
+    mean = TYPICAL_SPREAD * math.exp(sd**2 / 2)
+    return Interval(
+        mean, mean * math.sqrt(math.expm1(sd**2)), TYPICAL_SPREAD / off, TYPICAL_SPREAD, TYPICAL_SPREAD * off
+    )
 
 
 def another_sack(differ: Interval | float | None, tests: int, draws: int, seed: int) -> Array:
@@ -123,13 +135,13 @@ def another_sack(differ: Interval | float | None, tests: int, draws: int, seed: 
     ``tests``: how many tell the grade. A lone sack is itself as far off the pile as another is: the two are apart by
     spread √2.
     """
+    apart = 2 if tests == 1 else 1
     if isinstance(differ, Interval):
-        return unlike(
-            _two_sided(differ, np.random.default_rng((seed, SPREAD)).standard_normal(draws)) ** 2, draws, seed
-        )
+        z = np.random.default_rng((seed, SPREAD)).standard_normal(draws)
+        return unlike(apart * np.minimum(_two_sided(differ, z), MOST_SPREAD) ** 2, draws, seed)
     if not differ:
         return np.broadcast_to(np.ones(()), draws)
-    return unlike(differ**2 * (2 if tests == 1 else 1), draws, seed)
+    return unlike(apart * differ**2, draws, seed)
 
 
 def assumed_spread(sheet: Sheet) -> list[Note]:
@@ -137,10 +149,11 @@ def assumed_spread(sheet: Sheet) -> list[Note]:
     if sheet.pile is not None and "spread" in sheet.pile.model_fields_set:
         return []
     sentence = (
-        "sacks are taken to differ by {spread:.0f} % besides the luck of their grains (typical, set your own: pile: "
-        "{{spread: …}}); a second test would tell."
+        "sacks are taken to differ by {spread:.0f} % ({low:.0f} to {high:.0f}) besides the luck of their grains "
+        "(typical, set your own: pile: {{spread: …}}); a second test would tell."
     )
-    return [note(SPREAD_ASSUMED, sentence, spread=100 * TYPICAL_SPREAD)]
+    told = typical_spread()
+    return [note(SPREAD_ASSUMED, sentence, spread=100 * told.p50, low=100 * told.p5, high=100 * told.p95)]
 
 
 def unlike(variance: Array | float, draws: int, seed: int) -> Array:
