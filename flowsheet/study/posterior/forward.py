@@ -20,7 +20,7 @@ from flowsheet.spec.blocks.fitted_estimate import CAUGHT
 from flowsheet.study.common.grain_lots import UNTOLD_PARTS, untold_grain
 from flowsheet.study.common.uncertain_inputs import inputs_with
 from flowsheet.study.posterior.slack_solver import Replay, SlackSolver
-from flowsheet.study.posterior.unknowns import SIZE, Unknowns, slack_values
+from flowsheet.study.posterior.unknowns import SIZE, Unknowns, lying_together, slack_values
 
 
 class Asked(dict[str, Array]):
@@ -154,14 +154,6 @@ def expected(
 
     rows = (sent.rock, Asked(gold), Asked(metal), sent.ways, stacked, sent.by_band, grain)
     return Expected(solver, inputs, values, drawn.sacks, drawn.picked, *rows)
-
-
-def lying_together(model: Model, cluster: Array | None) -> dict[str, Array]:
-    """Return how many grains lie together, (D,), by the names of the steps' numbers of it."""
-    if cluster is None or not model.grains_known or np.ptp(cluster) == 0:
-        return {}
-    together = {name: step.together_by for name, step in model.sheet.steps.items()}
-    return {f"{name}.{number}": cluster for name, number in together.items() if number}
 
 
 def sent_by(model: Model, solver: SlackSolver, inputs: Inputs, openings: Sequence[float], draws: int) -> Sent:

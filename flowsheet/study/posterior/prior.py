@@ -8,7 +8,7 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.model import Model
-from flowsheet.study.posterior.unknowns import SIZE, Unknowns, cluster_law, slack_values
+from flowsheet.study.posterior.unknowns import SIZE, Unknowns, cluster_law, lying_together, slack_values
 
 
 @dataclass(frozen=True)
@@ -52,4 +52,5 @@ def prior(model: Model, draws: int, seed: int) -> PriorDraws:
     at = np.searchsorted(np.cumsum(chances)[:-1], (np.arange(draws) + 0.5) / draws, side="right")
     cluster = rng.permutation(np.asarray(numbers)[at])
     off = z[:, unknowns.names.index(SIZE)] if not model.grains_known else None
-    return PriorDraws(values, cluster, off)
+    # Those who look rocks over see grains that lie together as one.
+    return PriorDraws({**values, **lying_together(model, cluster)}, cluster, off)

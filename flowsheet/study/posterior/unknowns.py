@@ -225,6 +225,14 @@ def slack_values(model: Model, deltas: Mapping[tuple[str, str], Array], draws: i
     return found
 
 
+def lying_together(model: Model, cluster: Array | None) -> dict[str, Array]:
+    """Return how many grains lie together, (D,), by the names of the steps' numbers of it."""
+    if cluster is None or not model.grains_known or np.ptp(cluster) == 0:
+        return {}
+    together = {name: step.together_by for name, step in model.sheet.steps.items()}
+    return {f"{name}.{number}": cluster for name, number in together.items() if number}
+
+
 def contrasts(n: int) -> Array:
     """Return n - 1 orthonormal contrasts of n outlets, (n - 1, n)."""
     basis = np.zeros((n - 1, n))

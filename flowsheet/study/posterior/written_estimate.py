@@ -30,9 +30,10 @@ from flowsheet.spec.blocks.measurement import Measurement, picked_from
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.study.common.uncertain_inputs import bounds, inputs_with, slack_name, told_numbers
 from flowsheet.study.posterior.estimate import Posterior, held_by
-from flowsheet.study.posterior.forward import Sent, lying_together, sent_by
+from flowsheet.study.posterior.forward import Sent, sent_by
 from flowsheet.study.posterior.picked_metal import ways_with
 from flowsheet.study.posterior.slack_solver import SlackSolver
+from flowsheet.study.posterior.unknowns import lying_together
 
 MEANS, REST = 15, 9
 """Digits of means and variances that are written, which make the draws; and of all else."""
