@@ -439,8 +439,8 @@ def test_every_default_that_was_assumed_is_in_it_with_its_source(sack: Report) -
 def test_the_drawing_is_told_in_words(sack: Report) -> None:
     words = flow_in_words(run_of(SACK))
     assert words.startswith("The flowsheet drawn: 8 steps, scalp (screen), look (sort), ")
-    assert "Kept: bead (75.3 % of the gold), specimens (6.9 % of the gold)." in words
-    assert words.endswith("most gold with tails, 15.5 % of it.")
+    assert "Kept: bead (72.9 % of the gold), specimens (6.7 % of the gold)." in words
+    assert words.endswith("most gold with tails, 18.2 % of it.")
     assert sack.rest[0].pictures[0].alt == words
 
 

@@ -58,34 +58,12 @@ def print_result(data: Mapping[str, Any], sources: SourceFiles | None = None, se
     print_json({"version": __version__, "sheet_sha256": read, "seed": seed, **data})
 
 
-MANY_TO_SETTLE = 6
-"""So many steps of loops that hang on what they are fed take a thousand draws ten times as long as other sheets."""
-
-
 def tell_if_long(sheet: SheetOf) -> None:
     """Say on stderr, before it begins, what of a sheet makes its draws take long, and what to write instead."""
-    from flowsheet.solve.model import Model
+    from flowsheet.show.text.long_work import long_work
 
-    model = Model.of(sheet)
-    looped = [name for stage in model.stages if stage.is_loop for name in stage.steps]
-    bent = [name for name in looped if model.step(name).hangs_on_feed()]
-    with_gold = [name for name in bent if not model.step(name).by_rock_alone]
-    if len(bent) < MANY_TO_SETTLE and not with_gold:
-        return
-    told = "some minutes" if with_gold or sheet.weighed else "up to half a minute"
-    slow = with_gold or bent
-    names = ", ".join(slow[:3]) + (f" and {len(slow) - 3} more" if len(slow) > 3 else "")
-    quick = (
-        "With shares of its own (split and recovery) it is"
-        if with_gold
-        else "A gap, presentations or shares in place of what they should come to are"
-    )
-    print(
-        f"{names}: in a loop, and hanging on what is fed there, so that each draw has to settle: that may take {told}. "
-        f"{quick} quick.",
-        file=sys.stderr,
-        flush=True,
-    )
+    if told := long_work(sheet):
+        print(told, file=sys.stderr, flush=True)
 
 
 def progress(items: Iterable[Any], what: str = "trials") -> Iterable[Any]:
