@@ -21,7 +21,7 @@ def answers(path: Path) -> dict[str, tuple[float, float]]:
         found |= {"ore_grade": told["ore"]["grade_g_per_t"]}
         found |= {"gold_held": test["gold_g"], "kept_share": test["kept_share"]}
         found |= {f"lost_{one['stream'].replace(' ', '_')}": one["gold_g"] for one in test["lost"]}
-        found |= {"coarse_share": _at_opening(test["coarse"])}
+        found |= {"coarse_share": _at_opening(test["coarse"]), "next_sack": told["next_sack"]["gold_g"]}
     ends = {name: _ends(one) for name, one in found.items() if one}
     return {name: both for name, both in ends.items() if both is not None}
 
