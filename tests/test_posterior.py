@@ -18,7 +18,7 @@ from flowsheet.study.estimate import corrected_draws
 from flowsheet.study.estimate.chance import chance
 from flowsheet.study.estimate.confidence import sure
 from flowsheet.study.estimate.corrected_draws import gather
-from flowsheet.study.estimate.ore_from_weights import thin
+from flowsheet.study.estimate.ore_from_weights import WEIGHT_NOT_FOLLOWED, thin
 from flowsheet.study.posterior import streams
 from flowsheet.study.posterior.estimate import Posterior, cluster_law, posterior
 from flowsheet.study.posterior.exact_luck import log_density_at_mean
@@ -302,3 +302,16 @@ def test_an_estimate_that_rests_on_few_draws_says_so() -> None:
     found = _posterior(BEAD + TAILS)
     assert thin(found) == []
     assert [one.code for one in thin(replace(found, effective=65.0))] == ["few_draws"]
+
+
+def test_a_mass_that_the_sheet_cannot_make_is_told() -> None:
+    """Of lumps that weigh half of what the sheet's sizes give, no slack of a screen makes what was weighed."""
+    for kilograms, told in (("9.2", set()), ("4.5", {"lumps"})):
+        text = (
+            SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm")
+            + BEAD
+            + f"  lumps: {{mass: {kilograms} kg ± 10 g}}\n"
+        )
+        found = gather(solve(Model.of(rebuild(parse(text, "x.yaml")))), 1000, 1)
+        notes = [one.text for one in found.notes if one.code == WEIGHT_NOT_FOLLOWED]
+        assert {one.partition(":")[0] for one in notes} == told

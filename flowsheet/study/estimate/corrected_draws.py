@@ -138,7 +138,7 @@ def _by_weights(
     solution: Solution, draws: int, seed: int, openings: Sequence[float], progress: Progress
 ) -> CorrectedDraws:
     from flowsheet.study.balance.believed_weights import balanced, believed
-    from flowsheet.study.estimate.ore_from_weights import differing, known_ore, samples, silent, thin
+    from flowsheet.study.estimate.ore_from_weights import differing, known_ore, not_followed, samples, silent, thin
 
     model, sheet = solution.model, solution.model.sheet
     tests = balanced(sheet)
@@ -157,7 +157,7 @@ def _by_weights(
     if lot is not None:
         # The grade of the tests' sum is not what counts then.
         notes = [one for one in notes if one.code != GRADE_OF_WEIGHTS]
-    notes += [*told, *thin(found), *samples(trusted), *written_before(sheet)]
+    notes += [*told, *thin(found), *not_followed(found, trusted), *samples(trusted), *written_before(sheet)]
     at = np.arange(draws) * len(found.grade) // draws
     values = {name: value[at] for name, value in found.values.items()}
     rock = sum(np.asarray(values.get(mass_name(sheet, n), o.mass.value)) for n, o in sheet.ores.items())

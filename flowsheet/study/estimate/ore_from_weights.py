@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsheet.ore.arrays import Array
-from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE
+from flowsheet.solve.balance import fired_streams, metal_streams
+from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE, MASS
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.study.balance.result import Reconciled
@@ -48,6 +49,10 @@ class KnownOre:
         return "the luck of grains and how far the sacks differ" if len(self.tests) > 1 else "the luck of grains"
 
 
+FAR, FAR_SHARE = 5.0, 0.02
+"""By more standard deviations than this, and by more of itself, no mass is off by chance."""
+WEIGHT_NOT_FOLLOWED = "weight_not_followed"
+"""Code of the note that the estimate misses a mass that was weighed."""
 TESTS_DIFFER = "tests_differ"
 """Code of the note that tests differ more than chance explains."""
 
@@ -123,6 +128,31 @@ def thin(found: Posterior) -> list[Note]:
         "draws: take their ends as rough, and look for a weight or a number of the sheet that is far off."
     )
     return [note("few_draws", sentence, draws=found.effective)]
+
+
+def not_followed(found: Posterior, sheet: Sheet) -> list[Note]:
+    """Say which masses were weighed that no draw of the sheet's model comes near, so that the estimate misses them.
+
+    Of one test: of several, each rock that is picked makes one differ from the next.
+    """
+    if len(found.tests) > 1:
+        return []
+    tests = {test.name: test for test in found.tests}
+    other = metal_streams(sheet) | fired_streams(sheet)
+    notes = []
+    for m in sheet.weighed:
+        if m.what != MASS or m.test not in tests or m.stream in other or m.stream not in tests[m.test].rock:
+            continue
+        rock = tests[m.test].rock[m.stream]
+        if abs(np.mean(rock) - m.value) > max(FAR * float(np.hypot(m.sd, np.std(rock))), FAR_SHARE * m.value):
+            sentence = (
+                "{stream}: {kg:.3g} kg was weighed, but with the sheet's other numbers it can only be {told:.3g} kg, "
+                "and the estimate holds that. Most often the sizes of the ore are off (p80, a sieve table): change "
+                "them until flowsheet run foretells what was weighed."
+            )
+            told = {"kg": m.value, "told": float(np.mean(rock))}
+            notes.append(note(WEIGHT_NOT_FOLLOWED, sentence, Subject(test=m.test), stream=m.stream, **told))
+    return notes
 
 
 def silent(found: Posterior) -> list[Note]:
