@@ -308,7 +308,7 @@ COLUMNS = {
         ),
     },
     "Fitted": {
-        "numbers": "name unit what before before_sd value sd low high told moved weighed",
+        "numbers": "name unit what before before_sd value sd low high told moved weighed below",
         "slack": "step side outlet before_log_odds before_sd_log_odds log_odds sd_log_odds told moved",
         "weights": (
             "stream what unit value sd assumed size_mm file line note when test assay_mass_kg assay_mass_assumed "

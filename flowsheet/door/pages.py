@@ -147,7 +147,7 @@ class ReportPage(Page):
 
     >>> import flowsheet as fs
     >>> fs.report("sack3.yaml", day="2031-05-20")
-    <ReportPage 'Quillfeather dump, sack 3': 20 sections>
+    <ReportPage 'Quillfeather dump, sack 3': 22 sections>
     """
 
     kind: ClassVar[str] = "report"

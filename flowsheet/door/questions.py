@@ -107,7 +107,7 @@ def fit(sheet: Sheet | str | Path, seed: int = 1) -> Fitted:
     >>> import flowsheet as fs
     >>> found = fs.fit("sack3.yaml")
     >>> str(found.fitted_sheet.ores["ore"].grade)
-    '23.3 g/t ± 2.9 g/t'
+    '24.1 g/t ± 3.1 g/t'
     """
     from flowsheet.study.estimate.fit import fit as study
     from flowsheet.study.estimate.fitted_sheet import refuse_twice

@@ -50,7 +50,7 @@ class Forecasts(Tabled):
 
     >>> import flowsheet as fs
     >>> fs.forecast("sack3.yaml", {"wash.passes": "2"})
-    <Forecasts: 1 of wash.passes: 82.1 % kept, 91.5 % at best>
+    <Forecasts: 1 of wash.passes: 79.7 % kept, 90.1 % at best>
     """
 
     base: Forecast
