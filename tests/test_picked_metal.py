@@ -162,14 +162,12 @@ def test_it_is_told_in_words_tables_and_the_drawing() -> None:
 def test_every_command_takes_it(flowsheet: Command, tmp_path: Path) -> None:
     path = tmp_path / "coarse.yaml"
     path.write_text(SHEET + WEIGHED, encoding="utf-8")
-    told = flowsheet("run", path, "--json").json["sure"]
+    told = flowsheet("run", path, "--json").json["this_test"]
     fitted = flowsheet("fit", path, "--json", "-o", tmp_path / "fitted.yaml").json
     assert any(one["what"] == "picked_metal" and abs(one["off"]) < 1 for one in fitted["measurements"])
-    again = flowsheet("run", tmp_path / "fitted.yaml", "--json").json["sure"]
-    for what in ("mean", "p5", "p95"):
-        one, other = (found["this_test"]["picked"]["con"]["gold_g"][what] for found in (told, again))
-        assert one == pytest.approx(other, rel=1e-4)
-    assert again["this_test"]["kept"]["gold_g"]["mean"] == pytest.approx(told["this_test"]["kept"]["gold_g"]["mean"])
+    again = flowsheet("run", tmp_path / "fitted.yaml", "--json").json["this_test"]
+    for what in ("value", "low", "high"):
+        assert told["kept_g"][what] == pytest.approx(again["kept_g"][what], rel=1e-4)
     lot = flowsheet("lot", path, "--json").json["tests"][0]
     assert lot["gold_g"] == pytest.approx(0.2084, rel=0.01)
     label = flowsheet("label", path, "--json", "-o", tmp_path / "coarse.txt").json
