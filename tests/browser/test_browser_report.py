@@ -70,7 +70,7 @@ def test_it_prints(browser, report: Path, paper: tuple[float, float]) -> None:
     done = browser.command("Page.printToPDF", paperWidth=paper[0], paperHeight=paper[1], printBackground=True)
     pages = base64.b64decode(done["data"]).count(b"/Type /Page\n")
     browser.wide(1280)
-    assert 3 <= pages <= 12
+    assert 3 <= pages <= 14
 
 
 def test_each_picture_is_told_in_words(browser, report: Path) -> None:
