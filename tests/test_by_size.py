@@ -15,7 +15,7 @@ SACK = ROOT / "examples" / "sack_test" / "sack3.yaml"
 PILE = ROOT / "examples" / "pile" / "pile.yaml"
 
 
-@pytest.fixture(scope="module", params=[SACK, PILE], ids=["a sack", "six tests"])
+@pytest.fixture(scope="module", params=[SACK, pytest.param(PILE, marks=pytest.mark.slow)], ids=["a sack", "six tests"])
 def weighed(request: pytest.FixtureRequest) -> Run:
     return run_of(Path(request.param))
 

@@ -142,6 +142,7 @@ def test_draws_are_as_each_solved_singly_and_luck_as_grains_thrown_in() -> None:
     assert found.closure <= 1e-12
 
 
+@pytest.mark.slow
 def test_draws_in_chunks_are_the_draws_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(drawing, "CHUNK", 37)
     parts = gathered(DOUBTS, 300).found
@@ -565,6 +566,7 @@ def test_grades_that_may_be_nothing_are_told_without_a_flaw() -> None:
 # ── the command and the run ─────────────────────────────────────────────────────────────────────────────────
 
 
+@pytest.mark.slow
 def test_the_command_prints_json_that_repeats(flowsheet: Command) -> None:
     done = flowsheet("chance", QUICK, "--json", "--draws", "50", "--seed", "3")
     assert done.code == 0

@@ -172,6 +172,7 @@ def test_the_answers_tell_the_numbers_of_the_json(told: Command) -> None:
     assert f"at {finest['opening_mm']:g} mm in place of 20 mm" in text
 
 
+@pytest.mark.slow
 def test_out_writes_tables_and_pictures(flowsheet: Command, tmp_path: Path) -> None:
     done = flowsheet("run", QUICK, "--out", "deep/results", "--json")
     assert done.code == 0

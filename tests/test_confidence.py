@@ -121,6 +121,7 @@ def test_a_test_that_tells_too_little_is_left_out_and_named(tmp_path: Path) -> N
     assert [note.subject.test for note in found.notes if note.code == "test_does_not_tell"] == ["part"]
 
 
+@pytest.mark.slow
 def test_two_tests_of_which_each_is_sure_of_another_grade_make_none_sure(tmp_path: Path) -> None:
     rich = GOOD.replace("grade,2,g/t,0.1", "grade,30,g/t,1").replace("grade,10,g/t", "grade,25,g/t")
     found = run(weighed(tmp_path, one=GOOD, two=rich))

@@ -597,6 +597,7 @@ def test_a_drawing_is_saved_as_its_ending_says_and_over_nothing_of_yours() -> No
     assert Path("mine.svg").read_bytes() == Path("flow.svg").read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("at_the_bench")
 def test_sizes_are_drawn_of_streams_that_are_there() -> None:
     drawn = fs.draw("sack3.yaml", sizes=["ore", "tails", "ore"])

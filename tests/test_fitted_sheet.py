@@ -99,7 +99,7 @@ def check_given_back(before: Mapping[str, Interval], after: Mapping[str, Interva
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(name, marks=[pytest.mark.slow] if name.startswith(("a ", "two")) else []) for name in SHEETS],
+    [pytest.param(name, marks=[pytest.mark.slow] if name != "no sizes" else []) for name in SHEETS],
 )
 def test_the_estimate_comes_back(tmp_path: Path, name: str) -> None:
     sheet = sheet_at(tmp_path, SHEETS[name])
@@ -147,6 +147,7 @@ def test_every_draw_comes_back_and_closes(tmp_path: Path) -> None:
         assert given == pytest.approx(fed, rel=1e-12, abs=1e-18)
 
 
+@pytest.mark.slow
 def test_weights_are_not_read_again(tmp_path: Path) -> None:
     """Three times as heavy a bead changes nothing but a note: the estimate stands in the sheet."""
     again = written(fit(sheet_at(tmp_path, QUICK + BEAD)))
@@ -189,6 +190,7 @@ def test_a_finer_screen_may_be_tried_on_a_fitted_sheet(tmp_path: Path) -> None:
     assert other.kept_share.mean != one.kept_share.mean
 
 
+@pytest.mark.slow
 def test_forecasts_are_those_of_the_weights(tmp_path: Path) -> None:
     sheet = sheet_at(tmp_path, QUICK + BEAD)
     again = written(fit(sheet))

@@ -132,7 +132,14 @@ MAKERS: dict[type, tuple[Callable[[], Any], str, int, int]] = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("kind", MAKERS, ids=lambda kind: kind.__name__)
+LONG = (Run, SamplingPlan)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [pytest.param(kind, marks=pytest.mark.slow) if kind in LONG else kind for kind in MAKERS],
+    ids=lambda kind: kind.__name__,
+)
 def test_each_result_shows_itself(kind: type) -> None:
     make, title, pictures, grids = MAKERS[kind]
     found = make()

@@ -302,6 +302,7 @@ def harmless(html: str) -> None:
                 assert str(attrs[name]).startswith(("#", "/page.js")), attrs
 
 
+@pytest.mark.slow
 def test_hostile_names_are_text_in_every_part(tmp_path: Path) -> None:
     path = tmp_path / "hostile.yaml"
     path.write_text(HOSTILE, encoding="utf-8")

@@ -186,6 +186,7 @@ def test_more_work_makes_surer(found: SamplingPlan) -> None:
     assert all(point.best <= point.whole * (1 + 1e-9) for point in found.curve)
 
 
+@pytest.mark.slow
 def test_a_mass_makes_the_surest_plan_for_its_work() -> None:
     one = planned(pile_of(), Wish(mass=50.0))
     assert one.plan.work <= 50 * one.straight * (1 + 1e-9)

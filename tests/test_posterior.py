@@ -118,6 +118,7 @@ def test_the_same_question_is_answered_once_and_another_anew(monkeypatch: pytest
     corrected_draws._estimate.cache_clear()
 
 
+@pytest.mark.slow
 def test_run_and_chance_tell_the_same_of_the_test() -> None:
     sheet = rebuild(parse(SHEET.format(grade="20 g/t", d50="0.2 mm", d95="1 mm") + BEAD + TAILS, "x.yaml"))
     of_run, of_chance = sure(solve(Model.of(sheet))), chance(sheet)

@@ -77,6 +77,7 @@ class SeenAllError(Exception):
     """Enough has been seen."""
 
 
+@pytest.mark.slow
 def test_the_random_sheets_are_of_all_kinds() -> None:
     """Loops, joins, several ores, given shares by size and by form, and every kind of equipment do come up."""
     marks = ("recovery:", "free:", "+2 mm", "rosin_rammler", "held_up", "pull:", "to:", "wall", "efficiency:")

@@ -36,7 +36,7 @@ ROOT = Path(__file__).parent.parent
 SHEETS = sorted([*(ROOT / "configs").glob("*.yaml"), *(ROOT / "examples").glob("*/*.yaml")])
 SACK = ROOT / "examples" / "sack_test" / "sack3.yaml"
 FACTORS, LOOP = ROOT / "configs" / "factors.yaml", ROOT / "configs" / "closed_circuit.yaml"
-LONG = ("pile", "finer_screen", "quick", "closed_circuit")
+LONG = ("pile", "sack3", "finer_screen", "quick", "closed_circuit")
 """Their draws take seconds."""
 DAY = "day 9"
 VOID = {"meta", "br", "hr", "img", "link", "input"}
@@ -300,6 +300,7 @@ def test_every_place_tells_the_same_interval(sack: Report) -> None:
     assert f"20 mm: 63.0 % of the rock, {middle} % of the gold (nine chances in ten {float(low):.0f} to " in picture.alt
 
 
+@pytest.mark.slow
 def test_shares_that_the_weights_tell_stand_beside_those_of_the_sheet() -> None:
     found = of_text(CUT)
     page = Page(html(found))
@@ -311,6 +312,7 @@ def test_shares_that_the_weights_tell_stand_beside_those_of_the_sheet() -> None:
     assert "of another sack" in grid.title
 
 
+@pytest.mark.slow
 def test_what_speaks_against_the_intervals_stands_below_them() -> None:
     found = of_text(CUT.replace("22 g/t ± 8 g/t", "80 g/t ± 8 g/t"))
     told = {section.key: section for section in found.sections}
@@ -484,6 +486,7 @@ def test_the_page_is_whole_asks_for_nothing_and_tells_its_pictures(sack: Report)
     assert text.count("<th ") == text.count('<th scope="')
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names_are_text_in_html(hostile: Report, name: str) -> None:
     text = html(hostile)
