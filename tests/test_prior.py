@@ -17,7 +17,7 @@ from flowsheet import starters
 from flowsheet.ore.arrays import NORMAL_95, Array
 from flowsheet.solve.model import Model
 from flowsheet.solve.propagate import solve
-from flowsheet.study.common.grain_lots import UNTOLD_D50, UNTOLD_RATIO, UNTOLD_SD
+from flowsheet.study.common.grain_lots import UNTOLD_D50, UNTOLD_RATIO, UNTOLD_SD, GrainLots
 from flowsheet.study.estimate.corrected_draws import CorrectedDraws, gather
 from flowsheet.study.posterior.prior import prior
 
@@ -123,3 +123,10 @@ def test_luck_is_that_of_a_wide_guess_where_grains_are_not_told() -> None:
     assert np.log(middle).std() == pytest.approx(3 * UNTOLD_SD, rel=0.02)
     assert math.log(UNTOLD_RATIO) / NORMAL_95 < UNTOLD_SD
     assert found.found.moments["ore"].luck > 0
+
+
+def test_of_no_draws_there_are_no_lots() -> None:
+    """Of many draws the grains of some are kept, and of a part of them none may be."""
+    lots = GrainLots.of(np.array([1.0, 5.0]), np.array([2e-6, 1e-6]))
+    assert lots.apart(np.zeros((0, 2)), np.zeros(0, int)).shape == (0, 4)
+    assert lots.apart(np.array([[3.0, 4.0]]), np.array([1])).tolist() == [[0.0, 0.0, 3.0, 4.0]]

@@ -63,7 +63,7 @@ class GrainLots:
             return np.array(by_grain)
         found = np.zeros((len(by_grain), len(self.values), by_grain.shape[-1]))
         found[np.arange(len(by_grain)), np.searchsorted(self.values, self.number[draws])] = by_grain
-        return found.reshape(len(by_grain), -1)
+        return found.reshape(len(by_grain), found.shape[1] * found.shape[2])
 
     def luck(self, by_grain: Array, draws: Any) -> Array:
         """Return the variance of the luck with gold by grain size (E, S) kg of some ``draws`` (E,), kg², (E,)."""
