@@ -202,18 +202,22 @@ class TestEvidence:
 
 def together(told: GoldFound) -> GoldFound:
     """Return the same with ways made one that every weight sees alike, and without those that none sees."""
-    groups: dict[object, list[int]] = {}
-    for g in range(told.weigh.shape[-1]):
-        weigh = told.weigh[:, :, g]
-        if np.any(weigh):
-            same = np.ptp(weigh, axis=0).max() == 0
-            groups.setdefault(tuple(weigh[0]) if same else g, []).append(g)
-    at = list(groups.values())
-    by_way = [told.by_way[:, g].sum(axis=1) for g in at]
-    weighs = [told.weigh[:, :, g[0]] for g in at]
+    at = _seen_alike(told.weigh)
     if not at:
         return replace(told, weigh=told.weigh[:, :, :0], by_way=told.by_way[:, :0])
-    return replace(told, weigh=np.stack(weighs, axis=-1), by_way=np.stack(by_way, axis=1))
+    by_way = np.stack([told.by_way[:, g].sum(axis=1) for g in at], axis=1)
+    return replace(told, weigh=told.weigh[:, :, [g[0] for g in at]], by_way=by_way)
+
+
+def _seen_alike(weigh: Array) -> list[list[int]]:
+    """Return the ways (G) that some weight sees, those together that every weight sees alike."""
+    groups: dict[object, list[int]] = {}
+    for g in range(weigh.shape[-1]):
+        mine = weigh[:, :, g]
+        if np.any(mine):
+            same = np.ptp(mine, axis=0).max() == 0
+            groups.setdefault(tuple(mine[0]) if same else g, []).append(g)
+    return list(groups.values())
 
 
 def clusters(told: GoldFound, mass: Array) -> tuple[Array, Array]:
@@ -222,7 +226,7 @@ def clusters(told: GoldFound, mass: Array) -> tuple[Array, Array]:
     Where the law is told exactly, the rarest count too.
     """
     number = told.by_way / mass[:, None, :]
-    if each_alone(together(told).weigh):
+    if each_alone(told.weigh[:, :, [g[0] for g in _seen_alike(told.weigh)]]):
         return possible(number, mass, told.weigh, told.found, told.noise)
     return likely(number)
 
