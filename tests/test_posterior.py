@@ -316,3 +316,6 @@ def test_a_mass_that_the_sheet_cannot_make_is_told() -> None:
         found = gather(solve(Model.of(rebuild(parse(text, "x.yaml")))), 1000, 1)
         notes = [one.text for one in found.notes if one.code == WEIGHT_NOT_FOLLOWED]
         assert {one.partition(":")[0] for one in notes} == told
+        # What the estimate does not hold is not told as weighed.
+        assert found.weighed is not None
+        assert ("lumps" in found.weighed.rock_told[found.weighed.tests[0].name]) is (not told)

@@ -9,7 +9,7 @@ import numpy as np
 
 from flowsheet.ore.arrays import Array
 from flowsheet.solve.balance import fired_streams, metal_streams
-from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE, MASS
+from flowsheet.spec.blocks.measurement import ASSAY_MASS, GRADE, MASS, Measurement
 from flowsheet.spec.blocks.schema import Sheet
 from flowsheet.spec.text.notes import Note, Subject, note
 from flowsheet.study.balance.result import Reconciled
@@ -68,8 +68,10 @@ def known_ore(found: Posterior, tests: Mapping[str, Reconciled], notes: Sequence
     told = {
         name: frozenset(s for s, one in test.streams.items() if one.gold_determined) for name, test in tests.items()
     }
+    missed = {m.stream for m, _ in _missed(found, found.model.sheet)}
     masses = {
-        name: frozenset(s for s, one in test.streams.items() if one.mass_determined) for name, test in tests.items()
+        name: frozenset(s for s, one in test.streams.items() if one.mass_determined and s not in missed)
+        for name, test in tests.items()
     }
     told = {test.name: told.get(test.name, frozenset()) for test in tested}
     return KnownOre(
@@ -131,7 +133,20 @@ def thin(found: Posterior) -> list[Note]:
 
 
 def not_followed(found: Posterior, sheet: Sheet) -> list[Note]:
-    """Say which masses were weighed that no draw of the sheet's model comes near, so that the estimate misses them.
+    """Say which masses were weighed that no draw of the sheet's model comes near, so that the estimate misses them."""
+    sentence = (
+        "{stream}: {kg:.3g} kg was weighed, but with the sheet's other numbers it can only be {told:.3g} kg, "
+        "and the estimate holds that. Most often the sizes of the ore are off (p80, a sieve table): change "
+        "them until flowsheet run foretells what was weighed."
+    )
+    return [
+        note(WEIGHT_NOT_FOLLOWED, sentence, Subject(test=m.test), stream=m.stream, kg=m.value, told=told)
+        for m, told in _missed(found, sheet)
+    ]
+
+
+def _missed(found: Posterior, sheet: Sheet) -> list[tuple[Measurement, float]]:
+    """Return the masses that the estimate misses, and what it has in their place, kg.
 
     Of one test: of several, each rock that is picked makes one differ from the next.
     """
@@ -139,20 +154,15 @@ def not_followed(found: Posterior, sheet: Sheet) -> list[Note]:
         return []
     tests = {test.name: test for test in found.tests}
     other = metal_streams(sheet) | fired_streams(sheet)
-    notes = []
+    missed = []
     for m in sheet.weighed:
         if m.what != MASS or m.test not in tests or m.stream in other or m.stream not in tests[m.test].rock:
             continue
         rock = tests[m.test].rock[m.stream]
-        if abs(np.mean(rock) - m.value) > max(FAR * float(np.hypot(m.sd, np.std(rock))), FAR_SHARE * m.value):
-            sentence = (
-                "{stream}: {kg:.3g} kg was weighed, but with the sheet's other numbers it can only be {told:.3g} kg, "
-                "and the estimate holds that. Most often the sizes of the ore are off (p80, a sieve table): change "
-                "them until flowsheet run foretells what was weighed."
-            )
-            told = {"kg": m.value, "told": float(np.mean(rock))}
-            notes.append(note(WEIGHT_NOT_FOLLOWED, sentence, Subject(test=m.test), stream=m.stream, **told))
-    return notes
+        told = float(np.mean(rock))
+        if abs(told - m.value) > max(FAR * float(np.hypot(m.sd, np.std(rock))), FAR_SHARE * m.value):
+            missed.append((m, told))
+    return missed
 
 
 def silent(found: Posterior) -> list[Note]:
